@@ -1,0 +1,1 @@
+"""Zones, twist, parallelism, grades and decisions: numbers only, knows no network."""
