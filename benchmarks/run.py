@@ -123,8 +123,8 @@ def _table(pairs: list[tuple[Row, Row]]) -> str:
         for row, plain in pairs
     ]
     widths = [max(len(line[column]) for line in cells) for column in range(len(COLUMNS))]
-    lines = ["| " + " | ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)) + " |"
-             for line in cells]  # fmt: skip
+    padded = [[text.ljust(width) for text, width in zip(line, widths, strict=True)] for line in cells]
+    lines = [f"| {' | '.join(line)} |" for line in padded]
     lines.insert(1, "|" + "|".join("-" * (width + 2) for width in widths) + "|")
     return "\n".join(lines)
 
