@@ -1,0 +1,192 @@
+"""What was read, kept as typed: readings, the settings they share, passes, goals, and the job that holds them all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, ClassVar
+
+from waywright.core.things import Face, Instrument, Piece
+from waywright.units import convert
+
+if TYPE_CHECKING:
+    from waywright.core.readings.base import Equations, Site
+
+
+class JobError(ValueError):
+    """Something in a job that cannot be used: `place` says where, the message what is wrong and what to do."""
+
+    def __init__(self, message: str, place: str = "") -> None:
+        super().__init__(message)
+        self.place = place
+
+
+@dataclass(frozen=True)
+class Typed:
+    """A number as it was written; `text` is kept when it was typed with its unit or a decimal comma."""
+
+    number: float
+    unit: str
+    text: str | None = None
+
+    def to(self, unit: str) -> float:
+        """The number in `unit`; raises `UnitError` when the quantities differ."""
+        return convert(self.number, self.unit, unit)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One reading: a value, or a bracket between `low` and `high` (one side may be open).
+
+    `entry` names the list of the job file it stands in ("gaps", "spacers", "readings"), `key` the key its value was
+    typed under ("gap_mm", "just_mm"). `at_mm` is its place along a line that is not along x. `corrects` names
+    the reading it replaces; that one is kept and no longer used. `u_um` overrides the instrument's claim. `block`
+    names the gauge block it was read with, so that its error is one unknown wherever it was used.
+    """
+
+    id: str
+    entry: str
+    x_mm: float | None = None
+    y_mm: float | None = None
+    at_mm: float | None = None
+    key: str | None = None
+    value: Typed | None = None
+    low: Typed | None = None
+    high: Typed | None = None
+    u_um: float | None = None
+    block: str | None = None
+    when: str | None = None
+    corrects: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One list of readings that a kind of setting has, as the job file and the entry form show it."""
+
+    name: str
+    places: tuple[str, ...]  # of "x_mm", "y_mm", "at_mm": the place keys it accepts; the kind checks what it needs
+    values: tuple[str, ...]  # keys a value may stand under, exactly one of them, unless a bracket is given
+    low: str | None = None
+    high: str | None = None
+    required: bool = True  # the list may not be missing
+
+
+class Geometry:
+    """How the readings of a setting were laid out. Each kind of reading is one frozen dataclass derived from this.
+
+    Its fields are the keys of its block in the job file (mm, µm, µm/m by the ending of the name), with their
+    defaults; `entries` are its lists of readings. Job file, book and entry form are written once over these.
+    """
+
+    block: ClassVar[str]  # the job file's [[block]]
+    entries: ClassVar[tuple[Entry, ...]]
+    instrument_kinds: ClassVar[tuple[str, ...]]
+    face_fields: ClassVar[tuple[str, ...]]  # which fields name faces
+
+    def faces(self) -> tuple[str, ...]:
+        """The names of the faces its readings speak of."""
+        return tuple(getattr(self, name) for name in self.face_fields)
+
+    def check(self, job: Job) -> None:
+        """Raise `JobError` if this geometry cannot be; `place` names the key."""
+
+    def equations(self, setting: Setting, site: Site) -> Equations:
+        """The rows its readings give."""
+        raise NotImplementedError
+
+    def words(self) -> str:
+        """What it is, for a person: "P on Q, marks together"."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What a group of readings shares. `id` is its place in the file; equal `name`s are one setting."""
+
+    id: str
+    geometry: Geometry
+    readings: tuple[Reading, ...]
+    name: str | None = None
+    instrument: str | None = None
+    seat_um: float | None = None
+    temperature_c: float | None = None
+    when: str | None = None
+    note: str | None = None
+
+    @property
+    def shared(self) -> str:
+        """The name under which its lift and tilt are known."""
+        return self.name or self.id
+
+
+@dataclass(frozen=True)
+class Pass:
+    """Metal removed from a face: a new state. `after` names the last setting taken before it."""
+
+    id: str
+    face: str
+    after: str | None = None
+    act: str = "scrape"
+    when: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Goal:
+    """What a face must come to; without `faces` it is for all of them."""
+
+    straightness_um: float | None = None
+    flatness_um: float | None = None
+    twist_um_per_m: float | None = None
+    grade: str | None = None
+    side: str = "between"
+    leave_out_mm: float = 0.0
+    rule: str = "guarded"
+    faces: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Job:
+    """Everything known of one undertaking, as typed. Settings stand in the order they were taken."""
+
+    title: str = ""
+    pieces: tuple[Piece, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    settings: tuple[Setting, ...] = ()
+    passes: tuple[Pass, ...] = ()
+    goal: Goal = field(default_factory=Goal)
+    temperature_c: float | None = None
+    note: str | None = None
+
+    def faces(self) -> dict[str, Face]:
+        """Every face by its name, in the order of the pieces."""
+        return {face.name: face for piece in self.pieces for face in piece.faces}
+
+    def instrument(self, setting: Setting) -> Instrument | None:
+        """The instrument a setting names, or the only one owned of a kind that can take its readings."""
+        if setting.instrument is not None:
+            return next((i for i in self.instruments if i.name == setting.instrument), None)
+        fitting = [i for i in self.instruments if i.kind in setting.geometry.instrument_kinds]
+        return fitting[0] if len(fitting) == 1 else None
+
+    def readings(self) -> Iterator[tuple[Setting, Reading]]:
+        """Every reading with its setting, in order."""
+        for setting in self.settings:
+            for reading in setting.readings:
+                yield setting, reading
+
+    def corrected(self) -> set[str]:
+        """The ids of readings that a later one replaces."""
+        return {r.corrects for _, r in self.readings() if r.corrects is not None}
+
+    def states(self) -> dict[str, int]:
+        """How many passes each face has had: the number of its newest state."""
+        return {name: sum(p.face == name for p in self.passes) for name in self.faces()}
+
+    def state_at(self, face: str, index: int) -> int:
+        """The state of `face` when the setting number `index` was taken: passes made after an earlier setting."""
+        order: dict[str, int] = {}
+        for i, setting in enumerate(self.settings):
+            order[setting.id] = order[setting.shared] = i
+        return sum(p.face == face and (order.get(p.after, -1) if p.after else -1) < index for p in self.passes)

@@ -1,0 +1,151 @@
+"""What every kind of reading stands on: the site it was taken at and the equations it gives.
+
+An equation says: the sum of heights at places, each times a factor, plus the setting's own unknowns, is the value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
+from waywright.core.things import SEAT_UM, Face, FloatArray, Instrument, IntArray
+from waywright.units import UnitError
+
+EQUAL, AT_LEAST, AT_MOST = 0, 1, -1  # the sense of a row: the last two are checked against the result and move nothing
+
+
+@dataclass(frozen=True)
+class HeightTerm:
+    """factor · height of `face` at places: all (k,), `rows` into the equations of the setting."""
+
+    face: str
+    rows: IntArray
+    x_mm: FloatArray
+    y_mm: FloatArray
+    factor: FloatArray
+
+
+@dataclass(frozen=True)
+class OwnTerm:
+    """factor · an unknown that is not a height, by its label."""
+
+    label: str
+    rows: IntArray
+    factor: FloatArray
+
+
+@dataclass(frozen=True)
+class Equations:
+    """The rows of one setting, in µm.
+
+    `noise_um2` splits each row's variance by where it comes from ("blocks, size", "blocks, feel"), so that a budget
+    costs nothing. `unknowns` gives each own unknown's prior standard deviation in µm, None when it is free. `once`
+    marks readings that say the same thing again when repeated (equal, not None): they count once in a setting.
+    """
+
+    readings: tuple[Reading, ...]
+    value_um: FloatArray
+    noise_um2: Mapping[str, FloatArray]
+    heights: tuple[HeightTerm, ...]
+    own: tuple[OwnTerm, ...] = ()
+    unknowns: Mapping[str, float | None] = field(default_factory=dict)
+    sense: IntArray | None = None
+    once: tuple[Hashable | None, ...] | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where a setting was taken: the job around it and the readings of it that still count.
+
+    `earlier` are the readings that came before in other blocks of the same setting.
+    """
+
+    job: Job
+    setting: Setting
+    readings: tuple[Reading, ...]
+    earlier: tuple[Reading, ...] = ()
+
+    def face(self, name: str) -> Face:
+        """The face called `name`; raises `JobError` when there is none."""
+        try:
+            return self.job.faces()[name]
+        except KeyError:
+            raise JobError(
+                f"There is no face called {name!r}; the faces are {', '.join(self.job.faces()) or 'none yet'}.",
+                self.setting.id,
+            ) from None
+
+    def instrument(self) -> Instrument:
+        """The instrument of the setting; raises `JobError` when none is named or known."""
+        found = self.job.instrument(self.setting)
+        if found is not None:
+            return found
+        kinds = " or ".join(self.setting.geometry.instrument_kinds)
+        if self.setting.instrument:
+            known = ", ".join(i.name for i in self.job.instruments) or "none yet"
+            raise JobError(
+                f"There is no instrument called {self.setting.instrument!r}; the instruments are {known}.",
+                f"{self.setting.id}.instrument",
+            )
+        raise JobError(f"It is not said what these were read with; name an instrument ({kinds}).", self.setting.id)
+
+    def label(self, what: str) -> str:
+        """The label of an unknown of this setting: equal for all blocks of one setting."""
+        return f"{self.setting.shared}: {what}"
+
+    def place(self, reading: Reading, key: str = "") -> str:
+        """Where a reading stands, for messages."""
+        return f"{reading.id}.{key}" if key else reading.id
+
+    def number(self, reading: Reading, typed: Typed, unit: str) -> float:
+        """`typed` in `unit`, a level's divisions through its instrument; raises `JobError` with the place."""
+        try:
+            if typed.unit == "div":
+                per_division = self.instrument().um_per_m_per_div
+                if per_division is None:
+                    raise JobError(
+                        f"Readings in divisions need um_per_m_per_div on the instrument {self.instrument().name!r}.",
+                        reading.id,
+                    )
+                typed = Typed(typed.number * per_division, "µm/m")
+            return typed.to(unit)
+        except UnitError as error:
+            raise JobError(str(error), reading.id) from None
+
+    def seat_um(self, face: Face) -> float | None:
+        """What one foot adds on `face`: the setting's own, else the finish's, else None (not said)."""
+        if self.setting.seat_um is not None:
+            return self.setting.seat_um
+        return SEAT_UM[face.finish] if face.finish is not None else None
+
+    def seating_um2(self, face: Face, feet: int, notes: list[str]) -> float:
+        """Variance of `feet` feet standing on `face`; says so in `notes` when nothing is known of it."""
+        seat = self.seat_um(face)
+        if seat is None:
+            notes.append(f"Seating on {face.name} is taken as 0: give the face a finish or the setting a seat_um.")
+            return 0.0
+        return feet * seat**2
+
+
+def needed(reading: Reading, key: str) -> float:
+    """The place `key` of a reading; raises `JobError` when it was not given."""
+    value = getattr(reading, key)
+    if value is None:
+        raise JobError(f"The key {key} is missing.", reading.id)
+    return float(value)
+
+
+def places(readings: tuple[Reading, ...]) -> tuple[FloatArray, FloatArray]:
+    """x and y of readings, (n,) mm each; a y that was not given is 0."""
+    x = np.array([needed(r, "x_mm") for r in readings], float)
+    y = np.array([r.y_mm or 0.0 for r in readings], float)
+    return x, y
+
+
+def every(count: int) -> IntArray:
+    """The rows 0 … count − 1."""
+    return np.arange(count, dtype=np.intp)

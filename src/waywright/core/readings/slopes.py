@@ -1,0 +1,148 @@
+"""Slopes read on one face: a step along a line, and a cross slope. A level or an autocollimator, on two feet.
+
+    step:  (h(x + L) − h(x)) / L + t        cross:  (h(x, y + L/2) − h(x, y − L/2)) / L + t
+
+Rows are rises over the base in µm; the instrument's zero t is free and shared by the setting.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from waywright.core.evidence import Entry, Geometry, Job, JobError, Setting
+from waywright.core.readings.base import Equations, HeightTerm, OwnTerm, Site, every, needed
+from waywright.core.things import Face, FloatArray
+
+LEVELS = ("level", "autocollimator")
+VALUES = ("um_per_m", "div")
+
+
+@dataclass(frozen=True)
+class Step(Geometry):
+    """A base of `base_mm` stepped along x at `y_mm`, or along any line `from_mm` → `to_mm` with readings by `at_mm`.
+
+    x (or at) is the place of the base's first foot; + when the far foot is higher.
+    """
+
+    block: ClassVar[str] = "steps"
+    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "at_mm"), VALUES),)
+    instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
+    face_fields: ClassVar[tuple[str, ...]] = ("face",)
+
+    face: str
+    base_mm: float
+    y_mm: float = 0.0
+    from_mm: tuple[float, ...] | None = None
+    to_mm: tuple[float, ...] | None = None
+
+    def words(self) -> str:
+        """For a person: "steps of 100 mm along P at y = 15"."""
+        return f"steps of {self.base_mm:g} mm along {self.face}" + (f" at y = {self.y_mm:g} mm" if self.y_mm else "")
+
+    def check(self, job: Job) -> None:
+        """Refuse a base that is not positive and half a line."""
+        _check_base(self.base_mm)
+        ends = (self.from_mm, self.to_mm)
+        if ends != (None, None):
+            if any(end is None or len(end) != 2 for end in ends):
+                raise JobError("A line needs both ends: from_mm = [x, y] and to_mm = [x, y].", "from_mm")
+            if self.from_mm == self.to_mm:
+                raise JobError("The line has no length; give two different ends.", "to_mm")
+
+    def equations(self, setting: Setting, site: Site) -> Equations:
+        """One row a reading."""
+        if self.from_mm is not None and self.to_mm is not None:
+            at = np.array([needed(r, "at_mm") for r in site.readings])
+            (x0, y0), (x1, y1) = self.from_mm, self.to_mm
+            length = math.hypot(x1 - x0, y1 - y0)
+            ex, ey = (x1 - x0) / length, (y1 - y0) / length
+            far = at + self.base_mm
+            return _rows(
+                self, setting, site, (x0 + at * ex, y0 + at * ey), (x0 + far * ex, y0 + far * ey), self.base_mm
+            )
+        x = np.array([needed(r, "x_mm") for r in site.readings])
+        y = np.full(len(x), self.y_mm)
+        return _rows(self, setting, site, (x, y), (x + self.base_mm, y), self.base_mm)
+
+
+@dataclass(frozen=True)
+class Cross(Geometry):
+    """A base of `base_mm` set across the face at stations, about `y_mm`; + when the far (+y) side is higher."""
+
+    block: ClassVar[str] = "crosses"
+    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm",), VALUES),)
+    instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
+    face_fields: ClassVar[tuple[str, ...]] = ("face",)
+
+    face: str
+    base_mm: float
+    y_mm: float = 0.0
+
+    def words(self) -> str:
+        """For a person: "a level across P on 30 mm feet"."""
+        return f"a level across {self.face} on {self.base_mm:g} mm feet"
+
+    def check(self, job: Job) -> None:
+        """Refuse a base that is not positive, and a face that is read on one line."""
+        _check_base(self.base_mm)
+        face = job.faces().get(self.face)
+        if face is not None and len(face.lines_mm) < 2:
+            raise JobError(
+                f"A level across says nothing of {self.face}, which has one line; give it lines_mm near both edges.", "face"
+            )
+
+    def equations(self, setting: Setting, site: Site) -> Equations:
+        """One row a reading."""
+        x = np.array([needed(r, "x_mm") for r in site.readings])
+        near, far = np.full(len(x), self.y_mm - self.base_mm / 2), np.full(len(x), self.y_mm + self.base_mm / 2)
+        return _rows(self, setting, site, (x, near), (x, far), self.base_mm)
+
+
+Places = tuple[FloatArray, FloatArray]
+
+
+def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: Places, base_mm: float) -> Equations:
+    """Rise over the base = reading · L: the height at the far foot less that at the first, plus the zero's part."""
+    face: Face = site.face(kind.face)
+    readings, n = site.readings, len(site.readings)
+    base_m = base_mm / 1e3
+    value, noise = np.zeros(n), np.zeros(n)
+    notes: list[str] = []
+    name = "level"
+    for i, reading in enumerate(readings):
+        if reading.value is None:
+            raise JobError("This reading has no value; give one.", reading.id)
+        value[i] = site.number(reading, reading.value, "µm/m") * base_m
+        if reading.u_um is not None:
+            noise[i] = reading.u_um**2
+            continue
+        instrument = site.instrument()
+        name = instrument.name
+        if instrument.u_um_per_m is None:
+            raise JobError(
+                f"Nothing says how true the {instrument.kind} {name!r} is; give u_um_per_m.", f"instruments.{name}"
+            )
+        noise[i] = (instrument.u_um_per_m * base_m) ** 2
+    rows = every(n)
+    zero = site.label("zero")
+    return Equations(
+        readings=readings,
+        value_um=value,
+        noise_um2={name: noise, f"{name}, seating": np.full(n, site.seating_um2(face, 2, notes))},
+        heights=(
+            HeightTerm(kind.face, rows, *far, np.ones(n)),
+            HeightTerm(kind.face, rows, *first, -np.ones(n)),
+        ),
+        own=(OwnTerm(zero, rows, np.full(n, base_m)),),
+        unknowns={zero: None},
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def _check_base(base_mm: float) -> None:
+    if not base_mm > 0:
+        raise JobError(f"A base of {base_mm:g} mm cannot be; it is the distance between the feet.", "base_mm")

@@ -1,0 +1,131 @@
+"""The things on the bench: faces, the pieces they belong to, and instruments.
+
+A face is seen face up, marked end at the left hand: `x` mm to the right from the marked end, `y` mm from the centre
+line, + the far edge; heights are + when proud, out of the metal. A bottom face is seen from outside in the same
+way, so its y runs against the top's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+# What a foot or tip adds when it stands on such a face, µm. Guesses, editable: no source.
+SEAT_UM = {"lapped": 0.3, "ground": 0.3, "scraped": 1.0, "milled": 2.0}
+SIDES = ("top", "bottom")
+
+
+class OffTheFace(ValueError):
+    """A place outside the first and last station or line: heights are never extrapolated."""
+
+
+@dataclass(frozen=True)
+class Face:
+    """One working surface and its nodes: every station (mm from the marked end) on every line (mm across).
+
+    Nodes are numbered with the lines fastest: node = station · len(lines_mm) + line.
+    """
+
+    name: str
+    length_mm: float
+    width_mm: float
+    stations_mm: tuple[float, ...]
+    lines_mm: tuple[float, ...] = (0.0,)
+    side: str = "top"
+    finish: str | None = None
+
+    @cached_property
+    def x_mm(self) -> FloatArray:
+        """(nodes,) mm from the marked end."""
+        return np.repeat(np.asarray(self.stations_mm, float), len(self.lines_mm))
+
+    @cached_property
+    def y_mm(self) -> FloatArray:
+        """(nodes,) mm from the centre line, + the far edge."""
+        return np.tile(np.asarray(self.lines_mm, float), len(self.stations_mm))
+
+    def rigid(self, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
+        """(n, 3) height change of places on this face when its piece is lifted, tilted along, tilted across."""
+        one = np.ones_like(x_mm)
+        if self.side == "bottom":
+            return np.column_stack([-one, -x_mm, y_mm])
+        return np.column_stack([one, x_mm, y_mm])
+
+    def interpolate(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Nodes (n, 4) and weights (n, 4) that give the height at places: linear along and across.
+
+        A face read on one line is taken as level across. Raises `OffTheFace` for a place outside the nodes.
+        """
+        i, along = _between(np.asarray(self.stations_mm, float), x_mm, self.name, "stations", "x")
+        if len(self.lines_mm) == 1:
+            if len(y_mm) and np.max(np.abs(y_mm - self.lines_mm[0])) > self.width_mm + 1e-9:
+                raise OffTheFace(f"y = {_worst(y_mm, 0.0)} mm lies off face {self.name}, which is {self.width_mm:g} mm wide.")
+            j, across = np.zeros_like(i), np.zeros_like(along)
+        else:
+            j, across = _between(np.asarray(self.lines_mm, float), y_mm, self.name, "lines", "y")
+        lines = len(self.lines_mm)
+        i1, j1 = np.minimum(i + 1, len(self.stations_mm) - 1), np.minimum(j + 1, lines - 1)
+        nodes = np.column_stack([i * lines + j, i1 * lines + j, i * lines + j1, i1 * lines + j1])
+        weights = np.column_stack(
+            [(1 - along) * (1 - across), along * (1 - across), (1 - along) * across, along * across]
+        )
+        return nodes, weights
+
+
+def _between(grid: FloatArray, at: FloatArray, name: str, what: str, axis: str) -> tuple[IntArray, FloatArray]:
+    """Index of the grid point at or before each place and the fraction towards the next."""
+    slack = 1e-9 * max(1.0, float(np.abs(grid).max()))
+    if len(at) and (at.min() < grid[0] - slack or at.max() > grid[-1] + slack):
+        middle = 0.5 * (grid[0] + grid[-1])
+        raise OffTheFace(
+            f"{axis} = {_worst(at, middle)} mm lies outside the {what} of face {name}, {grid[0]:g} to {grid[-1]:g} mm."
+        )
+    if len(grid) == 1:
+        return np.zeros(len(at), np.intp), np.zeros(len(at))
+    i = np.clip(np.searchsorted(grid, at, side="right") - 1, 0, len(grid) - 2)
+    fraction = np.clip((at - grid[i]) / (grid[i + 1] - grid[i]), 0.0, 1.0)
+    # A place a hair from a node is the node: 0.1 + 0.2 must not bring in a neighbour.
+    fraction[fraction < 1e-9] = 0.0
+    fraction[fraction > 1 - 1e-9] = 1.0
+    return i, fraction
+
+
+def _worst(at: FloatArray, middle: float) -> str:
+    return f"{at[int(np.argmax(np.abs(at - middle)))]:g}"
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One rigid body with its faces; material, section and supports say how it bends and warms."""
+
+    name: str
+    faces: tuple[Face, ...]
+    material: str | None = None
+
+
+INSTRUMENT_KINDS = ("gauge blocks", "feelers", "papers", "indicator", "level", "autocollimator", "micrometer")
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """What readings are taken with, and what it claims of itself.
+
+    `u_um` (or `u_um_per_m` for angles) is a standard uncertainty of one reading; gauge blocks may give their ISO
+    3650 `grade` instead. `feel_um` is the hand's feel for a stack that drags. `um_per_m_per_div` turns a level's
+    divisions into slope.
+    """
+
+    name: str
+    kind: str
+    grade: str | None = None
+    u_um: float | None = None
+    u_um_per_m: float | None = None
+    feel_um: float = 1.0
+    um_per_m_per_div: float | None = None
+    blocks_mm: tuple[float, ...] = ()

@@ -1,0 +1,125 @@
+"""The only place that converts units, and the one place that reads a number a person typed.
+
+A number may be typed with a decimal comma or point and with a unit behind it: "0,012", "0.4 thou", "20,006 mm".
+A key of the job file ends in the unit of a bare number: `gap_mm`, `um_per_m`, `temperature_c`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+INCH_MM = 25.4  # exact, by definition since 1959
+ARCSEC_UM_PER_M = math.pi / 180 / 3600 * 1e6  # 4.8481 µm/m
+
+
+class UnitError(ValueError):
+    """A number or unit that cannot be read; the message is one plain sentence."""
+
+
+# Each quantity: its units and their size in the first unit named (temperature apart).
+_SIZES: dict[str, dict[str, float]] = {
+    "length": {
+        "mm": 1.0, "m": 1e3, "cm": 10.0, "µm": 1e-3, "nm": 1e-6,
+        "in": INCH_MM, "ft": 12 * INCH_MM, "thou": INCH_MM / 1e3, "tenths": INCH_MM / 1e4, "µin": INCH_MM / 1e6,
+    },
+    "angle": {
+        "µm/m": 1.0, "mm/m": 1e3, "in/ft": 1e6 / 12, "thou/ft": 1e3 / 12, "tenths/ft": 1e2 / 12,
+        "arcsec": ARCSEC_UM_PER_M, "arcmin": 60 * ARCSEC_UM_PER_M, "deg": 3600 * ARCSEC_UM_PER_M,
+        "µrad": 1.0, "mrad": 1e3, "rad": 1e6,
+    },
+    "divisions": {"div": 1.0},
+    "force": {"N": 1.0, "kgf": 9.80665, "lbf": 4.4482216152605},
+    "mass": {"kg": 1.0, "g": 1e-3, "lb": 0.45359237},
+    "time": {"min": 1.0, "h": 60.0, "s": 1 / 60},
+    "number": {"": 1.0},
+}  # fmt: skip
+_TEMPERATURES = ("°C", "°F", "K")
+
+# Other ways of writing the same unit.
+_SPELLINGS = {
+    "um": "µm", "μm": "µm", "micron": "µm", "microns": "µm", "micrometre": "µm", "micrometer": "µm",
+    "inch": "in", "inches": "in", "mil": "thou", "mils": "thou", "tenth": "tenths",
+    "uin": "µin", "μin": "µin", "microinch": "µin", "microinches": "µin",
+    "um/m": "µm/m", "μm/m": "µm/m", "urad": "µrad", "μrad": "µrad", "foot": "ft", "feet": "ft",
+    "″": "arcsec", "arc second": "arcsec", "arc seconds": "arcsec", "′": "arcmin", "arc minute": "arcmin",
+    "arc minutes": "arcmin", "°": "deg", "degree": "deg", "degrees": "deg",
+    "division": "div", "divisions": "div", "divs": "div", "C": "°C", "F": "°F", "lbs": "lb", "minutes": "min",
+}  # fmt: skip
+_QUOTE = {"length": "in", "angle": "arcsec"}  # what a bare " means, by what is being read
+
+# The ending of a key, longest first, and the unit a bare number under it has.
+_ENDINGS = {
+    "um_per_m_per_div": "µm/m", "um_per_m": "µm/m", "_um": "µm", "_mm": "mm", "_deg": "deg", "_c": "°C",
+    "_n": "N", "_kg": "kg", "_min": "min", "_div": "div",
+}  # fmt: skip
+
+_NUMBER = re.compile(r"\s*([+\-−]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))?\s*(.*?)\s*$", re.DOTALL)
+
+
+def quantity(unit: str) -> str:
+    """Which quantity `unit` measures: "length", "angle", "temperature", ...; raises `UnitError` if it is unknown."""
+    if unit in _TEMPERATURES:
+        return "temperature"
+    for name, sizes in _SIZES.items():
+        if unit in sizes:
+            return name
+    raise UnitError(f"The unit {unit!r} is not known; use mm, µm, in, thou, tenths, µin, µm/m, arcsec or div.")
+
+
+def unit_of_key(key: str) -> str:
+    """The unit of a bare number under `key`: "gap_mm" gives "mm", "um" gives "µm", "format" gives ""."""
+    for ending, unit in _ENDINGS.items():
+        if key.endswith(ending) or key == ending.lstrip("_"):
+            return unit
+    return ""
+
+
+def parse(text: str, unit: str = "") -> tuple[float, str]:
+    """The number and unit in `text`; `unit` is what a bare number means and which quantity is expected.
+
+    "20,006 mm" gives (20.006, "mm"); comma and point are the same. Raises `UnitError` on anything else, on a unit
+    of another quantity and on numbers that are not finite. Divisions are accepted where an angle is expected.
+    """
+    match = _NUMBER.match(text)
+    if not match:
+        raise UnitError(f"{_short(text)} is not a number; type something like 0.012 or 0,4 thou.")
+    sign, digits, exponent, written = match.groups()
+    if re.match(r"[.,\d]", written):
+        raise UnitError(f"{_short(text)} can be read in two ways; type it with one decimal comma or point.")
+    number = float(digits.replace(",", ".") + (f"e{exponent}" if exponent else "")) * (-1.0 if sign in "-−" and sign else 1.0)
+    if not math.isfinite(number):
+        raise UnitError(f"{_short(text)} is too large to be a reading.")
+    if not written:
+        return number, unit
+    wanted = quantity(unit)
+    name = _QUOTE.get(wanted, written) if written in ('"', "''") else _SPELLINGS.get(written, written)
+    found = quantity(name) if name in _TEMPERATURES or any(name in sizes for sizes in _SIZES.values()) else ""
+    if not found:
+        raise UnitError(f"The unit in {_short(text)} is not known; a {wanted} is wanted here, in {_examples(wanted)}.")
+    if found != wanted and not (found == "divisions" and wanted == "angle"):
+        raise UnitError(f"{_short(text)} is a {found}; a {wanted} is wanted here, in {_examples(wanted)}.")
+    return number, name
+
+
+def convert(number: float, unit: str, to: str) -> float:
+    """`number` of `unit` expressed in `to`; raises `UnitError` if they measure different things."""
+    if unit == to:
+        return number
+    if quantity(unit) != quantity(to):
+        raise UnitError(f"{unit} cannot be turned into {to}: one is a {quantity(unit)}, the other a {quantity(to)}.")
+    if quantity(unit) == "temperature":
+        celsius = {"°C": number, "°F": (number - 32) / 1.8, "K": number - 273.15}[unit]
+        return {"°C": celsius, "°F": celsius * 1.8 + 32, "K": celsius + 273.15}[to]
+    sizes = _SIZES[quantity(unit)]
+    return number * (sizes[unit] / sizes[to])
+
+
+def _examples(wanted: str) -> str:
+    names = list(_TEMPERATURES) if wanted == "temperature" else [n for n in _SIZES.get(wanted, {}) if n]
+    return ", ".join(names[:6]) or "no unit"
+
+
+def _short(text: str) -> str:
+    text = text if len(text) <= 40 else text[:37] + "..."
+    return repr(text)
