@@ -25,6 +25,7 @@ from datetime import date
 from pathlib import Path
 
 from benchmarks.row import Row
+from studies.table import markdown
 
 HERE = Path(__file__).resolve().parent
 README = HERE / "README.md"
@@ -108,8 +109,8 @@ def _paired(name: str, installed: list[Row], plain: list[Row]) -> list[tuple[Row
 
 
 def _table(pairs: list[tuple[Row, Row]]) -> str:
-    """The table as Markdown, its columns padded so that it reads as well in a terminal."""
-    cells = [list(COLUMNS)] + [
+    """The table as Markdown."""
+    cells = [
         [
             row.name,
             _figure(row.ours, row.unit),
@@ -122,11 +123,7 @@ def _table(pairs: list[tuple[Row, Row]]) -> str:
         ]
         for row, plain in pairs
     ]
-    widths = [max(len(line[column]) for line in cells) for column in range(len(COLUMNS))]
-    padded = [[text.ljust(width) for text, width in zip(line, widths, strict=True)] for line in cells]
-    lines = [f"| {' | '.join(line)} |" for line in padded]
-    lines.insert(1, "|" + "|".join("-" * (width + 2) for width in widths) + "|")
-    return "\n".join(lines)
+    return markdown(COLUMNS, cells)
 
 
 def _figure(value: float | None, unit: str) -> str:

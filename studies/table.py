@@ -34,24 +34,31 @@ def write_table(
     The seed, the date and the versions stand under the title, so that anyone can run it again.
     Raises ValueError where a row has not as many cells as the header.
     """
-    for row in rows:
-        if len(row) != len(header):
-            raise ValueError(f"{name}: a row has {len(row)} cells, the header {len(header)}: {list(row)}")
-    cells = [list(header), *[list(row) for row in rows]]
-    widths = [max(len(line[column]) for line in cells) for column in range(len(header))]
-    padded = [[text.ljust(width) for text, width in zip(line, widths, strict=True)] for line in cells]
-    lines = [f"| {' | '.join(line)} |" for line in padded]
-    lines.insert(1, "|" + "|".join("-" * (width + 2) for width in widths) + "|")
-    body = [f"# {title}", f"{_origin(seed)}\n", *([f"{notes.strip()}\n"] if notes else []), *lines]
+    body = [f"# {title}", f"{_origin(seed)}\n", *([f"{notes.strip()}\n"] if notes else []), markdown(header, rows)]
     TABLES.mkdir(parents=True, exist_ok=True)
     path = TABLES / f"{name}.md"
     path.write_text("\n".join(body) + "\n", encoding="utf-8")
     return path
 
 
+def markdown(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A Markdown table, its columns padded so that it reads as well in a terminal.
+
+    Raises ValueError where a row has not as many cells as the header.
+    """
+    for row in rows:
+        if len(row) != len(header):
+            raise ValueError(f"a row has {len(row)} cells, the header {len(header)}: {list(row)}")
+    cells = [header, *rows]
+    widths = [max(len(line[column]) for line in cells) for column in range(len(header))]
+    padded = [[text.ljust(width) for text, width in zip(line, widths, strict=True)] for line in cells]
+    lines = [f"| {' | '.join(line)} |" for line in padded]
+    lines.insert(1, "|" + "|".join("-" * (width + 2) for width in widths) + "|")
+    return "\n".join(lines)
+
+
 def _origin(seed: int) -> str:
     """Where the figures come from."""
-    versions = ", ".join(
-        f"{package} {importlib.metadata.version(package)}" for package in ("waywright", "numpy", "scipy")
-    )
-    return f"Written by `make proof`: seed {seed}, {date.today().isoformat()}, Python {platform.python_version()}, {versions}."
+    told = [f"Python {platform.python_version()}"]
+    told += [f"{package} {importlib.metadata.version(package)}" for package in ("waywright", "numpy", "scipy")]
+    return f"Written by `make proof`: seed {seed}, {date.today().isoformat()}, {', '.join(told)}."
