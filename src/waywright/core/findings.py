@@ -1,0 +1,153 @@
+"""What comes out: shapes, blind spots, suspects, verdicts, and the report that holds them. Frozen, full precision."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from waywright.core.evidence import Job
+from waywright.core.things import FloatArray
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Heights of a face in one state, about the unweighted least-squares plane (line for one line) of its read nodes.
+
+    All (nodes,), lines fastest; NaN where no reading touches. `zone_um` are the minimum zones of each line's heights
+    as they stand, without the form prior; flatness and twist need two lines and are None without.
+    """
+
+    face: str
+    state: int
+    x_mm: FloatArray
+    y_mm: FloatArray
+    height_um: FloatArray
+    sigma_um: FloatArray
+    lines_mm: tuple[float, ...]
+    straightness_um: tuple[float | None, ...]  # one for each line; None with fewer than three read stations
+    flatness_um: float | None = None
+    twist_um_per_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Cure:
+    """The cheapest readings, found by trial, that let a blind spot be seen; `words` is a sentence for a person."""
+
+    words: str
+    minutes: float
+    ratio: float  # what is left of the blind spot, as a share of the prior
+
+
+@dataclass(frozen=True)
+class BlindSpot:
+    """A shape change that no reading so far would notice (ratio ≥ 0.5) or hardly (weak, 0.05 to 0.5).
+
+    `faces` gives each face that takes part and the sign with which it does; `sigma_um` is that of the shape's
+    largest height; `effect_um` what it may do to the goal; `count` is above 1 for the finer ones taken together.
+    """
+
+    mode: str
+    faces: Mapping[str, int]
+    ratio: float
+    sigma_um: float
+    effect_um: float
+    cure: Cure | None = None
+    count: int = 1
+
+    @property
+    def weak(self) -> bool:
+        """Hardly seen, but not blind."""
+        return self.ratio < 0.5
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A reading that disagrees with the others more than its instrument allows; left out of the result.
+
+    `standardised` is its residual over the residual's own sigma; `like` are readings that cannot be told from it.
+    """
+
+    reading: str
+    standardised: float
+    redundancy: float
+    like: tuple[str, ...]
+    words: str
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """What an instrument claims and what its readings show: `factor` times the claim is used."""
+
+    instrument: str
+    factor: float
+    found: float
+    redundancy: float
+    words: str
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How well the readings agree: chi2 should be near the redundancy (the number of readings to spare)."""
+
+    chi2: float
+    redundancy: float
+    instruments: tuple[Scatter, ...]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A face against its limit. `decision` is inside, outside, open (and `why`) or not measured."""
+
+    face: str
+    measure: str  # "straightness" or "flatness"
+    value_um: float | None
+    interval_95_um: tuple[float, float] | None
+    limit_um: float | None
+    side: str
+    chance_inside: float | None
+    decision: str
+    why: str
+    prior: str
+    grade: str | None = None
+
+
+@dataclass(frozen=True)
+class Share:
+    """How much of the variance of one result comes from one named influence; the shares of a result add up to 1."""
+
+    face: str
+    result: str
+    name: str
+    share: float
+
+
+@dataclass(frozen=True)
+class Move:
+    """The next recommended act, with its reason and expected gain."""
+
+    act: str
+    faces: tuple[str, ...]
+    where_mm: tuple[float, ...]
+    how: str
+    reason: str
+    gain: Mapping[str, object]
+    minutes: float
+
+
+@dataclass(frozen=True)
+class Report:
+    """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed."""
+
+    job: Job
+    shapes: tuple[Shape, ...]
+    blind: tuple[BlindSpot, ...]  # blind and weak, most harmful first
+    suspects: tuple[Suspect, ...]
+    unchecked: tuple[str, ...]
+    untouched: tuple[str, ...]  # faces no reading touches
+    past: tuple[str, ...]
+    fit: Fit
+    verdicts: tuple[Verdict, ...]
+    budget: tuple[Share, ...]
+    moves: tuple[Move, ...] = ()
+    notes: tuple[str, ...] = ()
+    corrected: tuple[str, ...] = field(default=())
