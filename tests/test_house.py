@@ -1,0 +1,219 @@
+"""The house: who may import whom (ARCHITECTURE.md), and what the core keeps away from.
+
+A new room is one line in ARROWS. A wrong arrow is mended, not added to EXCEPTIONS, unless there is a reason to write
+beside it.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterable, Iterator
+from functools import cache
+from graphlib import TopologicalSorter
+from importlib.util import find_spec
+from pathlib import Path
+
+import grimp
+
+# Each room and the rooms it stands on; it may import those, and whatever they stand on. Rooms may be still to build.
+ARROWS: dict[str, set[str]] = {
+    "waywright": set(),  # the version; importing it must cost nothing
+    "waywright.core": set(),
+    "waywright.units": set(),
+    "waywright.core._fast": set(),  # whether kernels are compiled; knows no subject
+    "waywright.core.things": {"waywright.units", "waywright.core._fast"},
+    "waywright.core.evidence": {"waywright.core.things"},
+    "waywright.core.findings": {"waywright.core.evidence"},  # what comes out
+    "waywright.core.blocks": {"waywright.core.things"},  # what gauge blocks and feelers are good for
+    "waywright.core.readings": {"waywright.core.evidence", "waywright.core.blocks"},
+    "waywright.core.body": {"waywright.core.evidence"},
+    "waywright.core.blue": {"waywright.core.evidence"},
+    "waywright.core.judge": {"waywright.units", "waywright.core._fast"},  # numbers only: no faces, no networks
+    "waywright.core.adjust": {"waywright.core.readings", "waywright.core.findings"},  # never body: report hands columns
+    "waywright.core.work": {"waywright.core.adjust", "waywright.core.judge"},
+    "waywright.core.bed": {"waywright.core.work"},
+    "waywright.core.moves": {"waywright.core.bed", "waywright.core.body", "waywright.core.blue"},
+    "waywright.core.report": {"waywright.core.moves"},
+    "waywright.jobfile": {"waywright.core.report"},
+    "waywright.record": {"waywright.core.report"},
+    "waywright.views": {"waywright.core.report"},
+    "waywright.demo": {"waywright.jobfile"},  # the sample shop is a job file that ships with the package
+    "waywright.papers": {"waywright.views", "waywright.record", "waywright.jobfile"},
+    "waywright.web": {"waywright.papers", "waywright.demo"},
+    "waywright.cli": {"waywright.web"},
+}
+
+# (importer, imported): why this one arrow may run the other way.
+EXCEPTIONS: dict[tuple[str, str], str] = {
+    ("waywright.core.evidence", "waywright.core.readings.base"): (
+        "types only: a Geometry promises what its rows look like, and rows are made in readings"
+    ),
+}
+
+# What the core may take from outside: numbers, and the parts of the standard library that touch nothing.
+PURE = {
+    *("numpy", "scipy", "numba"),
+    *("__future__", "abc", "bisect", "collections", "contextlib", "contextvars", "copy", "dataclasses", "datetime"),
+    *(
+        "decimal",
+        "enum",
+        "fractions",
+        "functools",
+        "hashlib",
+        "heapq",
+        "itertools",
+        "math",
+        "numbers",
+        "operator",
+        "re",
+    ),
+    *("statistics", "string", "textwrap", "types", "typing", "unicodedata", "warnings"),
+}
+
+# (module of the core, what it imports): why.
+IMPURE: dict[tuple[str, str], str] = {
+    ("waywright.core._fast", "os"): "WAYWRIGHT_PLAIN is read once, where the compiled path is chosen",
+}
+
+# Calls that would read a file, the clock or the keyboard, or write to the screen.
+TOUCHING = {"open", "print", "input", "now", "today", "utcnow", "read_text", "read_bytes", "write_text", "write_bytes"}
+TOUCHING |= {"fromfile", "tofile", "loadtxt", "savetxt", "genfromtxt", "save", "savez", "memmap"}
+
+
+@cache
+def graph() -> grimp.ImportGraph:
+    """Every import of the package, as it stands in the source, function-local and type-only ones included."""
+    return grimp.build_graph("waywright", include_external_packages=True, cache_dir=None)
+
+
+def ours() -> list[str]:
+    """Every module of the package."""
+    return sorted(module for module in graph().modules if module.split(".")[0] == "waywright")
+
+
+def room_of(module: str, rooms: Iterable[str]) -> str | None:
+    """The innermost room that holds the module. A package that is only a corridor holds itself alone."""
+    corridors = {"waywright", "waywright.core"}
+    held = [room for room in rooms if module == room or (module.startswith(room + ".") and room not in corridors)]
+    return max(held, key=len, default=None)
+
+
+def reach(arrows: dict[str, set[str]]) -> dict[str, set[str]]:
+    """What each room may import: itself, what it stands on, and what that stands on. CycleError if it is a circle."""
+    allowed: dict[str, set[str]] = {}
+    for room in TopologicalSorter(arrows).static_order():
+        allowed[room] = {room}.union(*(allowed[below] for below in arrows.get(room, set())))
+    return allowed
+
+
+def wrong_arrows(imports: Iterable[tuple[str, str]], arrows: dict[str, set[str]]) -> list[tuple[str, str]]:
+    """Those of the (importer, imported) pairs that no arrow allows."""
+    allowed = reach(arrows)
+    wrong = []
+    for importer, imported in imports:
+        upper, lower = room_of(importer, arrows), room_of(imported, arrows)
+        if upper is None or lower is None or lower not in allowed[upper]:
+            wrong.append((importer, imported))
+    return wrong
+
+
+def all_imports() -> list[tuple[str, str]]:
+    """Every (importer, imported) pair within the package."""
+    return [
+        (importer, imported)
+        for importer in ours()
+        for imported in sorted(graph().find_modules_directly_imported_by(importer))
+        if imported.split(".")[0] == "waywright"
+    ]
+
+
+def test_every_module_belongs_to_a_room() -> None:
+    """A module in no room is known to no arrow: it gets a line in ARROWS, or moves into a room."""
+    assert [module for module in ours() if room_of(module, ARROWS) is None] == []
+
+
+def test_arrows_hold() -> None:
+    """No room imports one that does not stand below it, except where EXCEPTIONS says why."""
+    assert [pair for pair in wrong_arrows(all_imports(), ARROWS) if pair not in EXCEPTIONS] == []
+
+
+def test_exceptions_are_still_needed() -> None:
+    """An exception that nothing needs any more is deleted."""
+    assert set(EXCEPTIONS) - set(wrong_arrows(all_imports(), ARROWS)) == set()
+
+
+def test_a_wrong_arrow_is_seen() -> None:
+    """Arrows that run up, across or to an unknown room are found; those that run down, near or far, are not."""
+    right = [
+        ("waywright.core.adjust.solution", "waywright.core.readings.base"),
+        ("waywright.core.report", "waywright.units"),
+        ("waywright.core.work.maps", "waywright.core.judge.zones"),
+        ("waywright.cli", "waywright.core.judge"),
+    ]
+    wrong = [
+        ("waywright.core.adjust.network", "waywright.core.body.sag"),
+        ("waywright.core.judge.zones", "waywright.core.things"),
+        ("waywright.core.readings.layup", "waywright.core.adjust"),
+        ("waywright.units", "waywright.core.things"),
+        ("waywright.core.report", "waywright.views"),
+        ("waywright.jobfile", "waywright.record"),
+        ("waywright.core.things", "waywright.core.attic"),
+    ]
+    assert wrong_arrows(right + wrong, ARROWS) == wrong
+
+
+def test_core_takes_only_numbers_from_outside() -> None:
+    """The core imports numpy, scipy, numba and those parts of the standard library that touch nothing outside."""
+    taken = {
+        (module, imported)
+        for module in ours()
+        if module.startswith("waywright.core")
+        for imported in graph().find_modules_directly_imported_by(module)
+        if imported.split(".")[0] not in PURE | {"waywright"}
+    }
+    assert taken == set(IMPURE)
+
+
+def core_trees() -> Iterator[tuple[str, ast.Module]]:
+    """Each source file of the core, parsed."""
+    found = find_spec("waywright")
+    assert found is not None
+    assert found.submodule_search_locations
+    core = Path(found.submodule_search_locations[0]) / "core"
+    for path in sorted(core.rglob("*.py")):
+        yield str(path.relative_to(core)), ast.parse(path.read_text(encoding="utf-8"))
+
+
+def calls_that_touch(tree: ast.Module) -> list[tuple[int, str]]:
+    """(line, name) of each call in the tree whose name is one of TOUCHING."""
+    called = [(node.lineno, node.func) for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    named = [(line, f.attr if isinstance(f, ast.Attribute) else getattr(f, "id", "")) for line, f in called]
+    return [(line, name) for line, name in named if name in TOUCHING]
+
+
+def test_core_reads_and_writes_nothing() -> None:
+    """The core opens no file, prints nothing and never asks what time it is."""
+    assert {name: found for name, tree in core_trees() if (found := calls_that_touch(tree))} == {}
+
+
+def test_a_touching_call_is_seen() -> None:
+    """The check above finds a call by plain and by dotted name, and leaves others alone."""
+    tree = ast.parse("open('a')\nwhen = datetime.datetime.now()\nnp.sum([1])\n")
+    assert calls_that_touch(tree) == [(1, "open"), (2, "now")]
+
+
+def thawed(tree: ast.Module) -> list[str]:
+    """Names of the dataclasses in the tree that are not frozen."""
+    names = []
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.ClassDef):
+            continue
+        for mark in node.decorator_list:
+            if "frozen=True" not in ast.unparse(mark) and ast.unparse(mark).split("(")[0].endswith("dataclass"):
+                names.append(node.name)
+    return names
+
+
+def test_core_dataclasses_are_frozen() -> None:
+    """What goes into the core and what comes out cannot be changed on the way."""
+    assert {name: found for name, tree in core_trees() if (found := thawed(tree))} == {}
