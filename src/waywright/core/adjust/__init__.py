@@ -1,0 +1,1 @@
+"""Estimating shapes: rows to a factor, its solution, blind spots and suspects."""

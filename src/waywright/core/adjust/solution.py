@@ -1,0 +1,299 @@
+"""Weighted least squares over rows, free unknowns and rigid bodies without a prior, and what follows from its factor.
+
+Heights have a diffuse prior of 1 mm on the RMS of any shape of a face: with n read nodes each node is
+N(rigid body, (1 mm)²·n). The rigid body q of a piece is free: a few of its nodes are pinned at 0 and q is solved for,
+
+    minimise  Σ ((J·h − value)/u)² + Σ |h_f − R_f·q|² / s_f²,     s_f = 1 mm·√n_f,
+
+which is the projected problem exactly. Results are then about each face's own unweighted least-squares plane.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg, sparse
+
+from waywright.core.adjust.arrow import Arrow, Selected
+from waywright.core.adjust.network import Rows, Unknown, compress
+from waywright.core.things import FloatArray, IntArray
+
+PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
+REFINEMENTS = 4  # at most; each uses the residuals of the rows themselves, so the normal matrix's squaring is undone
+
+
+def plane(x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
+    """(n, k) orthonormal basis of a + b·x + c·y on places; k is 3, 2 on one line, 1 for one place."""
+    columns = np.column_stack([np.ones_like(x_mm), x_mm - x_mm.mean(), y_mm - y_mm.mean()])
+    return orthonormal(columns)
+
+
+def orthonormal(columns: FloatArray, against: FloatArray | None = None) -> FloatArray:
+    """(n, k) orthonormal basis of `columns`, in order, those that depend on earlier ones left out.
+
+    With `against` (n, j) orthonormal, also orthogonal to it.
+    """
+    n = len(columns)
+    before = np.zeros((n, 0)) if against is None else against
+    start = before.shape[1]
+    for column in columns.T:
+        left, size = column, float(np.linalg.norm(column))
+        for _ in range(2):
+            left = left - before @ (before.T @ left)
+        norm = float(np.linalg.norm(left))
+        if size > 0 and norm > 1e-8 * size:
+            before = np.column_stack([before, left / norm])
+    return before[:, start:]
+
+
+@dataclass(frozen=True)
+class Heights:
+    """One face state in a solution: its unknown and the plane it is told about."""
+
+    unknown: Unknown
+    x_mm: FloatArray
+    y_mm: FloatArray
+    plane: FloatArray  # (n, k) orthonormal
+    prior_um: float  # of one node
+
+    def about_plane(self, weights: FloatArray) -> FloatArray:
+        """(n, k) weights made blind to lift and tilt of this face."""
+        return weights - self.plane @ (self.plane.T @ weights)
+
+
+class Solution:
+    """The estimate of every unknown, with its factor: any weighted sum's sigma, draws, and shares by influence.
+
+    `mean_um` (N,) in the columns of `unknowns`; heights in it stand on the pinned nodes, so ask for them through
+    `heights_um`. Weights given to `sigma`, `covariance` and `share` must be blind to the lift and tilt of a piece.
+    """
+
+    def __init__(self, unknowns: Sequence[Unknown], rows: Rows) -> None:
+        self.unknowns, self.rows, self.old_columns = compress(tuple(unknowns), rows)
+        self.faces = tuple(_heights(u) for u in self.unknowns if u.face is not None)
+        self._assemble()
+        self.mean_um = self._estimate()
+
+    # -- the normal matrix, in the order: nodes not pinned | own unknowns, rigid bodies
+
+    def _assemble(self) -> None:
+        width = self.rows.matrix.shape[1]
+        bodies = _bodies(self.faces)
+        pinned = np.zeros(width, bool)
+        node = np.zeros(width, bool)
+        inverse_s2 = np.zeros(width)
+        for face in self.faces:
+            node[face.unknown.columns] = True
+            inverse_s2[face.unknown.columns] = face.prior_um**-2
+        for columns, _, pins in bodies:
+            pinned[columns[pins]] = True
+        self.nodes = np.flatnonzero(node & ~pinned)
+        self.own = np.flatnonzero(~node)
+        own_prior = np.zeros(width)
+        for unknown in self.unknowns:
+            if unknown.face is None and unknown.prior_um is not None:
+                own_prior[unknown.columns] = unknown.prior_um**-2
+        weighted = sparse.diags_array(1 / self.rows.u_um).tocsr() @ self.rows.matrix if width else self.rows.matrix
+        self.weighted = weighted.tocsr()
+        inner_rows, own_rows = self.weighted[:, self.nodes], self.weighted[:, self.own]
+        inner = (inner_rows.T @ inner_rows + sparse.diags_array(inverse_s2[self.nodes])).tocsr()
+        rigid = [_rigid_prior(columns, basis, inverse_s2) for columns, basis, _ in bodies]
+        side = np.column_stack([(inner_rows.T @ own_rows).toarray(), *(r[0][self.nodes] for r in rigid)])
+        own = (own_rows.T @ own_rows).toarray() + np.diag(own_prior[self.own])
+        # The own unknowns differ by orders of magnitude (a tilt, a power of x): one size for all.
+        self.own_size = 1 / np.sqrt(np.maximum(np.diag(own), 1e-300))
+        size = np.concatenate([self.own_size, np.ones(side.shape[1] - len(self.own))])
+        self.border_size = size
+        corner = linalg.block_diag(own, *(r[1] for r in rigid)) if len(size) else np.zeros((0, 0))
+        self.prior_diagonal = np.concatenate([inverse_s2[self.nodes], own_prior[self.own]])
+        self.rigid_side = np.column_stack([np.zeros((len(self.nodes), 0)), *(r[0][self.nodes] for r in rigid)])
+        self.rigid_corner = linalg.block_diag(*(r[1] for r in rigid)) if rigid else np.zeros((0, 0))
+        self.arrow = Arrow(inner, side * size, corner * size[:, None] * size)
+
+    def _solve(self, right: FloatArray) -> FloatArray:
+        """Right-hand sides (nodes | own | rigid, k) → the inverse times them."""
+        n = len(self.nodes)
+        scaled = np.concatenate([right[:n], right[n:] * self.border_size[:, None]])
+        found = self.arrow.solve(scaled)
+        found[n:] *= self.border_size[:, None]
+        return found
+
+    def _pack(self, weights: FloatArray) -> FloatArray:
+        """(N, k) over the unknowns → (nodes | own | rigid, k)."""
+        return np.concatenate(
+            [weights[self.nodes], weights[self.own], np.zeros((self.rigid_side.shape[1], weights.shape[1]))]
+        )
+
+    def _unpack(self, packed: FloatArray) -> FloatArray:
+        """(nodes | own | rigid, k) → (N, k), pinned nodes 0."""
+        n, m = len(self.nodes), len(self.own)
+        full = np.zeros((self.rows.matrix.shape[1], packed.shape[1]))
+        full[self.nodes] = packed[:n]
+        full[self.own] = packed[n : n + m]
+        return full
+
+    def _estimate(self) -> FloatArray:
+        n, m = len(self.nodes), len(self.own)
+        packed = np.zeros((n + m + self.rigid_side.shape[1], 1))
+        value = self.rows.value_um / self.rows.u_um
+        last = np.inf
+        for _ in range(1 + REFINEMENTS):
+            misfit = value - self.weighted @ self._unpack(packed)[:, 0]
+            gradient = self._pack((self.weighted.T @ misfit)[:, None])
+            gradient[: n + m] -= self.prior_diagonal[:, None] * packed[: n + m]
+            gradient[:n] -= self.rigid_side @ packed[n + m :]
+            gradient[n + m :] -= self.rigid_side.T @ packed[:n] + self.rigid_corner @ packed[n + m :]
+            change = self._solve(gradient)
+            size = float(np.max(np.abs(self._unpack(change)), initial=0.0))
+            if size >= last:  # rounding is all that is left
+                break
+            packed = packed + change
+            last = size
+            if size <= 1e-13 * float(np.max(np.abs(packed), initial=0.0)):
+                break
+        return self._unpack(packed)[:, 0]
+
+    # -- what follows
+
+    def face(self, name: str, state: int) -> Heights | None:
+        """The heights of a face in a state; None when nothing touches it."""
+        return next((f for f in self.faces if f.unknown.face.name == name and f.unknown.state == state), None)  # type: ignore[union-attr]
+
+    def heights_um(self, face: Heights) -> FloatArray:
+        """(n,) about the least-squares plane of the read nodes."""
+        return face.about_plane(self.mean_um[face.unknown.columns][:, None])[:, 0]
+
+    def spread(self, face: Heights, weights: FloatArray) -> FloatArray:
+        """Weights on one face (n, k), made blind to its lift and tilt, as weights on all unknowns (N, k)."""
+        full = np.zeros((self.rows.matrix.shape[1], weights.shape[1]))
+        full[face.unknown.columns] = face.about_plane(weights)
+        return full
+
+    def carry(self, weights: FloatArray) -> FloatArray:
+        """The covariance of all unknowns times weights, (N, k) → (N, k)."""
+        return self._unpack(self._solve(self._pack(weights)))
+
+    def covariance(self, weights: FloatArray) -> FloatArray:
+        """(N, k) weights → (k, k) covariance of the weighted sums."""
+        found = weights.T @ self.carry(weights)
+        return np.asarray(0.5 * (found + found.T))
+
+    def sigma(self, weights: FloatArray) -> FloatArray:
+        """(N,) or (N, k) weights → the standard uncertainty of the weighted sum."""
+        flat = weights.ndim == 1
+        columns = weights[:, None] if flat else weights
+        found = np.sqrt(np.maximum(np.einsum("ij,ij->j", columns, self.carry(columns)), 0.0))
+        return found[0] if flat else found
+
+    def face_covariance(self, face: Heights) -> FloatArray:
+        """(n, n) of the heights about their plane."""
+        return self.covariance(self.spread(face, np.eye(len(face.x_mm))))
+
+    @cached_property
+    def _selected(self) -> Selected:
+        return self.arrow.selected()
+
+    @cached_property
+    def _variances(self) -> FloatArray:
+        packed = self.arrow.variances(self._selected)
+        packed[len(self.nodes) :] *= self.border_size**2
+        return self._unpack(packed[:, None])[:, 0]
+
+    def height_sigmas(self, face: Heights, against: FloatArray | None = None, carried: FloatArray | None = None) -> FloatArray:
+        """(n,) standard uncertainty of each node about the plane; by the selected inverse.
+
+        With `against` (n, j) orthonormal, of what is left when those shapes are taken out as well as the plane's
+        (`carried`, if already known, is the covariance times them, (N, j)).
+        """
+        basis = face.plane if against is None else against
+        if carried is None:
+            full = np.zeros((self.rows.matrix.shape[1], basis.shape[1]))
+            full[face.unknown.columns] = basis
+            carried = self.carry(full)
+        here = carried[face.unknown.columns]
+        within = basis.T @ here
+        variance = (
+            self._variances[face.unknown.columns]
+            - 2 * np.einsum("ij,ij->i", here, basis)
+            + np.einsum("ij,jk,ik->i", basis, within, basis)
+        )
+        return np.sqrt(np.maximum(variance, 0.0))
+
+    @cached_property
+    def residuals(self) -> FloatArray:
+        """(n,) value − fitted, over u."""
+        return self.rows.value_um / self.rows.u_um - self.weighted @ self.mean_um
+
+    @cached_property
+    def redundancies(self) -> FloatArray:
+        """(n,) the part of each reading that the others check, 0 to 1 (Baarda 1968)."""
+        border = self.weighted[:, self.own].toarray() * self.own_size
+        packed = sparse.hstack(
+            [self.weighted[:, self.nodes], border, sparse.csr_matrix((len(border), self.rigid_side.shape[1]))]
+        ).tocsr()
+        return np.clip(1.0 - self.arrow.row_variances(self._selected, packed), 0.0, 1.0)
+
+    def residual_correlation(self, row: int) -> FloatArray:
+        """(n,) of the residual of `row` with every other; 0 where either is not checked."""
+        carried = self.carry(self.weighted[[row]].toarray().T)
+        covariance = -(self.weighted @ carried)[:, 0]
+        covariance[row] += 1.0
+        size = np.sqrt(self.redundancies * self.redundancies[row])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(size > 1e-9, covariance / size, 0.0)
+
+    def predict(self, matrix: sparse.csr_matrix) -> tuple[FloatArray, FloatArray]:
+        """Rows over the unknowns → what they should read, and its sigma without a reading's own noise."""
+        return matrix @ self.mean_um, self.sigma(matrix.toarray().T)
+
+    def draws(self, count: int, seed: int) -> FloatArray:
+        """(N, count) of all unknowns from their joint distribution, on the pinned nodes."""
+        white = np.random.default_rng(seed).standard_normal((self.arrow.n + self.arrow.m, count))
+        packed = self.arrow.colour(white)
+        packed[len(self.nodes) :] *= self.border_size[:, None]
+        return self.mean_um[:, None] + self._unpack(packed)
+
+    def share(self, weights: FloatArray) -> Mapping[str, float]:
+        """How much of a weighted sum's variance comes from each named influence; they add up to 1."""
+        carried = self.carry(weights[:, None])[:, 0]
+        through = (self.weighted @ carried / self.rows.u_um) ** 2
+        parts = {name: float(through @ part) for name, part in self.rows.noise_um2.items()}
+        for unknown in self.unknowns:
+            if unknown.face is None and unknown.prior_um is not None:
+                parts[unknown.label] = float(carried[unknown.columns][0] ** 2 / unknown.prior_um**2)
+        total = float(weights @ carried)
+        parts["not read"] = max(0.0, total - sum(parts.values()))
+        return {name: part / total for name, part in parts.items() if part > 1e-12 * total}
+
+
+def _heights(unknown: Unknown) -> Heights:
+    face, nodes = unknown.face, unknown.nodes
+    assert face is not None and nodes is not None
+    x, y = face.x_mm[nodes], face.y_mm[nodes]
+    return Heights(unknown, x, y, plane(x, y), PRIOR_UM * np.sqrt(len(nodes)))
+
+
+def _bodies(faces: Sequence[Heights]) -> list[tuple[IntArray, FloatArray, IntArray]]:
+    """For each rigid body: its columns, the orthonormal shapes of its lift and tilts on them, and the nodes to pin."""
+    found = []
+    for body in dict.fromkeys(f.unknown.body for f in faces):
+        members = [f for f in faces if f.unknown.body == body]
+        columns = np.concatenate([np.arange(f.unknown.columns.start, f.unknown.columns.stop) for f in members])
+        rigid = np.concatenate([f.unknown.face.rigid(f.x_mm, f.y_mm) for f in members])  # type: ignore[union-attr]
+        basis = orthonormal(rigid)
+        # The nodes that hold the rigid body best: pivots of its shapes.
+        _, _, pivots = linalg.qr(basis.T, mode="economic", pivoting=True)
+        found.append((columns, basis, np.asarray(pivots[: basis.shape[1]], np.intp)))
+    return found
+
+
+def _rigid_prior(columns: IntArray, basis: FloatArray, inverse_s2: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Border of the normal matrix for the rigid unknowns of a body, scaled so that they are of the size of s."""
+    w = inverse_s2[columns]
+    scale = 1 / np.sqrt(w.max())
+    side = np.zeros((len(inverse_s2), basis.shape[1]))
+    side[columns] = -(w[:, None] * basis) * scale
+    return side, (basis.T * w) @ basis * scale**2
