@@ -29,8 +29,7 @@ print(*[name for name in {HEAVY!r} if name in sys.modules])
 
 def rows() -> list[Row]:
     """One row: help's median wall time, numpy's, and ours / reference."""
-    imported = subprocess.run([sys.executable, "-c", ASKED], capture_output=True, text=True, check=True).stdout.split()
-    if imported:
+    if imported := heavy_imports():
         raise SystemExit(f"waywright --help imports {', '.join(imported)}; import numerics inside the commands.")
     help_s: list[float] = []
     numpy_s: list[float] = []
@@ -39,6 +38,11 @@ def rows() -> list[Row]:
         numpy_s.append(_wall_s([sys.executable, "-c", "import numpy"]))
     ours, reference = statistics.median(help_s), statistics.median(numpy_s)
     return [Row("waywright --help, against import numpy", ours, reference, ours / reference, "<= 1")]
+
+
+def heavy_imports() -> list[str]:
+    """Which of HEAVY a process has loaded that only answered `waywright --help`; CalledProcessError if it failed."""
+    return subprocess.run([sys.executable, "-c", ASKED], stdout=subprocess.PIPE, text=True, check=True).stdout.split()
 
 
 def command() -> str:
