@@ -1,0 +1,202 @@
+"""Readings that disagree with the others more than their instrument allows, and instruments that scatter more than
+they claim.
+
+Standardised residuals and redundancy numbers (W. Baarda, A testing procedure for use in geodetic networks, 1968),
+one limit for the whole job (95 %, Šidák over the readings that anything checks), largest first, solved again without.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from waywright.core.adjust.network import Network, Rows
+from waywright.core.adjust.solution import Solution
+from waywright.core.findings import Fit, Scatter, Suspect
+from waywright.core.things import FloatArray, IntArray
+
+CHECKED = 0.05  # redundancy below which nothing checks a reading
+INSEPARABLE = 0.99  # residual correlation beyond which two readings cannot be told apart
+LEVEL = 0.95
+MOST = 20  # suspects looked for; a job with more wants reading again, not computing
+TRIM = 3.5  # standardised residuals beyond this say nothing of an instrument's everyday scatter
+SURE = 0.01  # chance of so much scatter from an honest instrument, below which its claim is no longer used
+
+
+@dataclass(frozen=True)
+class Screened:
+    """A solution without its suspects. `rows` (kept,) numbers its rows in the network's."""
+
+    solution: Solution
+    rows: IntArray
+    suspects: tuple[Suspect, ...]
+    unchecked: tuple[str, ...]
+    fit: Fit
+
+
+def screen(net: Network) -> Screened:
+    """Solve `net`, learn each instrument's scatter, set suspects aside one after another, and check the limits."""
+    rows = net.rows
+    keep = np.flatnonzero(rows.sense == 0)
+    scale = np.ones(len(rows.value_um))
+    doubted = np.zeros(len(rows.value_um), bool)
+    suspects: list[Suspect] = []
+    while True:
+        solution, factors = _learned(net, keep, scale, doubted)
+        found = _worst(solution, doubted[keep])
+        if found is None or len(suspects) >= MOST:
+            break
+        group, z = found
+        suspects += [_suspect(solution, i, group, z[i]) for i in group]
+        places = keep[group]
+        doubted[places] = True
+        without = np.delete(keep, group)
+        if _stays_seen(net, solution, without, places, scale):
+            keep = without
+        else:  # leaving them out would blind the result: keep them for no more than they are worth
+            scale[places] *= np.abs(z[group])
+    suspects += _limits(net, solution)
+    suspects.sort(key=lambda s: -abs(s.standardised))
+    unchecked = tuple(
+        solution.rows.reading_ids[i] for i in np.flatnonzero((solution.redundancies < CHECKED) & ~doubted[keep])
+    )
+    return Screened(solution, keep, tuple(suspects), unchecked, _fit(net, solution, factors))
+
+
+def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: FloatArray) -> tuple[Solution, FloatArray]:
+    """Solve, and again with each instrument's u raised to what its readings show, until that settles.
+
+    Returns the solution and (instruments, 3): the factor used, the factor found, and the redundancy it rests on.
+    """
+    found = np.tile([1.0, 1.0, 0.0], (len(net.rows.instruments), 1))
+    code = net.rows.instrument
+    for _ in range(4):
+        total = scale * found[code, 0] if len(code) else scale
+        solution = Solution(net.unknowns, net.rows.take(keep, total))
+        new = _scatter(solution, found, ~doubted[keep])
+        settled = np.allclose(new[:, 0], found[:, 0], rtol=0.01)
+        found = np.where(settled, np.column_stack([found[:, :1], new[:, 1:]]), new)
+        if settled:
+            break
+    return solution, found
+
+
+def _scatter(solution: Solution, used: FloatArray, trusted: FloatArray) -> FloatArray:
+    """(instruments, 3) the factor to use, the factor found, the redundancy; relative to the claims."""
+    result = used.copy()
+    redundancy, residual = solution.redundancies, solution.residuals
+    for i in range(len(used)):
+        mine = trusted & (solution.rows.instrument == i) & (redundancy >= CHECKED)
+        if not mine.any():
+            result[i] = [1.0, 1.0, 0.0]
+            continue
+        z = np.abs(residual[mine]) / np.sqrt(redundancy[mine])
+        everyday = z <= TRIM * max(1.0, float(np.median(z)) / 0.6745)
+        spare = float(redundancy[mine][everyday].sum())
+        square = float((residual[mine][everyday] ** 2).sum()) * used[i, 0] ** 2
+        found = float(np.sqrt(square / spare)) if spare > 0 else 1.0
+        sure = spare > 0 and float(stats.chi2.sf(square, spare)) < SURE
+        result[i] = [max(1.0, found) if sure else 1.0, found, spare]
+    return result
+
+
+def limit(checked: int) -> float:
+    """The standardised residual that a clean job of so many checked readings passes 95 % of the time (Šidák 1967)."""
+    return float(stats.norm.isf((1 - LEVEL ** (1 / max(checked, 1))) / 2))
+
+
+def _worst(solution: Solution, doubted: FloatArray) -> tuple[IntArray, FloatArray] | None:
+    """The worst reading with those that cannot be told from it, and all standardised residuals."""
+    redundancy = solution.redundancies
+    checked = redundancy >= CHECKED
+    if not checked.any():
+        return None
+    z = np.where(checked, solution.residuals / np.sqrt(np.maximum(redundancy, CHECKED)), 0.0)
+    candidates = np.where(doubted, 0.0, np.abs(z))
+    first = int(np.argmax(candidates))
+    if candidates[first] <= limit(int(checked.sum())):
+        return None
+    like = (np.abs(solution.residual_correlation(first)) > INSEPARABLE) & ~doubted & checked
+    like[first] = False
+    return np.concatenate([[first], np.flatnonzero(like)]).astype(np.intp), z
+
+
+def _stays_seen(net: Network, solution: Solution, without: IntArray, gone: IntArray, scale: FloatArray) -> bool:
+    """Whether the readings left still tell, better than roughly, what those set aside should have read."""
+    trial = Solution(net.unknowns, net.rows.take(without, scale))
+    matrix = net.rows.matrix[gone]
+    lost = np.ones(matrix.shape[1], bool)
+    lost[trial.old_columns] = False
+    dependent = np.ones(matrix.shape[1], bool)
+    dependent[solution.old_columns] = False
+    if np.any(np.abs(matrix[:, lost & ~dependent]).sum(axis=1) > 0):
+        return False
+    _, sigma = trial.predict(matrix[:, trial.old_columns])
+    return bool(np.all(sigma < 20 * net.rows.u_um[gone]))
+
+
+def _suspect(solution: Solution, i: int, group: IntArray, z: float) -> Suspect:
+    rows = solution.rows
+    redundancy = float(solution.redundancies[i])
+    # What the others say it should have read: the residual over its redundancy.
+    off = float(solution.residuals[i]) * rows.u_um[i] / redundancy
+    like = tuple(rows.reading_ids[j] for j in group if j != i)
+    return Suspect(rows.reading_ids[i], float(z), redundancy, like, _words(off))
+
+
+def _words(off_um: float) -> str:
+    return f"reads about {abs(off_um):.2g} µm {'more' if off_um > 0 else 'less'} than the others say"
+
+
+def _limits(net: Network, solution: Solution) -> list[Suspect]:
+    """One-sided stacks and further spacers that the result contradicts."""
+    rows = net.rows
+    bounds = np.flatnonzero(rows.sense != 0)
+    if not len(bounds):
+        return []
+    matrix = rows.matrix[bounds]
+    known = np.zeros(matrix.shape[1], bool)
+    known[solution.old_columns] = True
+    heights = np.zeros(matrix.shape[1], bool)
+    for unknown in net.unknowns:
+        heights[unknown.columns] = unknown.face is not None
+    seen = np.asarray(np.abs(matrix[:, heights & ~known]).sum(axis=1)).ravel() == 0
+    bounds, matrix = bounds[seen], matrix[seen][:, solution.old_columns]
+    if not len(bounds):
+        return []
+    gap, sigma = solution.predict(matrix)
+    z = rows.sense[bounds] * (rows.value_um[bounds] - gap) / np.hypot(sigma, rows.u_um[bounds])
+    out = z > stats.norm.isf(1 - LEVEL ** (1 / len(bounds)))
+    return [
+        Suspect(rows.reading_ids[i], float(z[k]), 1.0, (), _words(float(rows.value_um[i] - gap[k])))
+        for k, i in enumerate(bounds)
+        if out[k]
+    ]
+
+
+def _fit(net: Network, solution: Solution, factors: FloatArray) -> Fit:
+    rows: Rows = solution.rows
+    scatter = []
+    for name, (used, found, spare) in zip(rows.instruments, factors, strict=True):
+        if spare > 0:
+            scatter.append(Scatter(name, float(used), float(found), float(spare), _claim(net, name, float(used))))
+    return Fit(float((solution.residuals**2).sum()), float(solution.redundancies.sum()), tuple(scatter))
+
+
+def _claim(net: Network, name: str, factor: float) -> str:
+    """ "your feel is 1.7 µm, not 1.0", when an instrument scatters more than it claims."""
+    if factor <= 1.0:
+        return "scatters no more than it claims"
+    instrument = next((i for i in net.job.instruments if i.name == name), None)
+    if instrument is None:
+        return f"scatters {factor:.2g} times what is claimed"
+    if instrument.u_um_per_m is not None:
+        return f"its u is {factor * instrument.u_um_per_m:.2g} µm/m, not {instrument.u_um_per_m:g}"
+    feel = net.rows.noise_um2.get(f"{name}, feel")
+    if feel is not None and feel.sum() > 0.5 * (net.rows.u_um**2)[net.rows.instruments.index(name) == net.rows.instrument].sum():
+        return f"your feel is {factor * instrument.feel_um:.2g} µm, not {instrument.feel_um:g}"
+    if instrument.u_um is not None:
+        return f"its u is {factor * instrument.u_um:.2g} µm, not {instrument.u_um:g}"
+    return f"scatters {factor:.2g} times what is claimed"
