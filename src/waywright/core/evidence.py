@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 from waywright.core.things import Face, Instrument, Piece
@@ -99,6 +99,11 @@ class Geometry:
         """What it is, for a person: "P on Q, marks together"."""
         raise NotImplementedError
 
+    @classmethod
+    def candidates(cls, job: Job) -> Iterator[Candidate]:
+        """Settings of this kind that could be taken next, each face in its newest state; values are placeholders."""
+        yield from ()
+
 
 @dataclass(frozen=True)
 class Setting:
@@ -118,6 +123,39 @@ class Setting:
     def shared(self) -> str:
         """The name under which its lift and tilt are known."""
         return self.name or self.id
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Readings that could be taken: as settings with placeholder values, and what must be had for them.
+
+    `words` tells a person what to do; `minutes` is about how long it takes (common practice, no source).
+    """
+
+    settings: tuple[Setting, ...]
+    words: str
+    minutes: float
+    instruments: tuple[Instrument, ...] = ()
+    pieces: tuple[Piece, ...] = ()
+
+    def added_to(self, job: Job) -> Job:
+        """The job as if these readings had been taken after all others."""
+        return replace(
+            job,
+            pieces=job.pieces + self.pieces,
+            instruments=job.instruments + self.instruments,
+            settings=job.settings + self.settings,
+        )
+
+    def __add__(self, other: Candidate) -> Candidate:
+        """Both, one after the other."""
+        return Candidate(
+            self.settings + other.settings,
+            f"{self.words}; {other.words}",
+            self.minutes + other.minutes,
+            tuple(dict.fromkeys(self.instruments + other.instruments)),
+            tuple(dict.fromkeys(self.pieces + other.pieces)),
+        )
 
 
 @dataclass(frozen=True)

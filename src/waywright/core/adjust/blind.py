@@ -34,7 +34,7 @@ MODES: Mapping[str, Callable[[FloatArray, FloatArray], FloatArray]] = {
 
 @dataclass(frozen=True)
 class Blindness:
-    """One shape the readings hardly see: `vector` weighs the faces, (faces,), unit length.
+    """One shape the readings hardly see: `weights` says how much of it each face has, by name, unit length in all.
 
     `shapes_um` is what one prior standard deviation left of it looks like on each face (n,), by the face's name.
     """
@@ -43,7 +43,7 @@ class Blindness:
     faces: Mapping[str, int]
     ratio: float
     sigma_um: float
-    vector: FloatArray
+    weights: Mapping[str, float]
     shapes_um: Mapping[str, FloatArray]
     count: int = 1
 
@@ -104,13 +104,13 @@ class Sight:
         size = np.array([np.sqrt(len(self.faces[i].x_mm)) for i in members])
         return members, self.covariance[np.ix_(at, at)] / np.outer(size, size) / PRIOR_UM**2
 
-    def ratio(self, mode: str, vector: Mapping[str, float]) -> float:
-        """What is left of one shape, as a share of the prior: `vector` weighs the faces by name."""
+    def ratio(self, mode: str, weights: Mapping[str, float]) -> float:
+        """What is left of one shape, as a share of the prior: `weights` are those of a `Blindness`."""
         if mode == FINER:
             return float(np.sqrt(max(self._finer()[0], default=0.0)))
         members, left = self.matrix(mode)
         names = self.names()
-        v = np.array([vector.get(names[i], 0.0) for i in members])
+        v = np.array([weights.get(names[i], 0.0) for i in members])
         norm = float(v @ v)
         return float(np.sqrt(max(v @ left @ v / norm, 0.0))) if norm > 0 else 0.0
 
@@ -138,7 +138,7 @@ class Sight:
             {names[members[k]]: 1 if vector[k] > 0 else -1 for k in taking},
             ratio,
             max(float(np.abs(s).max()) for s in shapes.values()),
-            vector,
+            {names[i]: float(v) for i, v in zip(members, vector, strict=True)},
             shapes,
         )
 
@@ -197,7 +197,7 @@ class Sight:
             dict.fromkeys(taking, 1),
             ratio,
             largest,
-            np.zeros(0),
+            {},
             taking,
             int(np.sum(eigenvalues >= limit**2)),
         )

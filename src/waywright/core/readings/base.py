@@ -6,11 +6,11 @@ An equation says: the sum of heights at places, each times a factor, plus the se
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence import Geometry, Job, JobError, Reading, Setting, Typed
 from waywright.core.things import SEAT_UM, Face, FloatArray, Instrument, IntArray
 from waywright.units import UnitError
 
@@ -149,3 +149,32 @@ def places(readings: tuple[Reading, ...]) -> tuple[FloatArray, FloatArray]:
 def every(count: int) -> IntArray:
     """The rows 0 … count − 1."""
     return np.arange(count, dtype=np.intp)
+
+
+SETTING_UP_MIN = {"layup": 15.0, "level": 5.0}  # lifting, wiping, blocks, resting; common practice, no source
+READING_MIN = {"layup": 1.5, "level": 1.0}
+BORROWING_MIN = 120.0  # an instrument that is not in the shop
+
+
+def instrument_for(job: Job, kinds: tuple[str, ...], otherwise: Instrument) -> tuple[Instrument, tuple[Instrument, ...]]:
+    """The first instrument owned of one of `kinds`, else `otherwise`; and what must be had besides."""
+    for kind in kinds:
+        for instrument in job.instruments:
+            if instrument.kind == kind:
+                return instrument, ()
+    name = otherwise.name
+    while any(i.name == name for i in job.instruments):
+        name += "'"
+    other = replace(otherwise, name=name)
+    return other, (other,)
+
+
+def proposed(geometry: Geometry, entry: str, key: str, unit: str, x_mm: FloatArray, y_mm: FloatArray | None, instrument: str) -> Setting:
+    """A setting of readings not yet taken, at places (n,)."""
+    sid = f"next {geometry.words()}"
+    nominal = Typed(20.0 if unit == "mm" else 0.0, unit)
+    ys = [None] * len(x_mm) if y_mm is None else [float(y) for y in y_mm]
+    readings = tuple(
+        Reading(f"{sid}[{i}]", entry, float(x), y, key=key, value=nominal) for i, (x, y) in enumerate(zip(x_mm, ys, strict=True))
+    )
+    return Setting(sid, geometry, readings, instrument=instrument)

@@ -7,16 +7,32 @@ x, y on the lower face; the gap is the whole distance, spacers included. The lif
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
 from waywright.core.blocks import block_u_um, usual_stack
-from waywright.core.evidence import Entry, Geometry, Job, JobError, Reading, Setting
-from waywright.core.readings.base import AT_LEAST, AT_MOST, EQUAL, Equations, HeightTerm, OwnTerm, Site, every, places
+from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Reading, Setting
+from waywright.core.readings.base import (
+    AT_LEAST,
+    AT_MOST,
+    BORROWING_MIN,
+    EQUAL,
+    READING_MIN,
+    SETTING_UP_MIN,
+    Equations,
+    HeightTerm,
+    OwnTerm,
+    Site,
+    every,
+    instrument_for,
+    places,
+    proposed,
+)
 from waywright.core.things import Face, FloatArray, Instrument
 
 TURNS = ("over", "end for end")
@@ -120,6 +136,33 @@ class LayUp(Geometry):
             sense=sense,
             once=tuple(once),
         )
+
+    @classmethod
+    def candidates(cls, job: Job) -> Iterator[Candidate]:
+        """Every pair of faces of different pieces in both turns, read over every station of the lower that is covered."""
+        stacks, more = instrument_for(job, cls.instrument_kinds[:3], Instrument("gauge blocks", "gauge blocks", grade="1"))
+        faces = [(piece.name, face) for piece in job.pieces for face in piece.faces]
+        for (one, a), (other, b) in itertools.combinations(faces, 2):
+            if one == other:
+                continue
+            lower, upper = (a, b) if a.length_mm >= b.length_mm else (b, a)
+            for turn in TURNS:
+                layup = cls(lower.name, upper.name, turn)
+                x, y = layup.covered(lower, upper)
+                if len(x) < 3:
+                    continue
+                setting = proposed(layup, "gaps", "just_mm", "mm", x, y, stacks.name)
+                words = f"lay {layup.words()}, and read the gap at every station"
+                minutes = SETTING_UP_MIN["layup"] + READING_MIN["layup"] * len(x) + (BORROWING_MIN if more else 0.0)
+                yield Candidate((setting,), words, minutes, more)
+
+    def covered(self, lower: Face, upper: Face) -> tuple[FloatArray, FloatArray]:
+        """The nodes of the lower face that lie under nodes, or between nodes, of the upper: x and y in mm."""
+        xu, yu = self.on_upper(upper, lower.x_mm, lower.y_mm)
+        inside = (xu >= upper.stations_mm[0] - 1e-9) & (xu <= upper.stations_mm[-1] + 1e-9)
+        if len(upper.lines_mm) > 1:
+            inside &= (yu >= upper.lines_mm[0] - 1e-9) & (yu <= upper.lines_mm[-1] + 1e-9)
+        return lower.x_mm[inside], lower.y_mm[inside]
 
 
 def _spacer(reading: Reading) -> Hashable:

@@ -8,14 +8,27 @@ Rows are rises over the base in µm; the instrument's zero t is free and shared 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Entry, Geometry, Job, JobError, Setting
-from waywright.core.readings.base import Equations, HeightTerm, OwnTerm, Site, every, needed
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
+from waywright.core.readings.base import (
+    BORROWING_MIN,
+    READING_MIN,
+    SETTING_UP_MIN,
+    Equations,
+    HeightTerm,
+    OwnTerm,
+    Site,
+    every,
+    instrument_for,
+    needed,
+    proposed,
+)
+from waywright.core.things import Face, FloatArray, Instrument
 
 LEVELS = ("level", "autocollimator")
 VALUES = ("um_per_m", "div")
@@ -68,6 +81,22 @@ class Step(Geometry):
         y = np.full(len(x), self.y_mm)
         return _rows(self, setting, site, (x, y), (x + self.base_mm, y), self.base_mm)
 
+    @classmethod
+    def candidates(cls, job: Job) -> Iterator[Candidate]:
+        """Each face stepped along every line, by a base of the usual distance between its stations."""
+        level, more = _level(job)
+        for face in job.faces().values():
+            if len(face.stations_mm) < 3:
+                continue
+            base = float(np.median(np.diff(face.stations_mm)))
+            x = np.array([s for s in face.stations_mm if s + base <= face.stations_mm[-1] + 1e-9])
+            settings = tuple(
+                proposed(cls(face.name, base, line), "readings", "um_per_m", "µm/m", x, None, level.name)
+                for line in face.lines_mm
+            )
+            lines = f" on each of its {len(settings)} lines" if len(settings) > 1 else ""
+            yield _candidate(settings, f"step a level along {face.name}, {base:g} mm at a time{lines}", more)
+
 
 @dataclass(frozen=True)
 class Cross(Geometry):
@@ -100,6 +129,28 @@ class Cross(Geometry):
         x = np.array([needed(r, "x_mm") for r in site.readings])
         near, far = np.full(len(x), self.y_mm - self.base_mm / 2), np.full(len(x), self.y_mm + self.base_mm / 2)
         return _rows(self, setting, site, (x, near), (x, far), self.base_mm)
+
+    @classmethod
+    def candidates(cls, job: Job) -> Iterator[Candidate]:
+        """A level across each face with two lines or more, at every station, feet on the outer lines."""
+        level, more = _level(job)
+        for face in job.faces().values():
+            if len(face.lines_mm) < 2:
+                continue
+            near, far = face.lines_mm[0], face.lines_mm[-1]
+            geometry = cls(face.name, far - near, (near + far) / 2)
+            setting = proposed(geometry, "readings", "um_per_m", "µm/m", np.array(face.stations_mm), None, level.name)
+            yield _candidate((setting,), f"set a level across {face.name} at every station", more)
+
+
+def _level(job: Job) -> tuple[Instrument, tuple[Instrument, ...]]:
+    return instrument_for(job, LEVELS, Instrument("level", "level", u_um_per_m=4.0))
+
+
+def _candidate(settings: tuple[Setting, ...], words: str, more: tuple[Instrument, ...]) -> Candidate:
+    count = sum(len(s.readings) for s in settings)
+    minutes = SETTING_UP_MIN["level"] * len(settings) + READING_MIN["level"] * count + (BORROWING_MIN if more else 0.0)
+    return Candidate(settings, words + (" (a level of 4 µm/m is needed)" if more else ""), minutes, more)
 
 
 Places = tuple[FloatArray, FloatArray]

@@ -1,0 +1,115 @@
+"""The cheapest readings that let a blind spot be seen, found by trying candidates: each is added to the job with
+placeholder values (what a reading would say does not change how well it sees) and the job's sight is worked out anew.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from waywright.core.adjust.blind import WEAK, Blindness, Sight
+from waywright.core.adjust.network import Network, network
+from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.evidence import Candidate, Geometry, Job
+from waywright.core.findings import Cure
+from waywright.core.readings import KINDS, Cross, LayUp, Step
+from waywright.core.readings.layup import TURNS
+from waywright.core.things import Piece
+
+MAKING_A_PIECE_MIN = 1800.0  # a third edge from a casting; common practice, no source
+MOST_TRIALS = 40
+
+
+def newest_faces(net: Network, solution: Solution) -> list[Heights]:
+    """The read faces of a solution in their newest states, in the order of the job."""
+    states = net.job.states()
+    found = (solution.face(name, state) for name, state in states.items())
+    return [f for f in found if f is not None]
+
+
+def sight(job: Job) -> tuple[Solution, Sight]:
+    """What the readings of a job see, whatever they say."""
+    net = network(job)
+    solution = Solution(net.unknowns, net.rows.take((net.rows.sense == 0).nonzero()[0]))
+    return solution, Sight(solution, newest_faces(net, solution))
+
+
+def cures(job: Job, spots: Sequence[Blindness], kinds: Sequence[type[Geometry]] | None = None) -> dict[int, Cure]:
+    """The cheapest cure of each blind spot, by its number; one that no candidate cures has none."""
+    found: dict[int, Cure] = {}
+    singles = [c for kind in (kinds or tuple(KINDS.values())) for c in kind.candidates(job) if not _taken(job, c)]
+    trials = sorted([*singles, *_together(job, singles)], key=lambda c: c.minutes)
+    for candidate in trials[:MOST_TRIALS]:
+        left = [i for i in range(len(spots)) if i not in found]
+        if not left:
+            break
+        _, seen = sight(candidate.added_to(job))
+        for i in left:
+            ratio = seen.ratio(spots[i].mode, spots[i].weights)
+            if ratio < WEAK:
+                found[i] = Cure(candidate.words, candidate.minutes, ratio)
+    return found
+
+
+def _taken(job: Job, candidate: Candidate) -> bool:
+    """Whether such a lay-up was already made of the faces as they are now: again would show nothing new."""
+    states = job.states()
+    for setting in candidate.settings:
+        for number, old in enumerate(job.settings):
+            same = old.geometry == setting.geometry or _swapped(old.geometry) == setting.geometry
+            whole = len(old.readings) >= len(setting.readings)
+            if same and whole and all(job.state_at(f, number) == states[f] for f in old.geometry.faces()):
+                return True
+    return False
+
+
+def _swapped(geometry: Geometry) -> Geometry | None:
+    """A lay-up told from its other face."""
+    if isinstance(geometry, LayUp) and not (geometry.offset_mm or geometry.offset_y_mm or geometry.angle_deg):
+        return replace(geometry, lower=geometry.upper, upper=geometry.lower)
+    return None
+
+
+def _together(job: Job, singles: Sequence[Candidate]) -> Iterator[Candidate]:
+    """Sets of candidates that belong together: rounds of all pairs, a level as well, a third face."""
+    by_kind = {
+        turn: [c for c in singles if isinstance(c.settings[0].geometry, LayUp) and c.settings[0].geometry.turn == turn]
+        for turn in TURNS
+    }
+    slopes = [c for c in singles if isinstance(c.settings[0].geometry, Step | Cross)]
+    rounds = [_sum(c) for c in (*by_kind.values(), [*by_kind["over"], *by_kind["end for end"]]) if c]
+    rounds = [r for r in rounds if len(r.settings) > 1]
+    yield from rounds
+    yield from (a + b for a, b in itertools.product(rounds, slopes[:4]))
+    yield from (a + b for a, b in itertools.combinations(slopes, 2) if a.settings[0].geometry != b.settings[0].geometry)
+    third = _third(job)
+    if third is not None:
+        yield third
+        across = next((c for c in slopes if isinstance(c.settings[0].geometry, Cross)), None)
+        if across is not None:
+            yield third + across
+
+
+def _sum(candidates: Sequence[Candidate]) -> Candidate:
+    total = candidates[0]
+    for candidate in candidates[1:]:
+        total = total + candidate
+    return total
+
+
+def _third(job: Job) -> Candidate | None:
+    """A new face laid on each of the two there are, marks together and marks opposite."""
+    faces = list(job.faces().values())
+    if len(faces) != 2 or len(job.pieces) != 2:
+        return None
+    name = "third"
+    while name in job.faces():
+        name += "'"
+    piece = Piece(name, (replace(faces[0], name=name),), job.pieces[0].material)
+    wider = replace(job, pieces=(*job.pieces, piece))
+    new = [c for c in LayUp.candidates(wider) if name in c.settings[0].geometry.faces()]
+    both = [f"lay it on {faces[0].name} and on {faces[1].name}, both ways, and read the gaps at every station"]
+    settings = tuple(s for c in new for s in c.settings)
+    minutes = MAKING_A_PIECE_MIN + sum(c.minutes for c in new)
+    return Candidate(settings, f"make a third face like {faces[0].name}; {both[0]}", minutes, new[0].instruments, (piece,)) if new else None
