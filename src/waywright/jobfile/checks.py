@@ -1,0 +1,179 @@
+"""How the parts of a job fit together: names used once and known, places on faces, readings that can be.
+
+Raises `JobError` with the place of what is wrong: an id of the job, behind it a key.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable
+
+import numpy as np
+
+from waywright.core.evidence import Job, JobError, Reading, Setting
+from waywright.core.readings.base import HeightTerm, Site
+from waywright.core.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
+from waywright.units import UnitError
+
+CLOSEST_MM = 1e-3  # stations and lines nearer than this are one
+GOAL_SIDES = ("between", "at most", "middle high only", "hollow only", "rise only")
+RULES = ("simple", "guarded")
+
+
+def check(job: Job) -> None:
+    """Raise `JobError` at the first thing that cannot be."""
+    _names(job)
+    for i, piece in enumerate(job.pieces):
+        for j, face in enumerate(piece.faces):
+            _face(face, f"pieces[{i}].faces[{j}]")
+    for instrument in job.instruments:
+        _one_of(instrument.kind, INSTRUMENT_KINDS, "The kind of instrument", f"instruments.{instrument.name}.kind")
+    _corrections(job)
+    shared: dict[str, Setting] = {}
+    corrected = job.corrected()
+    for setting in job.settings:
+        _setting(job, setting, shared)
+        _readings(job, setting, tuple(r for r in setting.readings if r.id not in corrected))
+    _passes(job)
+    _goal(job)
+
+
+def _names(job: Job) -> None:
+    _once((p.name for p in job.pieces), "pieces[{}].name", "piece")
+    faces = [(f"pieces[{i}].faces[{j}].name", f) for i, p in enumerate(job.pieces) for j, f in enumerate(p.faces)]
+    seen: set[str] = set()
+    for place, face in faces:
+        if face.name in seen:
+            raise JobError(f"Two faces are called {face.name!r}; every face has a name of its own.", place)
+        seen.add(face.name)
+
+
+def _once(names: Iterable[str], place: str, what: str) -> None:
+    seen: set[str] = set()
+    for i, name in enumerate(names):
+        if name in seen:
+            raise JobError(f"Two {what}s are called {name!r}; every {what} has a name of its own.", place.format(i))
+        seen.add(name)
+
+
+def _face(face: Face, place: str) -> None:
+    half = face.width_mm / 2
+    along, across = f"0 to {face.length_mm:g} mm", f"{-half:g} to {half:g} mm across"
+    _grid(face.stations_mm, 0.0, face.length_mm, f"{place}.stations_mm", f"face {face.name}, {along}")
+    _grid(face.lines_mm, -half, half, f"{place}.lines_mm", f"face {face.name}, {across}")
+    _one_of(face.side, SIDES, "The side", f"{place}.side")
+    if face.finish is not None:
+        _one_of(face.finish, tuple(SEAT_UM), "The finish", f"{place}.finish")
+
+
+def _grid(at_mm: tuple[float, ...], least: float, most: float, place: str, where: str) -> None:
+    if not at_mm:
+        raise JobError("At least one is needed here.", place)
+    for before, after in itertools.pairwise(at_mm):
+        if after - before < CLOSEST_MM:
+            raise JobError(f"These must increase: {after:g} mm comes after {before:g} mm.", place)
+    for x in (at_mm[0], at_mm[-1]):
+        if not least - 1e-9 <= x <= most + 1e-9:
+            raise JobError(f"{x:g} mm lies off {where}.", place)
+
+
+def _one_of(found: str, allowed: tuple[str, ...], what: str, place: str) -> None:
+    if found not in allowed:
+        names = ", ".join(f'"{name}"' for name in allowed)
+        raise JobError(f"{what} {_short(found)} is not known; it is one of {names}.", place)
+
+
+def _known(found: str, names: Iterable[str], what: str, place: str) -> None:
+    names = list(names)
+    if found not in names:
+        listed = ", ".join(names[:12]) or "none yet"
+        raise JobError(f"There is no {what} called {_short(found)}; the {what}s are {listed}.", place)
+
+
+def _corrections(job: Job) -> None:
+    target = {r.id: r.corrects for _, r in job.readings()}
+    for start, then in target.items():
+        if then is None:
+            continue
+        if then not in target:
+            raise JobError(
+                f"There is no reading {_short(then)} to correct; name one by its id or place.", f"{start}.corrects"
+            )
+        seen = {start}
+        while then is not None:
+            if then in seen:
+                raise JobError("Readings correct each other in a circle; take one `corrects` out.", f"{start}.corrects")
+            seen.add(then)
+            then = target.get(then)
+
+
+def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
+    geometry = setting.geometry
+    for name in geometry.face_fields:
+        _known(getattr(geometry, name), job.faces(), "face", f"{setting.id}.{name}")
+    try:
+        geometry.check(job)
+    except JobError as error:
+        raise JobError(str(error), f"{setting.id}.{error.place}" if error.place else setting.id) from None
+    if setting.instrument is not None:
+        _known(setting.instrument, (i.name for i in job.instruments), "instrument", f"{setting.id}.instrument")
+        kind = next(i.kind for i in job.instruments if i.name == setting.instrument)
+        if kind not in geometry.instrument_kinds:
+            wanted = " or ".join(geometry.instrument_kinds)
+            raise JobError(
+                f"{setting.instrument!r} is a {kind}, which cannot take these readings; name a {wanted}.",
+                f"{setting.id}.instrument",
+            )
+    first = shared.setdefault(setting.shared, setting)
+    if first.geometry != geometry:
+        raise JobError(
+            f"{setting.shared!r} already names {first.geometry.words()}; one setting is laid up in one way, so give "
+            "this block a name of its own.",
+            f"{setting.id}.setting",
+        )
+
+
+def _readings(job: Job, setting: Setting, counting: tuple[Reading, ...]) -> None:
+    """Let the kind make its equations, and find every place of theirs on its face."""
+    if not counting:
+        return
+    site = Site(job, setting, counting)
+    try:
+        equations = setting.geometry.equations(setting, site)
+    except UnitError as error:
+        raise JobError(str(error), setting.id) from None
+    faces = job.faces()
+    for term in equations.heights:
+        try:
+            faces[term.face].interpolate(term.x_mm, term.y_mm)
+        except OffTheFace as error:
+            raise JobError(*_off(faces[term.face], term, equations.readings, str(error))) from None
+
+
+def _off(face: Face, term: HeightTerm, readings: tuple[Reading, ...], message: str) -> tuple[str, str]:
+    """The message and place of the first reading of a term that is off its face."""
+    for row, x, y in zip(term.rows, term.x_mm, term.y_mm, strict=True):
+        try:
+            face.interpolate(np.array([x]), np.array([y]))
+        except OffTheFace as error:
+            return str(error), readings[int(row)].id
+    return message, ""
+
+
+def _passes(job: Job) -> None:
+    settings = {name for s in job.settings for name in (s.id, s.name) if name is not None}
+    for each in job.passes:
+        _known(each.face, job.faces(), "face", f"{each.id}.face")
+        if each.after is not None:
+            _known(each.after, sorted(settings), "setting", f"{each.id}.after")
+
+
+def _goal(job: Job) -> None:
+    for i, name in enumerate(job.goal.faces):
+        _known(name, job.faces(), "face", f"goal.faces[{i}]")
+    _one_of(job.goal.side, GOAL_SIDES, "The side", "goal.side")
+    _one_of(job.goal.rule, RULES, "The rule", "goal.rule")
+
+
+def _short(text: str) -> str:
+    return repr(text if len(text) <= 40 else text[:37] + "...")

@@ -1,0 +1,201 @@
+"""Reading one table of the job file into the fields of a frozen dataclass: written once for every kind there is.
+
+A field's name is its key, the ending of the name its unit, its type what may stand there, its default whether it may
+be left out. What is wrong is raised as `Refused` with the path of the key.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import difflib
+import math
+import types
+import typing
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from waywright.core.evidence import Typed
+from waywright.jobfile.walk import Path
+from waywright.units import UnitError, convert, parse, quantity, unit_of_key
+
+Table = Mapping[str, Any]
+
+# Beyond these a number is a slip of the hand: base unit of the quantity, smallest, largest, what it is called.
+_REACH = {
+    "length": ("mm", -1e5, 1e5, "a length"),
+    "angle": ("µm/m", -7e6, 7e6, "an angle"),
+    "temperature": ("°C", -40.0, 80.0, "a temperature"),
+    "divisions": ("div", -1e6, 1e6, "a number of divisions"),
+    "number": ("", -1e9, 1e9, "a number"),
+    "force": ("N", -1e7, 1e7, "a force"),
+    "mass": ("kg", -1e6, 1e6, "a mass"),
+    "time": ("min", -1e7, 1e7, "a time"),
+}
+_ABOVE_ZERO = {"length_mm", "width_mm", "u_um", "u_um_per_m", "um_per_m_per_div", "blocks_mm"} | {
+    "straightness_um", "flatness_um", "twist_um_per_m",
+}  # fmt: skip
+_FROM_ZERO = {"feel_um", "seat_um", "leave_out_mm"}
+_LEAST_U = 1e-4  # µm or µm/m: a tenth of a nanometre; nothing in a shop is truer
+
+
+class Refused(ValueError):
+    """Something in the file that cannot be used; `path` says where it stands."""
+
+    def __init__(self, message: str, path: Path) -> None:
+        super().__init__(message)
+        self.path = path
+
+
+def types_of(cls: type) -> dict[str, Any]:
+    """The type of each field of a dataclass, with "or None" taken off."""
+    hints = typing.get_type_hints(cls)
+    return {field.name: _without_none(hints[field.name]) for field in dataclasses.fields(cls)}
+
+
+def required(cls: type) -> tuple[str, ...]:
+    """The fields that have no default."""
+    missing = dataclasses.MISSING
+    return tuple(f.name for f in dataclasses.fields(cls) if f.default is missing and f.default_factory is missing)
+
+
+def fields(
+    cls: type, table: Table, path: Path, skip: Iterable[str] = (), keys: Mapping[str, str] = types.MappingProxyType({})
+) -> dict[str, Any]:
+    """The values under the keys that are fields of `cls`; raises `Refused` on a missing or badly typed one.
+
+    `skip`: fields that are not read; `keys`: the keys of fields that stand under another name.
+    """
+    found = {}
+    for name, kind in types_of(cls).items():
+        key = keys.get(name, name)
+        if name in skip:
+            continue
+        if key in table:
+            found[name] = value_of(kind, table[key], key, (*path, key))
+        elif name in required(cls):
+            raise Refused(f"The key {key} is missing.", path)
+    return found
+
+
+def known(table: Table, allowed: Iterable[str], path: Path) -> None:
+    """Refuse the first key that is not allowed, with the nearest one that is."""
+    names = list(allowed)
+    for key in table:
+        if key not in names:
+            near = difflib.get_close_matches(key[:60], names, 1, 0.6)
+            hint = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(names)}."
+            raise Refused(f"The key {_shown(key)} is not known; {hint}", (*path, key))
+
+
+def value_of(kind: Any, value: object, key: str, path: Path) -> object:
+    """`value` as the type `kind` of a field: a number in the unit of its key, a text, a yes or no, a list of these."""
+    if typing.get_origin(kind) is tuple:
+        (element, *_) = typing.get_args(kind)
+        return tuple(
+            value_of(element, one, key, (*path, i)) for i, one in enumerate(_expect(list, value, "a list", path))
+        )
+    if kind is float:
+        return number(value, key, path)
+    if kind is int:
+        if not isinstance(value, int) or isinstance(value, bool):
+            raise Refused(f"A whole number is wanted here, not {_shown(value)}.", path)
+        return value
+    if kind is bool:
+        return _expect(bool, value, "true or false", path)
+    if kind is str:
+        return text(value, key, path)
+    raise TypeError(f"A field of type {kind} cannot stand in the job file.")
+
+
+def text(value: object, key: str, path: Path) -> str:
+    """A text that is not empty; a date may stand without quotes."""
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    found: str = _expect(str, value, "a text in quotes", path)
+    if not found.strip() and key not in ("title", "note"):
+        raise Refused("The text is empty; fill it in or take the key out.", path)
+    return found
+
+
+def number(value: object, key: str, path: Path) -> float:
+    """A finite number in the unit that the ending of its key names, within what can be."""
+    unit = unit_of_key(key)
+    read = typed(value, key, path)
+    try:
+        found = convert(read.number, read.unit, unit)
+    except UnitError as error:
+        raise Refused(str(error), path) from None
+    if read.unit != unit:
+        found = float(f"{found:.15g}")  # 12 in is 304.8 mm, not 304.79999999999995
+    if key in _ABOVE_ZERO and not found > 0:
+        raise Refused(f"{found:g}{_behind(unit)} cannot be; {key} is above 0.", path)
+    if key in _FROM_ZERO and found < 0:
+        raise Refused(f"{found:g}{_behind(unit)} cannot be; {key} is 0 or more.", path)
+    if key.startswith("u_um") and found < _LEAST_U:
+        raise Refused(f"Nothing is as true as {found:g}{_behind(unit)}; give the standard uncertainty you trust.", path)
+    return found
+
+
+def typed(value: object, key: str, path: Path) -> Typed:
+    """A number as it was written: a bare one, or a text with a unit or a decimal comma, which is kept."""
+    unit = unit_of_key(key)
+    if isinstance(value, str):
+        try:
+            read, unit = parse(value, unit)
+        except UnitError as error:
+            raise Refused(str(error), path) from None
+        found = Typed(read, unit, value)
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        try:
+            found = Typed(float(value), unit)
+        except OverflowError:
+            raise Refused("The number is too large to be anything measured.", path) from None
+    else:
+        raise Refused(f"A number is wanted here, not {_shown(value)}.", path)
+    if not math.isfinite(found.number):
+        raise Refused(f"{_shown(value)} cannot be measured; type a number or leave the key out.", path)
+    base, least, most, name = _REACH[quantity(found.unit)]
+    if not least <= found.to(base) <= most:
+        reach = f"{name} lies between {least:g} and {most:g}{_behind(base)}"
+        raise Refused(f"{found.number:g}{_behind(found.unit)} cannot be; {reach}.", path)
+    return found
+
+
+def table(value: object, path: Path) -> Table:
+    """A table, or `Refused`."""
+    return typing.cast(Table, _expect(dict, value, f"a block [{path[-1]}]", path))
+
+
+def tables(value: object, path: Path) -> list[Table]:
+    """A list of tables, or `Refused`."""
+    rows = _expect(list, value, f"a list of blocks [[{path[-1]}]]", path)
+    return [table(row, (*path, i)) for i, row in enumerate(rows)]
+
+
+def _expect(kind: type, value: object, words: str, path: Path) -> Any:
+    if not isinstance(value, kind):
+        raise Refused(f"Wanted here is {words}, not {_shown(value)}.", path)
+    return value
+
+
+def _without_none(hint: Any) -> Any:
+    if typing.get_origin(hint) in (typing.Union, types.UnionType):
+        (hint,) = [part for part in typing.get_args(hint) if part is not types.NoneType]
+    return hint
+
+
+def _behind(unit: str) -> str:
+    return f" {unit}" if unit else ""
+
+
+def _shown(value: object) -> str:
+    """A value in a message: short, and in the words of the file."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a block of keys"
+    if isinstance(value, list):
+        return "a list"
+    shown = str(value) if not isinstance(value, str) else repr(value)
+    return shown if len(shown) <= 40 else shown[:37] + "..."

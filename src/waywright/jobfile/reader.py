@@ -1,0 +1,190 @@
+"""From the text of a job file to a Job. Every problem is `Refused` with the path of the key it stands under."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import Any
+
+from waywright.core.evidence import Entry, Geometry, Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.readings import KINDS
+from waywright.core.things import Face, Instrument, Piece
+from waywright.jobfile.fields import Refused, Table, fields, known, number, table, tables, text, typed, types_of
+from waywright.jobfile.walk import Path, walk
+
+FORMAT = 1
+JOB_KEYS = ("format", "title", "temperature_c", "note", "instruments", "pieces", "passes", "goal")
+SETTING_KEYS = ("id", "setting", "instrument", "seat_um", "temperature_c", "when", "note")
+READING_KEYS = ("id", "u_um", "block", "when", "corrects", "note")
+NAMES = {"name": "setting"}  # a field of Setting that stands under another key
+
+# A key of many parts makes the standard reader slow without end; no key of ours has more than two.
+_DEEP_KEY = re.compile(r"""(?m)(?:^|[\[{,])[ \t]*+(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){17}""")
+
+Paths = dict[str, Path]  # where each id stands
+
+
+def parse_toml(source: str) -> dict[str, Any]:
+    """The values of a TOML text; raises `Refused` with the line and column in its message."""
+    if _DEEP_KEY.search(source):
+        raise Refused("This is not a job file: a key in it has more than sixteen parts.", ())
+    try:
+        return tomllib.loads(source)
+    except tomllib.TOMLDecodeError as error:
+        raise Refused(f"This cannot be read as TOML: {_first_line(error)}.", ()) from None
+    except RecursionError:
+        raise Refused("This is not a job file: its brackets are nested too deep.", ()) from None
+    except ValueError as error:  # a whole number of thousands of digits
+        raise Refused(f"This cannot be read as TOML: {_first_line(error)}.", ()) from None
+
+
+def read_job(source: str, data: Table) -> tuple[Job, Paths]:
+    """The Job, and the path of each id in it; checks each table alone, not yet how they fit together."""
+    known(data, (*JOB_KEYS, *KINDS), ())
+    _check_format(data)
+    paths: Paths = {}
+    pieces = tuple(_piece(row, ("pieces", i)) for i, row in enumerate(tables(data.get("pieces", []), ("pieces",))))
+    owned = table(data.get("instruments", {}), ("instruments",))
+    instruments = tuple(_instrument(name, owned[name]) for name in owned)
+    settings = tuple(_setting(KINDS[block], row, (block, i), paths) for block, i, row in _in_order(source, data))
+    passes = tuple(_pass(row, i, paths) for i, row in enumerate(tables(data.get("passes", []), ("passes",))))
+    goal = _dataclass(Goal, data.get("goal", {}), ("goal",))
+    parts = {"pieces": pieces, "instruments": instruments, "settings": settings, "passes": passes, "goal": goal}
+    return Job(**parts, **fields(Job, data, (), skip=parts)), paths
+
+
+def _check_format(data: Table) -> None:
+    found = data.get("format", FORMAT)
+    if isinstance(found, bool) or not isinstance(found, int) or found < 1:
+        raise Refused(f"The format is a whole number; this version reads format {FORMAT}.", ("format",))
+    if found > FORMAT:
+        raise Refused(
+            f"Format {found} was made by a newer version of Waywright; this one reads format {FORMAT}.", ("format",)
+        )
+
+
+def _dataclass(cls: type, value: object, path: Path) -> Any:
+    """One table whose keys are the fields of `cls`."""
+    row = table(value, path)
+    known(row, types_of(cls), path)
+    return cls(**fields(cls, row, path))
+
+
+def _piece(row: Table, path: Path) -> Piece:
+    known(row, types_of(Piece), path)
+    if "faces" not in row:
+        raise Refused("A piece needs at least one face; give it a block [[pieces.faces]].", path)
+    faces = tuple(
+        _dataclass(Face, face, (*path, "faces", i)) for i, face in enumerate(tables(row["faces"], (*path, "faces")))
+    )
+    return Piece(faces=faces, **fields(Piece, row, path, skip=("faces",)))
+
+
+def _instrument(name: str, value: object) -> Instrument:
+    path = ("instruments", name)
+    row = table(value, path)
+    known(row, [key for key in types_of(Instrument) if key != "name"], path)
+    if not name.strip():
+        raise Refused("An instrument needs a name; write [instruments.blocks], say.", path)
+    return Instrument(name=name, **fields(Instrument, row, path, skip=("name",)))
+
+
+def _pass(row: Table, index: int, paths: Paths) -> Pass:
+    path: Path = ("passes", index)
+    known(row, types_of(Pass), path)
+    own = text(row["id"], "id", (*path, "id")) if "id" in row else f"passes[{index}]"
+    _claim(own, path, paths)
+    return Pass(id=own, **fields(Pass, row, path, skip=("id",)))
+
+
+def _setting(kind: type[Geometry], row: Table, path: Path, paths: Paths) -> Setting:
+    """One block of readings, whatever its kind."""
+    lists = {entry.name: entry for entry in kind.entries}
+    known(row, (*types_of(kind), *lists, *SETTING_KEYS), path)
+    own = text(row["id"], "id", (*path, "id")) if "id" in row else f"{path[0]}[{path[1]}]"
+    _claim(own, path, paths)
+    readings: list[Reading] = []
+    for entry in kind.entries:
+        at = (*path, entry.name)
+        if entry.name not in row:
+            if entry.required:
+                raise Refused(f"The key {entry.name} is missing: there are no readings here.", path)
+            continue
+        rows = tables(row[entry.name], at)
+        if not rows:
+            raise Refused(f"The list {entry.name} is empty; type a reading into it or take it out.", at)
+        readings += [_reading(entry, one, (*at, i), f"{own}.{entry.name}[{i}]", paths) for i, one in enumerate(rows)]
+    if not readings:
+        raise Refused("There are no readings here; type one or take the block out.", path)
+    return Setting(
+        id=own,
+        geometry=kind(**fields(kind, row, path)),
+        readings=tuple(readings),
+        **fields(Setting, row, path, skip=("id", "geometry", "readings"), keys=NAMES),
+    )
+
+
+def _reading(entry: Entry, row: Table, path: Path, place: str, paths: Paths) -> Reading:
+    """One reading: its place, and a value or a bracket, as `entry` allows."""
+    ends = [key for key in (entry.low, entry.high) if key is not None]
+    known(row, (*entry.places, *entry.values, *ends, *READING_KEYS), path)
+    own = text(row["id"], "id", (*path, "id")) if "id" in row else place
+    _claim(own, path, paths)
+    given = [key for key in entry.values if key in row]
+    closed = [key for key in ends if key in row]
+    if len(given) > 1 or (given and closed):
+        both = " and ".join([*given, *closed][:2])
+        raise Refused(f"One reading cannot say both {both}; split it in two.", path)
+    if not given and not closed:
+        raise Refused(f"This reading has no value; give it {_choice([*entry.values, *ends])}.", path)
+    read: dict[str, Typed] = {key: typed(row[key], key, (*path, key)) for key in (*given, *closed)}
+    rest: dict[str, Any] = {key: number(row[key], key, (*path, key)) for key in (*entry.places, "u_um") if key in row}
+    rest |= {key: text(row[key], key, (*path, key)) for key in ("block", "when", "corrects", "note") if key in row}
+    return Reading(
+        id=own,
+        entry=entry.name,
+        key=given[0] if given else None,
+        value=read[given[0]] if given else None,
+        low=read.get(entry.low or ""),
+        high=read.get(entry.high or ""),
+        **rest,
+    )
+
+
+def _claim(own: str, path: Path, paths: Paths) -> None:
+    """Note where an id stands; two of one id are refused."""
+    if own in paths:
+        raise Refused(f"The id {own!r} is used twice; every id is used once.", path)
+    paths[own] = path
+
+
+def _in_order(source: str, data: Table) -> list[tuple[str, int, Table]]:
+    """Every block of readings in the order in which they stand in the file, whatever their kinds."""
+    rows = {(block, i): row for block in KINDS for i, row in enumerate(tables(data.get(block, []), (block,)))}
+    present = {block for block, _ in rows}
+    if len(present) < 2:
+        return [(block, i, row) for (block, i), row in rows.items()]
+    order = _header_order(source, present)
+    if len(order) != len(rows):  # written some other way, or a header's look-alike inside a text
+        seen = (event.path[:2] for event in walk(source) if len(event.path) > 1 and event.path[0] in present)
+        order = list(dict.fromkeys((str(block), int(i)) for block, i in seen))
+    return [(block, i, rows[block, i]) for block, i in order]
+
+
+def _header_order(source: str, present: set[str]) -> list[tuple[str, int]]:
+    """(block, index) by the [[block]] lines, quickly; not to be trusted when the count is not right."""
+    counts = dict.fromkeys(present, 0)
+    order = []
+    for block in re.findall(r"^[ \t]*\[\[[ \t]*(\w+)[ \t]*\]\]", source, re.MULTILINE):
+        if block in counts:
+            order.append((block, counts[block]))
+            counts[block] += 1
+    return order
+
+
+def _choice(keys: list[str]) -> str:
+    return keys[0] if len(keys) == 1 else ", ".join(keys[:-1]) + " or " + keys[-1]
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0].rstrip(".")
