@@ -32,15 +32,22 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.adjust": {"waywright.core.readings", "waywright.core.findings"},  # never body: report hands columns
     "waywright.core.work": {"waywright.core.adjust", "waywright.core.judge"},
     "waywright.core.bed": {"waywright.core.work"},
-    "waywright.core.moves": {"waywright.core.bed", "waywright.core.body", "waywright.core.blue"},
+    "waywright.core.verdicts": {"waywright.core.adjust", "waywright.core.judge"},  # where a face meets its limit
+    "waywright.core.moves": {
+        "waywright.core.verdicts",
+        "waywright.core.bed",
+        "waywright.core.body",
+        "waywright.core.blue",
+    },
     "waywright.core.report": {"waywright.core.moves"},
-    "waywright.jobfile": {"waywright.core.report"},
-    "waywright.record": {"waywright.core.report"},
-    "waywright.views": {"waywright.core.report"},
+    "waywright.jobfile": {"waywright.core.report", "waywright"},
+    "waywright.record": {"waywright.core.report", "waywright"},
+    "waywright.views": {"waywright.core.report", "waywright"},
     "waywright.demo": {"waywright.jobfile"},  # the sample shop is a job file that ships with the package
     "waywright.papers": {"waywright.views", "waywright.record", "waywright.jobfile"},
     "waywright.web": {"waywright.papers", "waywright.demo"},
     "waywright.cli": {"waywright.web"},
+    "waywright.__main__": {"waywright.cli"},
 }
 
 # (importer, imported): why this one arrow may run the other way.
