@@ -87,7 +87,8 @@ def parse(text: str, unit: str = "") -> tuple[float, str]:
     sign, digits, exponent, written = match.groups()
     if re.match(r"[.,\d]", written):
         raise UnitError(f"{_short(text)} can be read in two ways; type it with one decimal comma or point.")
-    number = float(digits.replace(",", ".") + (f"e{exponent}" if exponent else "")) * (-1.0 if sign in "-−" and sign else 1.0)
+    number = float(digits.replace(",", ".") + (f"e{exponent}" if exponent else ""))
+    number = -number if sign in ("-", "−") else number
     if not math.isfinite(number):
         raise UnitError(f"{_short(text)} is too large to be a reading.")
     if not written:
@@ -100,6 +101,11 @@ def parse(text: str, unit: str = "") -> tuple[float, str]:
     if found != wanted and not (found == "divisions" and wanted == "angle"):
         raise UnitError(f"{_short(text)} is a {found}; a {wanted} is wanted here, in {_examples(wanted)}.")
     return number, name
+
+
+def named(text: str, unit: str) -> str:
+    """The unit that `text` names, of the quantity of `unit`: ("um", "mm") gives "µm"; raises `UnitError`."""
+    return parse(f"1 {text}", unit)[1]
 
 
 def convert(number: float, unit: str, to: str) -> float:

@@ -1,0 +1,248 @@
+"""The commands. Each reads, calls the heart once and prints a view; numerics are imported inside them, so that
+asking for help costs nothing. Results go to stdout, everything else to stderr; bad input is one sentence and exit 2.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from waywright import __version__
+
+if TYPE_CHECKING:
+    from waywright.core.findings import Report
+
+BAD_INPUT, INTERRUPTED, BROKEN_PIPE = 2, 130, 141
+
+Command = Callable[..., None]
+
+
+class Commands(click.Group):
+    """A group of commands that never shows a traceback."""
+
+    def main(self, args: Sequence[str] | None = None, *rest: Any, **more: Any) -> NoReturn:
+        """Run a command and leave: 0, 2 with one sentence on stderr, 130 when interrupted."""
+        more["standalone_mode"] = False
+        try:
+            code = super().main(args, *rest, **more)
+            sys.stdout.flush()
+        except click.ClickException as error:
+            _stop(_usage(error))
+        except (KeyboardInterrupt, click.Abort):
+            sys.exit(INTERRUPTED)
+        except BrokenPipeError:  # whoever read our output has seen enough
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            sys.exit(BROKEN_PIPE)
+        except MemoryError:
+            _stop("There is not enough memory for this much; try a smaller file.")
+        except Exception as error:
+            _stop(_sentence(error))
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _stop(message: str) -> NoReturn:
+    """One line on stderr, and exit 2."""
+    click.echo(" ".join(message.split()), err=True)
+    sys.exit(BAD_INPUT)
+
+
+def _usage(error: click.ClickException) -> str:
+    context = getattr(error, "ctx", None)
+    help_at = f" `{context.command_path} --help` shows how." if context else ""
+    return f"{error.format_message().rstrip('.')}.{help_at}"
+
+
+def _sentence(error: Exception) -> str:
+    """What is wrong, for the user; anything that should not happen asks to be told."""
+    from waywright.jobfile.errors import JobFileError
+
+    if isinstance(error, JobFileError):
+        return str(error)
+    where = "".join(f", line {tb.tb_lineno}" for tb in _last(error))
+    what = f"{type(error).__name__}{where}: {str(error)[:200]}"
+    return f"Something went wrong inside Waywright; nothing of yours was changed. Please report it ({what})."
+
+
+def _last(error: Exception) -> list[Any]:
+    """The innermost frame of a traceback, if it has one."""
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    return [trace] if trace is not None else []
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, in full precision.")
+units_option = click.option(
+    "--units", type=click.Choice(["mm", "inch"]), default="mm", help="Units of the text and the picture."
+)
+picture_option = click.option(
+    "--picture", type=click.Path(dir_okay=False, path_type=Path), help="Draw the faces into this SVG file."
+)
+
+
+@click.group(cls=Commands, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, help="Print the version.")
+@click.option("--where", is_flag=True, help="Print where data is kept, and what this runs on.")
+@json_option
+@click.pass_context
+def cli(context: click.Context, version: bool, where: bool, as_json: bool) -> None:
+    """From whatever readings you can take: the true shape of every face, how sure that is, what no reading so far can
+    see, and whether each face is within its limit.
+
+    Example: waywright solve edges.toml --picture edges.svg
+    """
+    if version:
+        _print({"version": __version__}, f"waywright {__version__}", as_json)
+    elif where:
+        found = _where()
+        _print(found, "\n".join(f"{key:<10} {_yes_no(value)}" for key, value in found.items()), as_json)
+    elif context.invoked_subcommand is None:
+        click.echo(context.get_help())
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@json_option
+@units_option
+def judge(file: Path, as_json: bool, units: str) -> None:
+    """Straightness or flatness of the heights in a CSV file.
+
+    Its first line names the columns: x_mm,height_um for a line, x_mm,y_mm,height_um for a surface; other units by
+    their name, x_in,height_tenths.
+
+    Example: waywright judge bench.csv
+    """
+    from waywright.jobfile.heights import read_heights
+    from waywright.views.judged import judged
+
+    heights = read_heights(file)
+    found = judged(heights.x_mm, heights.height_um, heights.y_mm)
+    if as_json:
+        _print_json(found.json())
+    else:
+        from waywright.views.terminal import show_judged
+
+        show_judged(found, units, str(file))
+
+
+@cli.command()
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option("--form-prior", is_flag=True, help="Heights under the form prior, as the verdicts have them.")
+@picture_option
+@json_option
+@units_option
+def solve(job: Path, form_prior: bool, picture: Path | None, as_json: bool, units: str) -> None:
+    """Shapes, blind spots, suspects and verdicts from the readings in a job file.
+
+    Example: waywright solve edges.toml --picture edges.svg
+    """
+    from waywright.jobfile.text import read_text
+
+    text = read_text(job)
+    _show(_report(text, str(job), form_prior), picture, as_json, units)
+
+
+@cli.command()
+@click.option("--once", is_flag=True, help="Print the result and end.")
+@picture_option
+@json_option
+@units_option
+def demo(once: bool, picture: Path | None, as_json: bool, units: str) -> None:
+    """The sample shop: three straightedges in mid-work, one reading wrong.
+
+    Example: waywright demo --once
+    """
+    from waywright.demo import shop
+
+    _show(_report(shop(), "the sample shop", form_prior=False), picture, as_json, units)
+    if not once and not as_json:
+        click.echo("The bench is still to be built; until then this prints the sample's result.", err=True)
+
+
+def _report(text: str, name: str, form_prior: bool) -> Report:
+    """What the job in `text` says; a person at a terminal sees that it is being worked out."""
+    from waywright import jobfile
+    from waywright.core.evidence import JobError
+
+    job = jobfile.loads(text, name)
+    from rich.console import Console
+
+    from waywright.core.report import report
+
+    try:
+        with Console(stderr=True).status("Working it out"):
+            return report(job, form_prior=form_prior)
+    except JobError as error:
+        raise jobfile.explain(error, text, name) from None
+
+
+def _show(report: Report, picture: Path | None, as_json: bool, units: str) -> None:
+    """Draw the picture if one is wanted, then print."""
+    if picture is not None:
+        from waywright.jobfile.text import write_text
+        from waywright.views.picture import ribbons_svg
+
+        write_text(picture, ribbons_svg(report, units))
+    if as_json:
+        from waywright.views.as_json import report_json
+
+        _print_json(report_json(report))
+    else:
+        from waywright.views.terminal import show_report
+
+        show_report(report, units)
+    if picture is not None:
+        click.echo(f"Drawn: {picture}", err=True)
+
+
+def _where() -> dict[str, Any]:
+    """Where things are, and which versions run."""
+    import platform
+    from importlib.metadata import version
+
+    from platformdirs import user_data_path
+
+    from waywright.core._fast import path_in_use
+
+    return {
+        "data": str(user_data_path("waywright", appauthor=False)),
+        "waywright": __version__,
+        "python": platform.python_version(),
+        "numpy": version("numpy"),
+        "scipy": version("scipy"),
+        "compiled": path_in_use() == "numba",
+    }
+
+
+def _yes_no(value: object) -> str:
+    return {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
+
+
+def _print(data: dict[str, Any], text: str, as_json: bool) -> None:
+    if as_json:
+        _print_json(data)
+    else:
+        click.echo(text)
+
+
+def _print_json(data: dict[str, Any]) -> None:
+    from waywright.views.as_json import dump
+
+    click.echo(dump(data))
+
+
+def main() -> NoReturn:
+    """The `waywright` command."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a screen without µ still shows the rest
+    cli.main()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,131 @@
+"""A result for machines: the keys of `--json`, full precision, null where there is no number.
+
+docs/json.md lists the keys; a test holds it to them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from waywright.core.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
+
+Json = dict[str, Any]
+
+
+def report_json(report: Report) -> Json:
+    """Everything a report says; lists of heights run over the nodes, lines fastest."""
+    return {
+        "title": report.job.title,
+        "faces": {shape.face: _shape(shape) for shape in report.shapes},
+        "blind": [_blind(spot) for spot in report.blind if not spot.weak],
+        "weak": [_blind(spot) for spot in report.blind if spot.weak],
+        "suspects": [_suspect(suspect) for suspect in report.suspects],
+        "unchecked": list(report.unchecked),
+        "untouched": list(report.untouched),
+        "past": list(report.past),
+        "corrected": list(report.corrected),
+        "fit": {
+            "chi2": report.fit.chi2,
+            "redundancy": report.fit.redundancy,
+            "instruments": {
+                s.instrument: {"factor": s.factor, "found": s.found, "redundancy": s.redundancy}
+                for s in report.fit.instruments
+            },
+        },
+        "verdicts": [_verdict(verdict) for verdict in report.verdicts],
+        "budget": [{"face": s.face, "result": s.result, "name": s.name, "share": s.share} for s in report.budget],
+        "moves": [_move(move) for move in report.moves],
+        "notes": list(report.notes),
+    }
+
+
+def dump(data: Mapping[str, Any]) -> str:
+    """One JSON object as text: numbers that are not finite become null, arrays lists."""
+    return json.dumps(_clean(data), allow_nan=False, indent=1)
+
+
+def _shape(shape: Shape) -> Json:
+    found: Json = {
+        "state": shape.state,
+        "x_mm": shape.x_mm,
+        "y_mm": shape.y_mm,
+        "height_um": shape.height_um,
+        "sigma_um": shape.sigma_um,
+    }
+    if len(shape.lines_mm) == 1:
+        return found | {"straightness_um": shape.straightness_um[0]}
+    lines = zip(shape.lines_mm, shape.straightness_um, strict=True)
+    return found | {
+        "lines": [{"y_mm": y, "straightness_um": zone} for y, zone in lines],
+        "flatness_um": shape.flatness_um,
+        "twist_um_per_m": shape.twist_um_per_m,
+    }
+
+
+def _blind(spot: BlindSpot) -> Json:
+    cure = spot.cure and {"words": spot.cure.words, "minutes": spot.cure.minutes, "ratio": spot.cure.ratio}
+    return {
+        "mode": spot.mode,
+        "faces": dict(spot.faces),
+        "ratio": spot.ratio,
+        "sigma_um": spot.sigma_um,
+        "effect_um": spot.effect_um,
+        "count": spot.count,
+        "cure": cure,
+    }
+
+
+def _suspect(suspect: Suspect) -> Json:
+    return {
+        "reading": suspect.reading,
+        "standardised": suspect.standardised,
+        "redundancy": suspect.redundancy,
+        "with": list(suspect.like),
+    }
+
+
+def _verdict(verdict: Verdict) -> Json:
+    unit = "um_per_m" if verdict.measure == "twist" else "um"
+    return {
+        "face": verdict.face,
+        "measure": verdict.measure,
+        f"value_{unit}": verdict.value_um,
+        "interval_95": verdict.interval_95_um,
+        f"limit_{unit}": verdict.limit_um,
+        "side": verdict.side,
+        "chance_inside": verdict.chance_inside,
+        "decision": verdict.decision,
+        "why": verdict.why,
+        "prior": verdict.prior,
+        "grade": verdict.grade,
+    }
+
+
+def _move(move: Move) -> Json:
+    return {
+        "act": move.act,
+        "faces": list(move.faces),
+        "where_mm": list(move.where_mm),
+        "how": move.how,
+        "reason": move.reason,
+        "gain": dict(move.gain),
+        "minutes": move.minutes,
+    }
+
+
+def _clean(value: Any) -> Any:
+    """Plain lists and numbers; what is not finite is None."""
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        return {str(key): _clean(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_clean(one) for one in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

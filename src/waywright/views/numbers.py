@@ -1,0 +1,120 @@
+"""Numbers as people read them: the only place that rounds, to the digits that matter, in metric or inch.
+
+Heights and gaps are shown in µm or in tenths (0.0001 in), lengths in mm or in, slopes in µm/m or tenths/ft.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from waywright.units import convert
+
+NONE = "–"  # where there is no number
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A way of showing numbers: the unit of each quantity."""
+
+    length: str
+    height: str
+    slope: str
+
+    def lengths(self, number_mm: float) -> str:
+        """A place or length, without its unit: 300, 11.81."""
+        found = convert(number_mm, "mm", self.length)
+        return _plain(found, 1 if self.length == "mm" else 3)
+
+    def heights(self, number_um: float | None, u_um: float | None = None, sign: bool = False) -> str:
+        """A height, without its unit, to the digits its standard uncertainty leaves."""
+        return self._number(number_um, u_um, "µm", self.height, sign)
+
+    def slopes(self, number_um_per_m: float | None, u_um_per_m: float | None = None, sign: bool = False) -> str:
+        """A slope or twist, without its unit."""
+        return self._number(number_um_per_m, u_um_per_m, "µm/m", self.slope, sign)
+
+    def length_text(self, number_mm: float) -> str:
+        """A length with its unit: "300 mm"."""
+        return f"{self.lengths(number_mm)} {self.length}"
+
+    def height_text(self, number_um: float | None, u_um: float | None = None) -> str:
+        """A height with its unit: "7.4 µm"."""
+        shown = self.heights(number_um, u_um)
+        return shown if shown == NONE else f"{shown} {self.height}"
+
+    def slope_text(self, number_um_per_m: float | None, u_um_per_m: float | None = None) -> str:
+        """A slope with its unit: "42 µm/m"."""
+        shown = self.slopes(number_um_per_m, u_um_per_m)
+        return shown if shown == NONE else f"{shown} {self.slope}"
+
+    def _number(self, number: float | None, u: float | None, unit: str, to: str, sign: bool) -> str:
+        if number is None or not math.isfinite(number):
+            return NONE
+        scale = convert(1.0, unit, to)
+        places = decimals(u * scale) if u is not None and math.isfinite(u) and u > 0 else _by_size(number * scale)
+        return _signed(number * scale, places) if sign else _fixed(number * scale, places)
+
+
+METRIC = Shown("mm", "µm", "µm/m")
+INCH = Shown("in", "tenths", "tenths/ft")
+
+
+def shown_in(units: str) -> Shown:
+    """The way of showing for "mm" or "inch"."""
+    return INCH if units == "inch" else METRIC
+
+
+def decimals(u: float) -> int:
+    """Decimal places of a number whose standard uncertainty is `u`; negative for tens and hundreds.
+
+    Two digits of u are kept when they lie between 10 and 35, one between 36 and 94, and 95 to 99 is taken as 100
+    (Particle Data Group, Review of Particle Physics, "Introduction", section 5.3, Rounding).
+    """
+    exponent = math.floor(math.log10(u))
+    leading = round(u / 10.0 ** (exponent - 2))  # three digits, 100 to 1000
+    if leading <= 354:
+        return 1 - exponent
+    return -exponent
+
+
+def percent(share: float) -> str:
+    """A chance or share: "94 %", never a bare 0 or 100 for what is only near it."""
+    if 0 < share < 0.01:
+        return "< 1 %"
+    if 0.99 < share < 1:
+        return "> 99 %"
+    return f"{share * 100:.0f} %"
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """ "1 reading", "2 readings"."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def listed(names: list[str] | tuple[str, ...], most: int = 6) -> str:
+    """ "A", "A and B", "A, B and C"; a long list ends with how many more."""
+    shown = list(names[:most]) + ([f"{len(names) - most} more"] if len(names) > most else [])
+    return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1] if shown else ""
+
+
+def _by_size(number: float) -> int:
+    """Places of a number of which nobody said how sure it is: three digits, at most three places."""
+    if number == 0:
+        return 1
+    return max(0, min(3, 2 - math.floor(math.log10(abs(number)))))
+
+
+def _fixed(number: float, places: int) -> str:
+    rounded = round(number, places) + 0.0  # no minus before a nought
+    return f"{rounded:.{max(0, min(places, 9))}f}".replace("-", "−")
+
+
+def _signed(number: float, places: int) -> str:
+    text = _fixed(number, places)
+    return text if text.startswith("−") or round(number, places) == 0 else f"+{text}"
+
+
+def _plain(number: float, places: int) -> str:
+    text = f"{round(number, places) + 0.0:.{places}f}"
+    return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")

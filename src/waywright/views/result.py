@@ -1,0 +1,280 @@
+"""What a report says to a person: rounded once, what they need next first. Terminal, pages and papers print it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from waywright.core.evidence import Job, Reading, Setting
+from waywright.core.findings import BlindSpot, Report, Shape, Suspect, Verdict
+from waywright.views.numbers import NONE, Shown, listed, percent, plural
+
+BAND = 1.96  # standard uncertainties to a 95 % band
+MOST_STATIONS = 41  # rows of a table that a person still reads
+
+
+@dataclass(frozen=True)
+class VerdictLine:
+    """One face against one limit."""
+
+    face: str
+    measure: str
+    value: str
+    interval: str
+    limit: str
+    chance: str
+    decision: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """A blind or weak spot, and what would let it be seen."""
+
+    words: str
+    cure: str
+    weak: bool
+
+
+@dataclass(frozen=True)
+class Retake:
+    """A suspect: which reading, where it is, what is wrong with it, and what cannot be told from it."""
+
+    reading: str
+    where: str
+    words: str
+    like: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One station: its place and, for each line, height and band; `NONE` where nothing was read."""
+
+    x: str
+    cells: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class ShapeTable:
+    """A face's heights, station by station, a column for each line."""
+
+    face: str
+    caption: str
+    lines: tuple[str, ...]
+    rows: tuple[Row, ...]
+    left_out: int  # stations between the rows shown
+
+
+@dataclass(frozen=True)
+class Result:
+    """A whole report for people; `next` comes first."""
+
+    title: str
+    next: str
+    verdicts: tuple[VerdictLine, ...]
+    unseen: tuple[Unseen, ...]
+    retakes: tuple[Retake, ...]
+    unchecked: str
+    shapes: tuple[ShapeTable, ...]
+    agreement: tuple[str, ...]
+    shares: tuple[str, ...]
+    notes: tuple[str, ...]
+    height_unit: str
+    length_unit: str
+
+
+def result(report: Report, shown: Shown) -> Result:
+    """The view of a report in one way of showing numbers."""
+    retakes = tuple(_retake(suspect, report.job, shown) for suspect in report.suspects)
+    unseen = tuple(_unseen(spot, shown) for spot in report.blind)
+    verdicts = tuple(_verdict(verdict, shown) for verdict in report.verdicts)
+    return Result(
+        title=report.job.title or "Untitled job",
+        next=_next(report, retakes, unseen),
+        verdicts=verdicts,
+        unseen=unseen,
+        retakes=retakes,
+        unchecked=_unchecked(report),
+        shapes=tuple(_shape(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
+        agreement=_agreement(report),
+        shares=_shares(report),
+        notes=_notes(report),
+        height_unit=shown.height,
+        length_unit=shown.length,
+    )
+
+
+def _next(report: Report, retakes: tuple[Retake, ...], unseen: tuple[Unseen, ...]) -> str:
+    """The one thing to do next, in a sentence with its reason."""
+    if report.moves:
+        move = report.moves[0]
+        return f"{_sentence(move.how)} {_sentence(move.reason)}"
+    if retakes:
+        return f"Retake {retakes[0].where}: it {retakes[0].words}."
+    harmful = [one for one, spot in zip(unseen, report.blind, strict=True) if not spot.weak and one.cure]
+    if harmful:
+        return harmful[0].cure
+    limited = [v for v in report.verdicts if v.limit_um is not None]
+    outside = [v.face for v in limited if v.decision == "outside"]
+    if outside:
+        return f"{listed(outside)} {'is' if len(outside) == 1 else 'are'} outside the limit: metal must come off."
+    if limited and all(v.decision == "inside" for v in limited):
+        return "Stop: every face with a limit is inside it."
+    if limited:
+        return "More readings: what there is does not decide every limit."
+    return "Set a goal: without a limit there is nothing to decide."
+
+
+def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
+    twist = verdict.measure == "twist"
+    numbers = shown.slopes if twist else shown.heights
+    unit = shown.slope if twist else shown.height
+    low, high = verdict.interval_95_um or (math.nan, math.nan)
+    u = (high - low) / (2 * BAND) if high > low else None
+    unknown = "no reading so far sees" in verdict.why or verdict.value_um is None
+    limit = NONE if verdict.limit_um is None else f"{numbers(verdict.limit_um)} {unit}"
+    if verdict.limit_um is not None and verdict.side != "between":
+        limit += f", {verdict.side}"
+    return VerdictLine(
+        face=verdict.face,
+        measure=verdict.measure + (f" ({verdict.grade})" if verdict.grade else ""),
+        value=NONE if unknown else f"{numbers(verdict.value_um, u)} {unit}",
+        interval=NONE if unknown or u is None else f"{numbers(low, u)} to {numbers(high, u)}",
+        limit=limit,
+        chance=NONE if unknown or verdict.chance_inside is None else percent(verdict.chance_inside),
+        decision=verdict.decision,
+        why=_sentence(verdict.why),
+    )
+
+
+def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
+    many = f" ({plural(spot.count, 'shape')})" if spot.count > 1 else ""
+    if spot.mode == "everything":
+        words = f"{listed(list(spot.faces))}: no reading touches it"
+    else:
+        known = f"known to ± {shown.height_text(BAND * spot.sigma_um, spot.sigma_um)} only"
+        words = f"{_mode(spot)}{many}, {known if spot.weak else 'not at all'}"
+    cure = f"{_sentence(spot.cure.words)} About {spot.cure.minutes:.0f} min." if spot.cure and spot.cure.minutes else ""
+    return Unseen(_sentence(words), cure, spot.weak)
+
+
+def _mode(spot: BlindSpot) -> str:
+    """Which shape of which faces: "the bow of P against that of Q", "the twist that P, Q and R share"."""
+    name = {"finer": "what is finer than these", "everything": "the whole shape"}.get(spot.mode, f"the {spot.mode}")
+    plus = [face for face, sign in spot.faces.items() if sign > 0]
+    minus = [face for face, sign in spot.faces.items() if sign < 0]
+    if spot.count > 1 or not (plus or minus):
+        return f"{name} of {listed(list(spot.faces))}" if spot.faces else name
+    if plus and minus:
+        return f"{name} of {listed(plus)} against that of {listed(minus)}"
+    both = plus or minus
+    return f"{name} of {both[0]}" if len(both) == 1 else f"{name} that {listed(both)} share"
+
+
+def _retake(suspect: Suspect, job: Job, shown: Shown) -> Retake:
+    found = {reading.id: (setting, reading) for setting, reading in job.readings()}
+    where = _where(*found[suspect.reading], shown) if suspect.reading in found else suspect.reading
+    like = [_where(*found[one], shown) if one in found else one for one in suspect.like]
+    return Retake(suspect.reading, where, suspect.words, f"It cannot be told from {listed(like)}." if like else "")
+
+
+def _where(setting: Setting, reading: Reading, shown: Shown) -> str:
+    """ "Q on P, marks together, at 300, 15 mm"."""
+    places = [p for p in (reading.x_mm, reading.y_mm, reading.at_mm) if p is not None]
+    at = ", ".join(shown.lengths(p) for p in places)
+    return setting.geometry.words() + (f", at {at} {shown.length}" if at else "")
+
+
+def _unchecked(report: Report) -> str:
+    count = len(report.unchecked)
+    if not count:
+        return ""
+    some = listed(report.unchecked, 4)
+    return f"{plural(count, 'reading')} that no other checks, so a mistake there would not show: {some}."
+
+
+def _shape(shape: Shape, shown: Shown) -> ShapeTable:
+    """The heights as a table; a caption with the zones."""
+    lines = len(shape.lines_mm)
+    stations = len(shape.x_mm) // lines
+    kept = _spread(stations)
+    rows = []
+    for i in kept:
+        cells = []
+        for node in range(i * lines, (i + 1) * lines):
+            h, u = float(shape.height_um[node]), float(shape.sigma_um[node])
+            read = math.isfinite(h)
+            cells.append((shown.heights(h, u, sign=True), shown.heights(BAND * u, u)) if read else (NONE, ""))
+        rows.append(Row(shown.lengths(float(shape.x_mm[i * lines])), tuple(cells)))
+    names = tuple(_line_name(y, lines, shown) for y in shape.lines_mm)
+    return ShapeTable(shape.face, _caption(shape, shown), names, tuple(rows), stations - len(kept))
+
+
+def _spread(stations: int) -> list[int]:
+    """Which stations a table shows: all, or so many evenly from first to last."""
+    if stations <= MOST_STATIONS:
+        return list(range(stations))
+    return [round(i * (stations - 1) / (MOST_STATIONS - 1)) for i in range(MOST_STATIONS)]
+
+
+def _line_name(y_mm: float, lines: int, shown: Shown) -> str:
+    if lines == 1:
+        return "height"
+    edge = "far" if y_mm > 0 else "near" if y_mm < 0 else "middle"
+    return f"{edge}, y {shown.lengths(y_mm)}"
+
+
+def _caption(shape: Shape, shown: Shown) -> str:
+    """The zones of the heights as they stand; a verdict's value is less, for it knows that noise adds to a zone."""
+    u = float(np.nanmedian(shape.sigma_um)) if np.isfinite(shape.sigma_um).any() else None
+    zones = [z for z in shape.straightness_um if z is not None]
+    parts = []
+    if zones:
+        which = "straight to" if len(shape.lines_mm) == 1 else "worst line straight to"
+        parts.append(f"{which} {shown.height_text(max(zones), u)}")
+    if shape.flatness_um is not None:
+        parts.append(f"flat to {shown.height_text(shape.flatness_um, u)}")
+    if shape.twist_um_per_m is not None:
+        parts.append(f"twist {shown.slope_text(shape.twist_um_per_m)}")
+    state = f"after {plural(shape.state, 'pass', 'passes')}" if shape.state else ""
+    return ", ".join(part for part in (state, *parts) if part)
+
+
+def _agreement(report: Report) -> tuple[str, ...]:
+    fit = report.fit
+    if fit.redundancy < 0.5:
+        return ("No reading is to spare: nothing checks them.",)
+    spare = f"{fit.redundancy:.0f} readings to spare; their disagreement is {fit.chi2:.0f}, near that when all is well."
+    return (spare, *(f"{s.instrument}: {s.words}." for s in fit.instruments))
+
+
+def _shares(report: Report) -> tuple[str, ...]:
+    """The largest influences on each result."""
+    found = []
+    for face, measure in dict.fromkeys((s.face, s.result) for s in report.budget):
+        parts = sorted((s for s in report.budget if (s.face, s.result) == (face, measure)), key=lambda s: -s.share)
+        named = [f"{s.name} {percent(s.share)}" for s in parts[:3] if s.share >= 0.01]
+        if named:
+            found.append(f"{face}, {measure}: {', '.join(named)}")
+    return tuple(found)
+
+
+def _notes(report: Report) -> tuple[str, ...]:
+    """What was assumed, and what was set aside."""
+    found = list(report.notes)
+    priors = [v.prior for v in report.verdicts if v.prior]
+    if priors:
+        found.append("Values, intervals and chances of verdicts are under the form prior; heights are not.")
+    if report.past:
+        found.append(f"Taken before the last pass, of older states only: {listed(report.past)}.")
+    if report.corrected:
+        found.append(f"Corrected by a later reading and no longer used: {listed(report.corrected)}.")
+    return tuple(found)
+
+
+def _sentence(text: str) -> str:
+    """First letter large, a stop at the end; nothing for nothing."""
+    text = text.strip()
+    return text and text[0].upper() + text[1:] + ("" if text[-1] in ".:" else ".")

@@ -1,0 +1,128 @@
+"""The views as text: tables that read well on a screen and in a plain pipe of 80 columns."""
+
+from __future__ import annotations
+
+import sys
+
+from rich import box
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from waywright.core.findings import Report
+from waywright.views.judged import Judged
+from waywright.views.numbers import NONE, shown_in
+from waywright.views.result import Result, ShapeTable, VerdictLine, result
+
+LINES_A_TABLE = 5  # so many lines across fit beside each other
+
+
+def show_report(report: Report, units: str) -> None:
+    """Print a report: what to do next, then verdicts, blind spots, suspects, shapes and what was assumed."""
+    view = result(report, shown_in(units))
+    console = _console()
+    console.print(Text(view.title, style="bold"))
+    _paragraph(console, "Next", view.next)
+    _verdicts(console, view.verdicts)
+    _unseen(console, view)
+    _retakes(console, view)
+    for shape in view.shapes:
+        _shape(console, shape, view)
+    _list(console, "Agreement", (*view.agreement, *([view.unchecked] if view.unchecked else [])))
+    _list(console, "Where the uncertainty comes from", view.shares)
+    _list(console, "Assumed", view.notes)
+
+
+def show_judged(found: Judged, units: str, name: str) -> None:
+    """Print what `judge` found."""
+    console = _console()
+    console.print(Text(f"{found.title()} ({name})", style="bold"))
+    table = _table("", "", "")
+    table.columns[1].justify = "right"
+    table.show_header = False
+    for row in found.rows(shown_in(units)):
+        table.add_row(*row)
+    console.print(table)
+
+
+def _console() -> Console:
+    """Standard output; 80 columns and no colours where it is not a screen."""
+    wide = None if sys.stdout.isatty() else 80
+    return Console(file=sys.stdout, width=wide, highlight=False, soft_wrap=False, markup=False, emoji=False)
+
+
+def _table(*headers: str) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
+    for header in headers:
+        table.add_column(header, overflow="fold")
+    return table
+
+
+def _heading(console: Console, text: str) -> None:
+    console.print()
+    console.print(Text(text, style="bold"))
+
+
+def _paragraph(console: Console, heading: str, text: str) -> None:
+    _heading(console, heading)
+    console.print(Padding(Text(text), (0, 0, 0, 2)))
+
+
+def _list(console: Console, heading: str, items: tuple[str, ...]) -> None:
+    if items:
+        _heading(console, heading)
+        for item in items:
+            console.print(Padding(Text(item), (0, 0, 0, 2)))
+
+
+def _verdicts(console: Console, verdicts: tuple[VerdictLine, ...]) -> None:
+    if not verdicts:
+        return
+    _heading(console, "Verdicts")
+    table = _table("face", "measure", "value", "95 %", "limit", "chance", "decision")
+    for v in verdicts:
+        table.add_row(v.face, v.measure, v.value, v.interval, v.limit, v.chance, Text(v.decision, style="bold"))
+    console.print(Padding(table, (0, 0, 0, 2)))
+    reasons = [f"{v.face}: {v.why}" for v in verdicts if v.why and v.decision not in ("inside", "outside")]
+    for reason in dict.fromkeys(reasons):
+        console.print(Padding(Text(reason), (0, 0, 0, 2)))
+
+
+def _unseen(console: Console, view: Result) -> None:
+    for heading, weak in (("Not seen by any reading so far", False), ("Seen only weakly", True)):
+        spots = [spot for spot in view.unseen if spot.weak == weak]
+        if not spots:
+            continue
+        _heading(console, heading)
+        for spot in spots:
+            console.print(Padding(Text(spot.words), (0, 0, 0, 2)))
+            if spot.cure:
+                console.print(Padding(Text(spot.cure), (0, 0, 0, 4)))
+
+
+def _retakes(console: Console, view: Result) -> None:
+    if not view.retakes:
+        return
+    _heading(console, "Suspects, left out of the result")
+    for one in view.retakes:
+        text = f"Retake {one.where} ({one.reading}): it {one.words}. {one.like}"
+        console.print(Padding(Text(text.strip()), (0, 0, 0, 2)))
+
+
+def _shape(console: Console, shape: ShapeTable, view: Result) -> None:
+    _heading(console, f"{shape.face}: {shape.caption}" if shape.caption else shape.face)
+    for start in range(0, len(shape.lines), LINES_A_TABLE):
+        columns = range(start, min(start + LINES_A_TABLE, len(shape.lines)))
+        table = _table(f"x {view.length_unit}", *(shape.lines[i] for i in columns))
+        for column in table.columns:
+            column.justify = "right"
+        for row in shape.rows:
+            cells = [row.cells[i] for i in columns]
+            table.add_row(row.x, *(h if h == NONE else f"{h} ± {band}" for h, band in cells))
+        console.print(Padding(table, (0, 0, 0, 2)))
+    if shape.left_out:
+        words = f"{shape.left_out} stations between these are left out; --json has all."
+        console.print(Padding(Text(words), (0, 0, 0, 2)))
+    words = f"Heights in {view.height_unit}, + proud, about the face's own plane; ± is a 95 % band."
+    console.print(Padding(Text(words, style="dim"), (0, 0, 0, 2)))
