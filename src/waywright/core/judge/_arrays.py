@@ -1,0 +1,144 @@
+"""The zone kernels in numpy, all draws at once, and the argument for them. `_loops` holds the same as loops.
+
+Both return which readings touch the zone and with what weights: the width is the weighted sum of the touching
+heights, so a zone hands its own linear functional to an uncertainty budget.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Indexes = NDArray[np.intp]
+
+
+def line_zones(
+    x: Floats, heads: int, tails: int, heights: Floats, touch: Indexes, weights: Floats, slopes: Floats
+) -> None:
+    """Fill `touch` and `weights`, both (m, 3), and `slopes` (m,): the minimum zone of each of the (m, n) profiles.
+
+    `x`: (n,) ascending, x[0] < x[-1]; the first `heads` are equal, and so are the last `tails`.
+
+    The width at a slope b, max(h − b·x) − min(h − b·x), is convex and made of straight pieces. Left and right of the
+    best slope we hold the reading that tops and the one that bottoms the profile there. These four lines bound the
+    width from below; the bound is least where two upper ones (or two lower ones) cross, with a single reading between
+    them on the other side. Try that slope: either the width equals the bound and is the minimum, or a new reading
+    replaces one side. Each round brings a line not held before, so the search ends; mostly after four to seven rounds.
+    Readings that share an x may also settle it: the width can then be no less than their difference.
+    """
+    n = x.size
+    tilt = (heights[:, -1:] - heights[:, :1]) / (x[-1] - x[0])
+    above = (heights - heights[:, :1]) - tilt * (x - x[0])
+    size = np.abs(above).max(axis=1)
+    up_left = n - tails + above[:, n - tails :].argmax(axis=1)
+    low_right = n - tails + above[:, n - tails :].argmin(axis=1)
+    up_right = above[:, :heads].argmax(axis=1)
+    low_left = above[:, :heads].argmin(axis=1)
+
+    left = np.arange(len(above))  # draws still searching; the arrays below are cut down with it
+    for _ in range(4 * n + 8):
+        rows = np.arange(len(above))
+
+        def at(index: Indexes, above: Floats = above, rows: Indexes = rows) -> Floats:
+            return above[rows, index]
+
+        up_run, low_run = x[up_left] - x[up_right], x[low_left] - x[low_right]
+        up_bend = np.divide(at(up_left) - at(up_right), up_run, out=np.full(rows.size, -np.inf), where=up_run != 0)
+        low_bend = np.divide(at(low_left) - at(low_right), low_run, out=np.full(rows.size, np.inf), where=low_run != 0)
+        up_first = up_bend <= low_bend
+        two_up = np.where(up_first, x[low_left] >= x[up_right], x[low_right] < x[up_left])
+        a, b = np.where(two_up, up_left, low_left), np.where(two_up, up_right, low_right)
+        c = np.where(up_first, np.where(two_up, low_left, up_right), np.where(two_up, low_right, up_left))
+        sign, slope = np.where(two_up, 1.0, -1.0), np.where(two_up, up_bend, low_bend)
+        share = (x[c] - x[b]) / (x[a] - x[b])
+        bound = sign * (at(a) - at(c) - slope * (x[a] - x[c]))
+
+        turned = above - slope[:, None] * x
+        p, q = turned.argmax(axis=1), turned.argmin(axis=1)
+        ends = turned[rows, p] - turned[rows, q] - bound <= 1e-15 * size
+        pinned = ~ends & (x[p] == x[q])
+        a, b, c = np.where(pinned, p, a), np.where(pinned, p, b), np.where(pinned, q, c)
+        sign, share = np.where(pinned, 1.0, sign), np.where(pinned, 1.0, share)
+        touch[left] = np.stack([a, b, c], axis=1)
+        weights[left] = np.stack([sign * share, sign * (1.0 - share), -sign], axis=1)
+        slopes[left] = tilt[left, 0] + slope
+
+        falls = x[q] < x[p]
+        known = np.where(falls, (p == up_left) & (q == low_left), (p == up_right) & (q == low_right))
+        go = ~(ends | pinned | known)
+        if not go.any():
+            return
+        up_left, low_left = np.where(falls, p, up_left)[go], np.where(falls, q, low_left)[go]
+        up_right, low_right = np.where(falls, up_right, p)[go], np.where(falls, low_right, q)[go]
+        above, size, left = above[go], size[go], left[go]
+
+
+def exchange(
+    basis: Floats,
+    values: Floats,
+    start: Indexes,
+    signs: Floats,
+    touch: Indexes,
+    weights: Floats,
+    fit: Floats,
+    gap: Floats,
+) -> None:
+    """Fill `touch` and `weights`, both (m, k + 1), `fit` (m, k) and `gap` (m,): least possible largest deviations.
+
+    `basis`: (k, n) columns of the fit as rows, well conditioned; `values`: (m, n). `start`: k + 1 readings whose
+    columns have rank k, `signs`: the signs of their null vector. The least possible largest deviation from any
+    `fit` @ `basis` is the weighted sum of the draw, sum |weights| = 1; `gap` is by how much any reading still exceeds
+    it: 0 but for rounding.
+
+    On any k + 1 readings the best fit deviates by the same amount, the level, at all of them, with signs from their
+    null vector: a lower bound. Let the reading that deviates most come in and send that one out which keeps all
+    weights positive: the level rises, so no set comes back and the search ends (it is the dual simplex method).
+    On regular grids a weight may be 0 and the level stands still; after a few such steps the first reading in
+    order comes in and, of equals, the first goes out (Bland 1977), which cannot run in circles. What counts as
+    "exceeds" grows slowly while nothing moves, so that rounding cannot keep it going; `gap` tells the caller.
+    """
+    k, m = len(basis), len(values)
+    size = np.abs(values).max(axis=1)
+    reference, sign = np.tile(start, (m, 1)), np.tile(signs, (m, 1))
+    best, stall = np.full(m, -1.0), np.zeros(m, dtype=np.intp)
+    left = np.arange(m)
+    while True:
+        rows = np.arange(left.size)
+        matrix = np.concatenate([basis.T[reference], sign[:, :, None]], axis=2)
+        inverse = np.linalg.inv(matrix)
+        at_reference = np.take_along_axis(values, reference, axis=1)
+        solution = (inverse @ at_reference[:, :, None])[:, :, 0]
+        turn = np.where((best < 0.0) & (solution[:, k] < 0.0), -1.0, 1.0)
+        level, sign = turn * solution[:, k], turn[:, None] * sign
+        inverse[:, k] *= turn[:, None]
+
+        residual = values.copy()
+        for c in range(k):
+            residual -= solution[:, c, None] * basis[c]
+        deviation = np.abs(residual)
+        enter = deviation.argmax(axis=1)
+        excess = deviation[rows, enter] - level
+        stall = np.where(level > best + 2e-16 * size, 0, stall + 1)
+        best = np.maximum(best, level)
+        slack = 7e-15 * size * (1.0 + stall / 16.0) ** 4
+        touch[left], weights[left], fit[left], gap[left] = reference, inverse[:, k], solution[:, :k], excess
+        go = excess > slack
+        if not go.any():
+            return
+        careful = stall > 2 * (k + 1)
+        if (careful & go).any():
+            first = (deviation - level[:, None] > slack[:, None]).argmax(axis=1)
+            enter = np.where(careful, first, enter)
+        side = np.where(residual[rows, enter] >= 0.0, 1.0, -1.0)
+
+        incoming = np.concatenate([basis.T[enter], side[:, None]], axis=1)
+        mix = (incoming[:, None, :] @ inverse)[:, 0, :] * sign * side[:, None]
+        ratio = np.full(mix.shape, np.inf)
+        np.divide(np.maximum(inverse[:, k] * sign, 0.0), mix, out=ratio, where=mix > 1e-11)
+        tie = ratio <= ratio.min(axis=1, keepdims=True) + 1e-13
+        preference = np.where(careful[:, None], -reference.astype(float), mix)
+        leave = np.where(tie, preference, -np.inf).argmax(axis=1)
+        reference[rows, leave], sign[rows, leave] = enter, side
+        reference, sign, values, size = reference[go], sign[go], values[go], size[go]
+        best, stall, left = best[go], stall[go], left[go]

@@ -1,0 +1,188 @@
+"""The zone kernels as loops, for numba. `_arrays` holds the same algorithms in numpy, with the argument for them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from waywright.core._fast import njit
+
+Floats = NDArray[np.float64]
+Indexes = NDArray[np.intp]
+
+
+@njit
+def line_zones(
+    x: Floats, heads: int, tails: int, heights: Floats, touch: Indexes, weights: Floats, slopes: Floats
+) -> None:
+    """Fill `touch` and `weights`, both (m, 3), and `slopes` (m,): see `_arrays.line_zones`."""
+    draws, n = heights.shape
+    above = np.empty(n)
+    for draw in range(draws):
+        y = heights[draw]
+        tilt = (y[n - 1] - y[0]) / (x[n - 1] - x[0])
+        size = 0.0
+        for i in range(n):
+            above[i] = (y[i] - y[0]) - tilt * (x[i] - x[0])
+            size = max(size, abs(above[i]))
+        up_left, low_left, up_right, low_right = n - tails, 0, 0, n - tails
+        for i in range(heads):
+            up_right = i if above[i] > above[up_right] else up_right
+            low_left = i if above[i] < above[low_left] else low_left
+        for i in range(n - tails, n):
+            up_left = i if above[i] > above[up_left] else up_left
+            low_right = i if above[i] < above[low_right] else low_right
+
+        for _ in range(4 * n + 8):
+            up_bend, low_bend = -np.inf, np.inf
+            if x[up_left] != x[up_right]:
+                up_bend = (above[up_left] - above[up_right]) / (x[up_left] - x[up_right])
+            if x[low_left] != x[low_right]:
+                low_bend = (above[low_left] - above[low_right]) / (x[low_left] - x[low_right])
+            if up_bend <= low_bend:
+                two_up = x[low_left] >= x[up_right]
+                c = low_left if two_up else up_right
+            else:
+                two_up = x[low_right] < x[up_left]
+                c = low_right if two_up else up_left
+            if two_up:
+                a, b, sign, slope = up_left, up_right, 1.0, up_bend
+            else:
+                a, b, sign, slope = low_left, low_right, -1.0, low_bend
+            share = (x[c] - x[b]) / (x[a] - x[b])
+            bound = sign * (above[a] - above[c] - slope * (x[a] - x[c]))
+
+            high, low, p, q = -np.inf, np.inf, 0, 0
+            for i in range(n):
+                v = above[i] - slope * x[i]
+                if v > high:
+                    high, p = v, i
+                if v < low:
+                    low, q = v, i
+            if high - low - bound <= 1e-15 * size:
+                break
+            if x[p] == x[q]:
+                a, b, c, sign, share = p, p, q, 1.0, 1.0
+                break
+            if x[q] < x[p]:
+                if p == up_left and q == low_left:
+                    break
+                up_left, low_left = p, q
+            else:
+                if p == up_right and q == low_right:
+                    break
+                up_right, low_right = p, q
+        touch[draw, 0], touch[draw, 1], touch[draw, 2] = a, b, c
+        weights[draw, 0], weights[draw, 1], weights[draw, 2] = sign * share, sign * (1.0 - share), -sign
+        slopes[draw] = tilt + slope
+
+
+@njit
+def _invert(matrix: Floats, inverse: Floats) -> None:
+    """Gauss-Jordan with row pivots; `matrix` is used up."""
+    e = matrix.shape[0]
+    for i in range(e):
+        for j in range(e):
+            inverse[i, j] = 1.0 if i == j else 0.0
+    for i in range(e):
+        pivot = i
+        for r in range(i + 1, e):
+            if abs(matrix[r, i]) > abs(matrix[pivot, i]):
+                pivot = r
+        for j in range(e):
+            matrix[i, j], matrix[pivot, j] = matrix[pivot, j], matrix[i, j]
+            inverse[i, j], inverse[pivot, j] = inverse[pivot, j], inverse[i, j]
+        scale = 1.0 / matrix[i, i]
+        for j in range(e):
+            matrix[i, j] *= scale
+            inverse[i, j] *= scale
+        for r in range(e):
+            factor = matrix[r, i]
+            if r != i and factor != 0.0:
+                for j in range(e):
+                    matrix[r, j] -= factor * matrix[i, j]
+                    inverse[r, j] -= factor * inverse[i, j]
+
+
+@njit
+def exchange(
+    basis: Floats,
+    values: Floats,
+    start: Indexes,
+    signs: Floats,
+    touch: Indexes,
+    weights: Floats,
+    fit: Floats,
+    gap: Floats,
+) -> None:
+    """Fill `touch` and `weights`, both (m, k + 1), `fit` (m, k) and `gap` (m,): see `_arrays.exchange`."""
+    k, n = basis.shape
+    e = k + 1
+    matrix, inverse = np.empty((e, e)), np.empty((e, e))
+    coefficient, residual = np.empty(k), np.empty(n)
+    for draw in range(values.shape[0]):
+        y = values[draw]
+        size = 0.0
+        for i in range(n):
+            size = max(size, abs(y[i]))
+        reference, sign = start.copy(), signs.copy()
+        best, stall = -1.0, 0  # nothing known yet: the signs may still turn over
+        while True:
+            for i in range(e):
+                for c in range(k):
+                    matrix[i, c] = basis[c, reference[i]]
+                matrix[i, k] = sign[i]
+            _invert(matrix, inverse)
+            level = 0.0
+            for i in range(e):
+                level += inverse[k, i] * y[reference[i]]
+            if best < 0.0 and level < 0.0:
+                level = -level
+                for i in range(e):
+                    sign[i] = -sign[i]
+                    inverse[k, i] = -inverse[k, i]
+            for c in range(k):
+                coefficient[c] = 0.0
+                for i in range(e):
+                    coefficient[c] += inverse[c, i] * y[reference[i]]
+
+            residual[:] = y
+            for c in range(k):
+                for i in range(n):
+                    residual[i] -= coefficient[c] * basis[c, i]
+            worst, enter = -1.0, 0
+            for i in range(n):
+                v = abs(residual[i])
+                if v > worst:
+                    worst, enter = v, i
+            stall = 0 if level > best + 2e-16 * size else stall + 1
+            best = max(best, level)
+            slack = 7e-15 * size * (1.0 + stall / 16.0) ** 4
+            if worst - level <= slack:
+                break
+            careful = stall > 2 * e
+            if careful:
+                enter = 0
+                while abs(residual[enter]) - level <= slack:
+                    enter += 1
+            side = 1.0 if residual[enter] >= 0.0 else -1.0
+
+            leave, least, largest = -1, np.inf, 0.0
+            for i in range(e):
+                mix = inverse[k, i] * side
+                for c in range(k):
+                    mix += inverse[c, i] * basis[c, enter]
+                mix *= sign[i] * side
+                if mix <= 1e-11:
+                    continue
+                ratio = max(inverse[k, i] * sign[i], 0.0) / mix
+                tie = abs(ratio - least) <= 1e-13
+                if (not tie and ratio < least) or (
+                    tie and (reference[i] < reference[leave] if careful else mix > largest)
+                ):
+                    leave, least, largest = i, ratio, mix
+            reference[leave], sign[leave] = enter, side
+        gap[draw] = worst - level
+        fit[draw] = coefficient
+        for i in range(e):
+            touch[draw, i], weights[draw, i] = reference[i], inverse[k, i]

@@ -1,0 +1,132 @@
+"""The best fit in the largest deviation: any linear model, exactly, for one set of values or many draws of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from waywright.core._fast import compiled
+from waywright.core.judge import _arrays
+
+Floats = NDArray[np.float64]
+Indexes = NDArray[np.intp]
+
+MANY_DRAWS = 100  # from here on the compiled kernel is worth loading
+CHUNK = 100_000  # numbers handled at once in numpy, so that they stay in the processor's cache
+
+
+@dataclass(frozen=True)
+class Minimax:
+    """Best fits of m draws of n values by k columns.
+
+    `deviation`: (m,) the largest deviation, as small as it can be. `coefficients`: (m, k).
+    `touch`, `weights`: (m, k + 1) the readings that deviate so much, and deviation = sum weights·values[touch];
+    a weight's sign is the side, sum |weights| = 1.
+    """
+
+    deviation: Floats
+    coefficients: Floats
+    touch: Indexes
+    weights: Floats
+
+
+def orthonormal(columns: Floats, rank_tolerance: float = 1e-9) -> tuple[Floats, Floats]:
+    """`basis` (r, n) and `mixing` (k, r) with columns.T = mixing @ basis and basis @ basis.T = n·1.
+
+    `columns`: (n, k). Gram-Schmidt, twice over, left to right; a column that the ones before it explain within
+    `rank_tolerance` of its size brings no basis row, so r < k tells that the columns are dependent.
+    """
+    n, k = columns.shape
+    basis, mixing = np.empty((k, n)), np.zeros((k, k))
+    rank = 0
+    for j in range(k):
+        row = basis[rank]
+        row[:] = columns[:, j]
+        size = np.sqrt(_dot(row, row))
+        for _ in range(2):
+            for i in range(rank):
+                part = _dot(basis[i], row) / n
+                mixing[j, i] += part
+                row -= part * basis[i]
+        rest = np.sqrt(_dot(row, row))
+        if rest > rank_tolerance * size:
+            mixing[j, rank] = rest / np.sqrt(n)
+            row *= np.sqrt(n) / rest
+            rank += 1
+    return basis[:rank], mixing[:, :rank]
+
+
+def _dot(left: Floats, right: Floats) -> float:
+    """Without BLAS: its threads cost more than they bring on a single long row."""
+    return float(np.einsum("n,n->", left, right))
+
+
+def minimax(columns: ArrayLike, values: ArrayLike) -> Minimax:
+    """Fit `values`, (n,) or (m, n), by `columns`, (n, k), so that the largest deviation is as small as possible.
+
+    The constant is a column like any other. Exact to rounding. Raises ValueError when the columns are dependent,
+    when there are not more readings than columns, or when something is not a finite number.
+    """
+    columns, values = np.asarray(columns, dtype=float), np.atleast_2d(np.asarray(values, dtype=float))
+    n, k = columns.shape
+    if values.ndim != 2 or values.shape[1] != n:
+        raise ValueError(f"There are {n} places and values of shape {values.shape}: give one value a place.")
+    if n <= k:
+        raise ValueError(f"{n} readings cannot be judged by a fit with {k} free numbers: take more than {k}.")
+    if not (np.isfinite(columns).all() and np.isfinite(values).all()):
+        raise ValueError("A value is missing or not a finite number: leave that reading out or take it again.")
+    basis, mixing = orthonormal(columns)
+    if len(basis) < k:
+        raise ValueError("The fit is not determined: its columns depend on each other at these places.")
+    least_squares = values @ basis.T / n
+    residual = values - least_squares @ basis
+    touch, weights, fit = _exchange(basis, residual)
+    deviation = (np.take_along_axis(residual, touch, axis=1) * weights).sum(axis=1)
+    coefficients = np.linalg.solve(mixing.T, (least_squares + fit).T).T
+    return Minimax(np.maximum(deviation, 0.0), coefficients, touch, weights)
+
+
+def _exchange(basis: Floats, values: Floats) -> tuple[Indexes, Floats, Floats]:
+    """Run the kernel on all draws, each from the readings that settle their mean."""
+    k, n = basis.shape
+    m = len(values)
+    touch, weights = np.empty((m, k + 1), dtype=np.intp), np.empty((m, k + 1))
+    fit, gap = np.empty((m, k)), np.empty(m)
+    start = _spread(basis, np.abs(values).max(axis=0))
+    if m > 1:
+        mean, one = values.mean(axis=0, keepdims=True), slice(0, 1)
+        _arrays.exchange(basis, mean, start, _signs(basis, start), touch[one], weights[one], fit[one], gap[one])
+        start = touch[0].copy()
+    signs = _signs(basis, start)
+    if compiled(m, MANY_DRAWS):
+        from waywright.core.judge import _loops
+
+        _loops.exchange(basis, np.ascontiguousarray(values), start, signs, touch, weights, fit, gap)
+    else:
+        step = max(1, CHUNK // n)
+        for part in (slice(i, i + step) for i in range(0, m, step)):
+            _arrays.exchange(basis, values[part], start, signs, touch[part], weights[part], fit[part], gap[part])
+    if (gap > 1e-9 * np.abs(values).max(axis=1)).any():
+        raise ArithmeticError("The zone could not be settled to nine digits: places lie too close together.")
+    return touch, weights, fit
+
+
+def _spread(basis: Floats, deviation: Floats) -> Indexes:
+    """k readings as independent as possible (each farthest from those before), and the one that deviates most."""
+    rest, chosen = basis.copy(), []
+    for _ in range(len(basis)):
+        size = np.einsum("kn,kn->n", rest, rest)
+        chosen.append(int(size.argmax()))
+        direction = rest[:, chosen[-1]] / np.sqrt(size[chosen[-1]])
+        rest -= np.outer(direction, direction @ rest)
+    free = deviation.copy()
+    free[chosen] = -1.0
+    return np.array([*chosen, int(free.argmax())], dtype=np.intp)
+
+
+def _signs(basis: Floats, reference: Indexes) -> Floats:
+    """(k + 1,) the signs of the null vector of the columns at k + 1 readings: how the best fit to them alternates."""
+    null = np.linalg.svd(basis[:, reference])[2][-1]
+    return np.where(null < 0.0, -1.0, 1.0)
