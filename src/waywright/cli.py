@@ -54,14 +54,14 @@ def _stop(message: str) -> NoReturn:
 def _usage(error: click.ClickException) -> str:
     context = getattr(error, "ctx", None)
     help_at = f" `{context.command_path} --help` shows how." if context else ""
-    return f"{error.format_message().rstrip('.')}.{help_at}"
+    message = error.format_message().strip().rstrip(".")
+    return f"{message}{'' if message.endswith('?') else '.'}{help_at}"
 
 
 def _sentence(error: Exception) -> str:
     """What is wrong, for the user; anything that should not happen asks to be told."""
-    from waywright.jobfile.errors import JobFileError
-
-    if isinstance(error, JobFileError):
+    errors = sys.modules.get("waywright.jobfile.errors")  # loaded if it raised anything
+    if errors is not None and isinstance(error, errors.JobFileError):
         return str(error)
     where = "".join(f", line {tb.tb_lineno}" for tb in _last(error))
     what = f"{type(error).__name__}{where}: {str(error)[:200]}"

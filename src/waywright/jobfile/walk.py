@@ -24,7 +24,7 @@ _TOKEN = re.compile(
     ''',
     re.VERBOSE | re.DOTALL,
 )  # fmt: skip
-_ESCAPED = re.compile(r'\\(?:u([0-9a-fA-F]{4})|U([0-9a-fA-F]{8})|(.))')
+_ESCAPED = re.compile(r"\\(?:u([0-9a-fA-F]{4})|U([0-9a-fA-F]{8})|(.))")
 _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "\x1b"}
 
 

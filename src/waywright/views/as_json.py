@@ -46,7 +46,7 @@ def report_json(report: Report) -> Json:
 
 def dump(data: Mapping[str, Any]) -> str:
     """One JSON object as text: numbers that are not finite become null, arrays lists."""
-    return json.dumps(_clean(data), allow_nan=False, indent=1)
+    return json.dumps(_clean(data), allow_nan=False)
 
 
 def _shape(shape: Shape) -> Json:

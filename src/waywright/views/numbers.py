@@ -34,6 +34,11 @@ class Shown:
         """A slope or twist, without its unit."""
         return self._number(number_um_per_m, u_um_per_m, "µm/m", self.slope, sign)
 
+    def limit_text(self, number: float, slope: bool = False) -> str:
+        """A limit as it was set, with its unit: nothing is rounded away that a person typed."""
+        unit = self.slope if slope else self.height
+        return f"{_plain(convert(number, 'µm/m' if slope else 'µm', unit), 4)} {unit}"
+
     def length_text(self, number_mm: float) -> str:
         """A length with its unit: "300 mm"."""
         return f"{self.lengths(number_mm)} {self.length}"
@@ -80,11 +85,16 @@ def decimals(u: float) -> int:
 
 def percent(share: float) -> str:
     """A chance or share: "94 %", never a bare 0 or 100 for what is only near it."""
-    if 0 < share < 0.01:
+    if share < 0.01:
         return "< 1 %"
-    if 0.99 < share < 1:
+    if share > 0.99:
         return "> 99 %"
     return f"{share * 100:.0f} %"
+
+
+def duration(minutes: float) -> str:
+    """ "12 min", "31 h"."""
+    return f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.{0 if minutes >= 600 else 1}f} h"
 
 
 def plural(count: int, one: str, many: str | None = None) -> str:

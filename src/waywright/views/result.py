@@ -9,7 +9,7 @@ import numpy as np
 
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import BlindSpot, Report, Shape, Suspect, Verdict
-from waywright.views.numbers import NONE, Shown, listed, percent, plural
+from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
 
 BAND = 1.96  # standard uncertainties to a 95 % band
 MOST_STATIONS = 41  # rows of a table that a person still reads
@@ -31,11 +31,17 @@ class VerdictLine:
 
 @dataclass(frozen=True)
 class Unseen:
-    """A blind or weak spot, and what would let it be seen."""
+    """A blind or weak spot: of which faces, how well it is known (nothing when not at all), what would show it."""
 
-    words: str
+    what: str
+    known: str
     cure: str
     weak: bool
+
+    @property
+    def words(self) -> str:
+        """Both in one sentence."""
+        return _sentence(f"{self.what}: {self.known}" if self.known else self.what)
 
 
 @dataclass(frozen=True)
@@ -134,7 +140,7 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
     low, high = verdict.interval_95_um or (math.nan, math.nan)
     u = (high - low) / (2 * BAND) if high > low else None
     unknown = "no reading so far sees" in verdict.why or verdict.value_um is None
-    limit = NONE if verdict.limit_um is None else f"{numbers(verdict.limit_um)} {unit}"
+    limit = NONE if verdict.limit_um is None else shown.limit_text(verdict.limit_um, twist)
     if verdict.limit_um is not None and verdict.side != "between":
         limit += f", {verdict.side}"
     return VerdictLine(
@@ -151,18 +157,17 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
 
 def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
     many = f" ({plural(spot.count, 'shape')})" if spot.count > 1 else ""
-    if spot.mode == "everything":
-        words = f"{listed(list(spot.faces))}: no reading touches it"
-    else:
-        known = f"known to ± {shown.height_text(BAND * spot.sigma_um, spot.sigma_um)} only"
-        words = f"{_mode(spot)}{many}, {known if spot.weak else 'not at all'}"
-    cure = f"{_sentence(spot.cure.words)} About {spot.cure.minutes:.0f} min." if spot.cure and spot.cure.minutes else ""
-    return Unseen(_sentence(words), cure, spot.weak)
+    known = f"± {shown.height_text(BAND * spot.sigma_um, spot.sigma_um)}" if spot.weak else ""
+    cure = ""
+    if spot.cure:
+        cure = _sentence(spot.cure.words)
+        cure += f" About {duration(spot.cure.minutes)}." if spot.cure.minutes else ""
+    return Unseen(_mode(spot) + many, known, cure, spot.weak)
 
 
 def _mode(spot: BlindSpot) -> str:
     """Which shape of which faces: "the bow of P against that of Q", "the twist that P, Q and R share"."""
-    name = {"finer": "what is finer than these", "everything": "the whole shape"}.get(spot.mode, f"the {spot.mode}")
+    name = {"finer": "what is finer than that", "everything": "the whole shape"}.get(spot.mode, f"the {spot.mode}")
     plus = [face for face, sign in spot.faces.items() if sign > 0]
     minus = [face for face, sign in spot.faces.items() if sign < 0]
     if spot.count > 1 or not (plus or minus):

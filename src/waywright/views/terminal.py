@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 
+import click
 from rich import box
 from rich.console import Console
 from rich.padding import Padding
@@ -21,7 +24,11 @@ LINES_A_TABLE = 5  # so many lines across fit beside each other
 def show_report(report: Report, units: str) -> None:
     """Print a report: what to do next, then verdicts, blind spots, suspects, shapes and what was assumed."""
     view = result(report, shown_in(units))
-    console = _console()
+    with _printed() as console:
+        _report(console, view)
+
+
+def _report(console: Console, view: Result) -> None:
     console.print(Text(view.title, style="bold"))
     _paragraph(console, "Next", view.next)
     _verdicts(console, view.verdicts)
@@ -36,20 +43,25 @@ def show_report(report: Report, units: str) -> None:
 
 def show_judged(found: Judged, units: str, name: str) -> None:
     """Print what `judge` found."""
-    console = _console()
-    console.print(Text(f"{found.title()} ({name})", style="bold"))
     table = _table("", "", "")
     table.columns[1].justify = "right"
     table.show_header = False
     for row in found.rows(shown_in(units)):
         table.add_row(*row)
-    console.print(table)
+    with _printed() as console:
+        console.print(Text(f"{found.title()} ({name})", style="bold"))
+        console.print(table)
 
 
-def _console() -> Console:
-    """Standard output; 80 columns and no colours where it is not a screen."""
+@contextmanager
+def _printed() -> Iterator[Console]:
+    """A console whose text goes to standard output; 80 columns, no colours and no blanks at line ends in a pipe."""
     wide = None if sys.stdout.isatty() else 80
-    return Console(file=sys.stdout, width=wide, highlight=False, soft_wrap=False, markup=False, emoji=False)
+    console = Console(file=sys.stdout, width=wide, highlight=False, markup=False, emoji=False)
+    with console.capture() as capture:
+        yield console
+    for line in capture.get().splitlines():
+        click.echo(line.rstrip())
 
 
 def _table(*headers: str) -> Table:
