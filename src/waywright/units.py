@@ -54,7 +54,15 @@ _ENDINGS = {
     "_n": "N", "_kg": "kg", "_min": "min", "_div": "div",
 }  # fmt: skip
 
-_NUMBER = re.compile(r"\s*([+\-−]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))?\s*(.*?)\s*$", re.DOTALL)
+_NUMBER = re.compile(
+    r"\s*([+\-−]?)\s*([0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE]([+-]?[0-9]{1,3}))?\s*(.*?)\s*$", re.DOTALL
+)
+_WITH_ARTICLE = {
+    "angle": "an angle",
+    "divisions": "a number of divisions",
+    "number": "a plain number",
+    "time": "a time",
+}
 
 
 def quantity(unit: str) -> str:
@@ -95,11 +103,12 @@ def parse(text: str, unit: str = "") -> tuple[float, str]:
         return number, unit
     wanted = quantity(unit)
     name = _QUOTE.get(wanted, written) if written in ('"', "''") else _SPELLINGS.get(written, written)
-    found = quantity(name) if name in _TEMPERATURES or any(name in sizes for sizes in _SIZES.values()) else ""
-    if not found:
-        raise UnitError(f"The unit in {_short(text)} is not known; a {wanted} is wanted here, in {_examples(wanted)}.")
+    try:
+        found = quantity(name)
+    except UnitError:
+        raise UnitError(f"The unit in {_short(text)} is not known; wanted here is {_what(wanted)}.") from None
     if found != wanted and not (found == "divisions" and wanted == "angle"):
-        raise UnitError(f"{_short(text)} is a {found}; a {wanted} is wanted here, in {_examples(wanted)}.")
+        raise UnitError(f"{_short(text)} is {_article(found)}; wanted here is {_what(wanted)}.")
     return number, name
 
 
@@ -113,7 +122,8 @@ def convert(number: float, unit: str, to: str) -> float:
     if unit == to:
         return number
     if quantity(unit) != quantity(to):
-        raise UnitError(f"{unit} cannot be turned into {to}: one is a {quantity(unit)}, the other a {quantity(to)}.")
+        one, other = _article(quantity(unit)), _article(quantity(to))
+        raise UnitError(f"{unit} cannot be turned into {to}: one is {one}, the other {other}.")
     if quantity(unit) == "temperature":
         celsius = {"°C": number, "°F": (number - 32) / 1.8, "K": number - 273.15}[unit]
         return {"°C": celsius, "°F": celsius * 1.8 + 32, "K": celsius + 273.15}[to]
@@ -121,11 +131,22 @@ def convert(number: float, unit: str, to: str) -> float:
     return number * (sizes[unit] / sizes[to])
 
 
-def _examples(wanted: str) -> str:
-    names = list(_TEMPERATURES) if wanted == "temperature" else [n for n in _SIZES.get(wanted, {}) if n]
-    return ", ".join(names[:6]) or "no unit"
+def _article(name: str) -> str:
+    return _WITH_ARTICLE.get(name, f"a {name}")
+
+
+def _what(wanted: str) -> str:
+    """What a person should have typed: "a length, in mm, µm, in or thou"."""
+    if wanted == "number":
+        return "a number without a unit"
+    names = {
+        "temperature": list(_TEMPERATURES),
+        "length": ["mm", "µm", "in", "thou", "tenths", "µin"],
+        "angle": ["µm/m", "mm/m", "thou/ft", "tenths/ft", "arcsec", "div"],
+    }.get(wanted) or list(_SIZES[wanted])
+    *most, last = names
+    return f"{_article(wanted)}, in {', '.join(most)}{' or ' if most else ''}{last}"
 
 
 def _short(text: str) -> str:
-    text = text if len(text) <= 40 else text[:37] + "..."
-    return repr(text)
+    return repr(text if len(text) <= 40 else text[:37] + "...")

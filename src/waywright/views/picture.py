@@ -152,7 +152,7 @@ def _figure(drawn: Sequence[Ribbon], view: Result, shown: Shown) -> Figure:
 
 def _legend(shown: Shown) -> str:
     return (
-        f"Places in {shown.length} from the marked end; heights in {shown.height}, + proud, about the face's own plane. "
+        f"Places in {shown.length} from the marked end; heights in {shown.height}, + proud, about its own plane. "
         "Band: 95 %. Hatched: proud."
     )
 
