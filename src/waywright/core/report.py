@@ -1,0 +1,166 @@
+"""From a job to its report: the one place, with `moves`, that knows all rooms."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from waywright.core import verdicts
+from waywright.core.adjust.blind import BLIND, FINER, Blindness, Sight
+from waywright.core.adjust.cures import cures, newest_faces
+from waywright.core.adjust.network import Network, network
+from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.adjust.suspects import Screened, screen
+from waywright.core.evidence import Job
+from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
+from waywright.core.judge.form import FormPosterior, form_posterior
+from waywright.core.judge.geometry import twist
+from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
+from waywright.core.things import Face, FloatArray
+from waywright.core.verdicts import Aim, Judged, aims
+
+DRAWS = 4000
+SEED = 1
+
+
+def report(job: Job, *, form_prior: bool = False, with_cures: bool = True) -> Report:
+    """Everything the readings of `job` say: shapes, blind spots, suspects, verdicts and the budget.
+
+    Heights and sigmas are what the readings alone say unless `form_prior`; verdicts always use the form prior and
+    say so. Raises `JobError`, with the place, for readings that cannot be.
+    """
+    for setting in job.settings:
+        setting.geometry.check(job)
+    net = network(job)
+    screened = screen(net)
+    solution = screened.solution
+    faces = newest_faces(net, solution)
+    sight = Sight(solution, faces)
+    spots = sight.find()
+    judges = {f.unknown.face.name: verdicts.judged(solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
+    forms = {name: _form(judge, spots) for name, judge in judges.items()}
+    sigmas = sight.sigmas_um()
+    shapes = tuple(
+        _shape(face, job.states()[name], judges.get(name), sigmas.get(name), forms.get(name) if form_prior else None)
+        for name, face in job.faces().items()
+    )
+    found_cures = cures(job, spots) if with_cures and spots else {}
+    untouched = tuple(name for name in job.faces() if name not in judges)
+    found, budget = _judge(job, solution, judges, forms, spots)
+    return Report(
+        job=job,
+        shapes=shapes,
+        blind=_ranked(job, judges, spots, found_cures) + tuple(_everything(name) for name in untouched),
+        suspects=screened.suspects,
+        unchecked=screened.unchecked,
+        untouched=untouched,
+        past=_past(job),
+        fit=screened.fit,
+        verdicts=found,
+        budget=budget,
+        notes=_notes(net, screened),
+        corrected=tuple(sorted(job.corrected())),
+    )
+
+
+def _form(judge: Judged, spots: Sequence[Blindness]) -> FormPosterior:
+    name = judge.face.name
+    blind = [s.shapes_um[name] for s in spots if s.ratio >= BLIND and s.weights and name in s.shapes_um]
+    return form_posterior(
+        judge.heights.x_mm,
+        judge.heights.y_mm,
+        judge.height_um,
+        judge.covariance_um2,
+        blind=np.column_stack(blind) if blind else None,
+        draws=DRAWS if len(judge.height_um) <= 200 else DRAWS // 4,
+        seed=SEED,
+    )
+
+
+def _shape(
+    face: Face, state: int, judge: Judged | None, sigma_um: FloatArray | None, form: FormPosterior | None
+) -> Shape:
+    """The heights of a face at all its nodes, NaN where untouched, and their zones as they stand."""
+    height, sigma = np.full(len(face.x_mm), np.nan), np.full(len(face.x_mm), np.nan)
+    if judge is not None and sigma_um is not None:
+        nodes = judge.heights.unknown.nodes
+        height[nodes] = judge.height_um if form is None else form.draws_um.mean(axis=0)
+        sigma[nodes] = sigma_um if form is None else form.draws_um.std(axis=0)
+    return Shape(face.name, state, face.x_mm, face.y_mm, height, sigma, face.lines_mm, *_zones(face, height))
+
+
+def _zones(face: Face, height_um: FloatArray) -> tuple[tuple[float | None, ...], float | None, float | None]:
+    """Straightness of each line, flatness and twist of heights with NaN where nothing is known."""
+    read = np.isfinite(height_um)
+    lines: list[float | None] = []
+    for line in face.lines_mm:
+        i = read & (face.y_mm == line)
+        lines.append(float(minimum_zone_lines(face.x_mm[i], height_um[i])[0]) if i.sum() > 2 else None)
+    x, y, h = face.x_mm[read], face.y_mm[read], height_um[read]
+    if len(face.lines_mm) < 2 or len(h) < 4 or np.ptp(x) == 0 or np.ptp(y) == 0:
+        return tuple(lines), None, None
+    flat = float(minimum_zone_planes(x, y, h[None, :])[0])
+    return tuple(lines), flat, float(twist(x, y, h, face.width_mm).um_per_m)
+
+
+def _judge(
+    job: Job, solution: Solution, judges: dict[str, Judged], forms: dict[str, FormPosterior], spots: Sequence[Blindness]
+) -> tuple[tuple[Verdict, ...], tuple[Share, ...]]:
+    found: list[Verdict] = []
+    budget: list[Share] = []
+    for name, face in job.faces().items():
+        for aim in aims(job.goal, face):
+            judge = judges.get(name)
+            if judge is None:
+                found.append(verdicts.not_measured(name, aim, "no reading touches it"))
+                continue
+            found.append(verdicts.verdict(judge, aim, forms[name], spots, job.goal))
+            budget += verdicts.shares(solution, judge, aim)
+    return tuple(found), tuple(budget)
+
+
+def _ranked(
+    job: Job, judges: dict[str, Judged], spots: Sequence[Blindness], found: dict[int, Cure]
+) -> tuple[BlindSpot, ...]:
+    """Blind spots, most harmful to the goal first."""
+    ranked = []
+    for number, spot in enumerate(spots):
+        effects = [
+            verdicts.effect_um(judges[name], aim, spot)
+            for name in spot.faces
+            for aim in aims(job.goal, job.faces()[name])
+        ]
+        effect = max(effects, default=0.0)
+        ranked.append(
+            BlindSpot(spot.mode, spot.faces, spot.ratio, spot.sigma_um, effect, found.get(number), spot.count)
+        )
+    # What is finer has no one shape to measure: it comes after those that have.
+    return tuple(sorted(ranked, key=lambda s: (s.weak, s.mode == FINER, -round(s.effect_um, 6))))
+
+
+def _everything(name: str) -> BlindSpot:
+    """A face that no reading touches."""
+    return BlindSpot("everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(f"read {name}: it is not touched yet", 0.0, 0.0))
+
+
+def _past(job: Job) -> tuple[str, ...]:
+    """Settings whose faces have all been cut since: they bind older states only."""
+    newest = job.states()
+    return tuple(
+        s.id
+        for number, s in enumerate(job.settings)
+        if all(job.state_at(name, number) < newest.get(name, 0) for name in s.geometry.faces())
+    )
+
+
+def _notes(net: Network, screened: Screened) -> tuple[str, ...]:
+    """What was assumed, each in a sentence."""
+    notes = list(net.notes)
+    if any(setting.geometry.block == "layups" for setting in net.job.settings):
+        notes.append("Weight is left out: the pieces are taken as straight as they would be without sag.")
+    notes += [s.words[0].upper() + s.words[1:] + f" ({s.instrument})." for s in screened.fit.instruments if s.factor > 1]
+    if net.repeated:
+        notes.append(f"{len(net.repeated)} readings say the same as another of their setting and count once.")
+    return tuple(dict.fromkeys(notes))

@@ -1,0 +1,179 @@
+"""A face against its goal: its heights under the form prior, measured draw by draw, decided on by ISO 14253-1.
+
+Peak-to-valley of noisy heights is biased upward; the mean over draws under the form prior is not (see
+docs/tables/verdict-coverage.md). So chances and intervals stand here only, and always with that prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from waywright.core.adjust.blind import BLIND, Blindness
+from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.evidence import Goal
+from waywright.core.findings import Share, Verdict
+from waywright.core.judge.decisions import decide
+from waywright.core.judge.form import FormPosterior, zone_summary
+from waywright.core.judge.geometry import effective, twist
+from waywright.core.judge.grades import grade_named, limit_um
+from waywright.core.judge.limits import Limit, crown_um, signed_um
+from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
+from waywright.core.things import Face, FloatArray, IntArray
+
+STRAIGHTNESS, FLATNESS, TWIST = "straightness", "flatness", "twist"
+NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
+
+
+@dataclass(frozen=True)
+class Aim:
+    """One measure a face is held to; `limit` None when only the value is wanted."""
+
+    measure: str
+    limit: Limit | None
+    grade: str | None = None
+
+
+def aims(goal: Goal, face: Face) -> list[Aim]:
+    """What `face` is held to by the goal; without one, its straightness or flatness as it is."""
+    if goal.faces and face.name not in goal.faces:
+        return []
+    found = []
+    if goal.straightness_um is not None:
+        found.append(Aim(STRAIGHTNESS, Limit(goal.straightness_um, goal.side)))
+    if goal.flatness_um is not None:
+        found.append(Aim(FLATNESS, Limit(goal.flatness_um, goal.side)))
+    if goal.twist_um_per_m is not None:
+        found.append(Aim(TWIST, Limit(goal.twist_um_per_m, "between")))
+    if goal.grade is not None:
+        grade = grade_named(goal.grade)
+        length = face.length_mm - 2 * goal.leave_out_mm
+        found.append(Aim(grade.measure, Limit(limit_um(goal.grade, length, face.width_mm), goal.side), goal.grade))
+    if not found:
+        found.append(Aim(FLATNESS if len(face.lines_mm) > 1 else STRAIGHTNESS, None))
+    return found
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The read nodes of one face as they are judged, `at` (k,) of them within the effective length, line by line."""
+
+    heights: Heights
+    height_um: FloatArray
+    covariance_um2: FloatArray
+    at: IntArray
+    lines: tuple[IntArray, ...]  # of nodes, in order along, each with three or more
+
+    @property
+    def face(self) -> Face:
+        """The face itself."""
+        assert self.heights.unknown.face is not None
+        return self.heights.unknown.face
+
+    def measure(self, aim: Aim, draws_um: FloatArray) -> FloatArray | None:
+        """(m,) the measure of draws (m, n) of the heights, signed where the limit has a side; None when it cannot be."""
+        x, y = self.heights.x_mm, self.heights.y_mm
+        if aim.measure == STRAIGHTNESS:
+            if not self.lines:
+                return None
+            each = np.array([_line_measure(x[i], draws_um[:, i], aim.limit) for i in self.lines])
+            worst = np.argmax(np.abs(each), axis=0)
+            return np.asarray(each[worst, np.arange(len(worst))])
+        across = len(np.unique(y[self.at])) > 1
+        if not across or len(self.at) < 4:
+            return None
+        if aim.measure == FLATNESS:
+            return minimum_zone_planes(x[self.at], y[self.at], draws_um[:, self.at])
+        return np.asarray(twist(x[self.at], y[self.at], draws_um[:, self.at], self.face.width_mm).um_per_m)
+
+    def functional(self, aim: Aim) -> FloatArray | None:
+        """(n,) weights whose sum with the heights is the measure near the estimate; None for what is not one."""
+        x, y, h = self.heights.x_mm, self.heights.y_mm, self.height_um
+        weights = np.zeros(len(h))
+        if aim.measure == STRAIGHTNESS and self.lines:
+            zones = [line_zone(x[i], h[i]) for i in self.lines]
+            worst = max(range(len(zones)), key=lambda k: zones[k].width_um)
+            weights[self.lines[worst]] = zones[worst].weights(len(self.lines[worst]))
+        elif aim.measure == FLATNESS and len(self.at) >= 4:
+            weights[self.at] = plane_zone(x[self.at], y[self.at], h[self.at]).weights(len(self.at))
+        return weights if np.any(weights) else None
+
+
+def _line_measure(x_mm: FloatArray, draws_um: FloatArray, limit: Limit | None) -> FloatArray:
+    zone = minimum_zone_lines(x_mm, draws_um)
+    return zone if limit is None or not limit.signed else signed_um(zone, crown_um(x_mm, draws_um))
+
+
+def judged(solution: Solution, heights: Heights, leave_out_mm: float) -> Judged:
+    """Gather what is known of one face for judging."""
+    face = heights.unknown.face
+    assert face is not None
+    inside = np.flatnonzero(effective(heights.x_mm, face.length_mm, leave_out_mm))
+    y = heights.y_mm
+    lines = tuple(i for line in np.unique(y) if len(i := inside[y[inside] == line]) > 2)
+    return Judged(heights, solution.heights_um(heights), solution.face_covariance(heights), inside, lines)
+
+
+def blind_for(judge: Judged, aim: Aim, spots: Sequence[Blindness]) -> list[Blindness]:
+    """The blind spots that leave this measure of this face open."""
+    return [s for s in spots if s.ratio >= BLIND and effect_um(judge, aim, s) > NOTICED_UM]
+
+
+def effect_um(judge: Judged, aim: Aim, spot: Blindness) -> float:
+    """What one standard deviation of a blind shape does to the measure of a face."""
+    shape = spot.shapes_um.get(judge.face.name)
+    if shape is None:
+        return 0.0
+    if not spot.weights:  # finer: sigmas, not one shape
+        return 2 * float(shape[judge.at].max(initial=0.0))
+    found = judge.measure(Aim(aim.measure, None), shape[None, :])
+    return 0.0 if found is None else abs(float(found[0]))
+
+
+def verdict(judge: Judged, aim: Aim, form: FormPosterior, spots: Sequence[Blindness], goal: Goal) -> Verdict:
+    """One verdict from the draws of the form prior."""
+    values = judge.measure(aim, form.draws_um)
+    if values is None:
+        return not_measured(judge.face.name, aim, f"too few stations are read to tell its {aim.measure}")
+    summary = zone_summary(values)
+    decision = decide(values, aim.limit, rule=goal.rule) if aim.limit is not None else None
+    word, why = (decision.word, decision.why) if decision else ("open", "no limit was given")
+    blind = blind_for(judge, aim, spots)
+    if blind:
+        word, why = "open", "no reading so far sees " + ", ".join(dict.fromkeys(s.mode for s in blind))
+    return Verdict(
+        judge.face.name,
+        aim.measure,
+        summary.mean,
+        summary.interval_95,
+        aim.limit.value if aim.limit else None,
+        aim.limit.side if aim.limit else "between",
+        decision.chance_inside if decision else None,
+        word,
+        why,
+        form.words,
+        aim.grade,
+    )
+
+
+def not_measured(name: str, aim: Aim, why: str) -> Verdict:
+    """The verdict on a face that nothing, or too little, was read of."""
+    limit = aim.limit
+    side = limit.side if limit else "between"
+    return Verdict(
+        name, aim.measure, None, None, limit.value if limit else None, side, None, "not measured", why, "", aim.grade
+    )
+
+
+def shares(solution: Solution, judge: Judged, aim: Aim) -> Iterator[Share]:
+    """The uncertainty budget of a measure at the estimate, largest first."""
+    functional = judge.functional(aim)
+    if functional is None:
+        return
+    parts: Mapping[str, float] = solution.share(solution.spread(judge.heights, functional[:, None])[:, 0])
+    for name, share in sorted(parts.items(), key=lambda item: -item[1]):
+        yield Share(judge.face.name, aim.measure, name, share)
+
+
