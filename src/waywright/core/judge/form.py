@@ -18,7 +18,7 @@ from waywright.core.judge.form_prior import Floats, Indexes, Kind
 
 ALL_AT_ONCE = 130  # nodes; with more, the random parts worth trying are found on fewer of them
 LEARN_ON = 100  # nodes
-PARTS_KEPT = 6
+PARTS_KEPT = 3
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def _worth_trying(x: Floats, y: Floats, h: Floats, c: Floats, blind: Floats | No
     choices = (model := form_model(few, x[some], y[some], reach_um=few.reach_um(height))).weigh(height)
     weight = np.bincount(choices.part, choices.weight(), minlength=len(model.parts))
     likeliest = np.argsort(-weight, kind="stable")[:PARTS_KEPT]
-    return sorted(int(i) for i in likeliest if weight[i] > 1e-3 * weight.max())
+    return sorted(int(i) for i in likeliest if weight[i] > 0.02 * weight.max())
 
 
 def _evenly_spread(x: Floats, y: Floats) -> Indexes:

@@ -20,7 +20,7 @@ from waywright.core.judge import form_prior as prior
 from waywright.core.judge.form_prior import Candidate, Features, Floats, Indexes, orthonormal
 
 BLIND_UM = 50.0  # RMS sigma beyond which a shape counts as not seen: 0.05 of the diffuse prior of 1 mm
-NEGLIGIBLE = 1e-9  # of the likeliest choice
+NEGLIGIBLE = 1e-6  # of the likeliest choice; what is dropped came to less than a thousandth in all
 PAIRS_UP_TO = 130  # nodes; beyond, two spots are not tried together
 CHUNK = 4_000_000  # numbers held at once while drawing
 
@@ -57,10 +57,10 @@ def frame(x_mm: Floats, y_mm: Floats, covariance_um2: Floats, blind: Floats | No
     seen = np.linalg.qr(free, mode="complete")[0][:, free.shape[1] :]
     variance, shape = np.linalg.eigh(_symmetric(seen.T @ covariance_um2 @ seen))
     unseen = variance > n * BLIND_UM**2
-    hidden = np.column_stack([hidden, seen @ shape[:, unseen]])
-    seen = seen @ shape[:, ~unseen]
-    # anew, so that the huge variance of what is blind leaves no rounding in the rest
-    variance, shape = np.linalg.eigh(_symmetric(seen.T @ covariance_um2 @ seen))
+    if unseen.any():  # then anew, so that the huge variance of what is blind leaves no rounding in the rest
+        hidden = np.column_stack([hidden, seen @ shape[:, unseen]])
+        seen = seen @ shape[:, ~unseen]
+        variance, shape = np.linalg.eigh(_symmetric(seen.T @ covariance_um2 @ seen))
     if variance.size:
         variance = np.maximum(variance, max(1e-12 * variance[-1], 1e-18))
     root = np.sqrt(variance)
