@@ -60,7 +60,18 @@ EXCEPTIONS: dict[tuple[str, str], str] = {
 # What the core may take from outside: numbers, and the parts of the standard library that touch nothing.
 PURE = {
     *("numpy", "scipy", "numba"),
-    *("__future__", "abc", "bisect", "collections", "contextlib", "contextvars", "copy", "dataclasses", "datetime"),
+    *(
+        "__future__",
+        "abc",
+        "bisect",
+        "collections",
+        "contextlib",
+        "contextvars",
+        "copy",
+        "dataclasses",
+        "datetime",
+        "difflib",
+    ),
     *(
         "decimal",
         "enum",
