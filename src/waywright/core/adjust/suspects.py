@@ -45,11 +45,11 @@ def screen(net: Network) -> Screened:
     suspects: list[Suspect] = []
     while True:
         solution, factors = _learned(net, keep, scale, doubted)
-        found = _worst(solution, doubted[keep])
-        if found is None or len(suspects) >= MOST:
+        found = _worst(net, keep, scale, doubted, solution, factors) if len(suspects) < MOST else None
+        if found is None:
             break
-        group, z = found
-        suspects += [_suspect(solution, i, group, z[i]) for i in group]
+        judged, group, z = found
+        suspects += [_suspect(judged, i, group, z[i]) for i in group]
         places = keep[group]
         doubted[places] = True
         without = np.delete(keep, group)
@@ -102,25 +102,66 @@ def _scatter(solution: Solution, used: FloatArray, trusted: FloatArray) -> Float
     return result
 
 
+def chance(checked: int) -> float:
+    """How seldom one clean reading may be doubted, that a clean job of so many is left in peace 95 % of the time (Z.
+    Šidák, J. Amer. Statist. Assoc. 62, 1967, 626)."""
+    return float(1 - LEVEL ** (1 / max(checked, 1)))
+
+
 def limit(checked: int) -> float:
-    """The standardised residual that a clean job of so many checked readings passes 95 % of the time (Šidák 1967)."""
-    return float(stats.norm.isf((1 - LEVEL ** (1 / max(checked, 1))) / 2))
+    """The standardised residual beyond which one of so many checked readings is doubted."""
+    return float(stats.norm.isf(chance(checked) / 2))
 
 
-def _worst(solution: Solution, doubted: FloatArray) -> tuple[IntArray, FloatArray] | None:
-    """The worst reading with those that cannot be told from it, and all standardised residuals."""
-    redundancy = solution.redundancies
-    checked = redundancy >= CHECKED
+def _worst(
+    net: Network, keep: IntArray, scale: FloatArray, doubted: FloatArray, learned: Solution, factors: FloatArray
+) -> tuple[Solution, IntArray, FloatArray] | None:
+    """The worst reading with those that cannot be told from it, and the standardised residuals of their solution.
+
+    A misreading makes instruments look worse than they are and hides behind that. So the readings that stand out, with
+    every instrument as good as it claims or as good as it looks, are each held against what all the others say, of
+    its value and of every instrument's scatter (the deleted residual; R. D. Cook and S. Weisberg, Residuals and
+    Influence in Regression, 1982, section 2.2.1).
+    """
+    honest = Solution(net.unknowns, net.rows.take(keep, scale)) if np.any(factors[:, 0] > 1) else learned
+    checked = honest.redundancies >= CHECKED
     if not checked.any():
         return None
-    z = np.where(checked, solution.residuals / np.sqrt(np.maximum(redundancy, CHECKED)), 0.0)
-    candidates = np.where(doubted, 0.0, np.abs(z))
-    first = int(np.argmax(candidates))
-    if candidates[first] <= limit(int(checked.sum())):
+    z = np.where(checked, honest.residuals / np.sqrt(np.maximum(honest.redundancies, CHECKED)), 0.0)
+    count = int(checked.sum()) + int(np.count_nonzero(net.rows.sense))
+    worst, largest = -1, 0.0
+    for i in _standing_out(learned, np.where(np.abs(z) > limit(count), z, 0.0), ~doubted[keep]):
+        size, spare = _deleted(net, np.delete(keep, i), int(keep[i]), scale, doubted)
+        if size > largest and 2 * (stats.t.sf(size, spare) if spare else stats.norm.sf(size)) < chance(count):
+            worst, largest = i, size
+    if worst < 0:
         return None
-    like = (np.abs(solution.residual_correlation(first)) > INSEPARABLE) & ~doubted & checked
-    like[first] = False
-    return np.concatenate([[first], np.flatnonzero(like)]).astype(np.intp), z
+    like = (np.abs(honest.residual_correlation(worst)) > INSEPARABLE) & ~doubted[keep] & checked
+    like[worst] = False
+    group = np.concatenate([[worst], np.flatnonzero(like)]).astype(np.intp)
+    return honest, group, z * (largest / np.abs(z[worst]))
+
+
+def _standing_out(learned: Solution, z: FloatArray, trusted: FloatArray) -> list[int]:
+    """Of each instrument the reading with the largest residual, as claimed (`z`, 0 where small) and as learned."""
+    other = learned.residuals / np.sqrt(np.maximum(learned.redundancies, CHECKED))
+    found: dict[int, None] = {}
+    for code in range(len(learned.rows.instruments)):
+        mine = trusted & (learned.rows.instrument == code) & (z != 0)
+        if mine.any():
+            found |= {int(np.argmax(np.where(mine, np.abs(size), 0.0))): None for size in (z, other)}
+    return list(found)
+
+
+def _deleted(net: Network, others: IntArray, row: int, scale: FloatArray, doubted: FloatArray) -> tuple[float, float]:
+    """How far row `row` lies from what the rows `others` say, over the sigma of that; and the redundancy its
+    instrument's scatter rests on, 0 where that is as claimed."""
+    solution, factors = _learned(net, others, scale, doubted)
+    factor, _, spare = factors[net.rows.instrument[row]]
+    matrix = net.rows.matrix[[row]][:, solution.old_columns]
+    said, sigma = solution.predict(matrix)
+    u = factor * scale[row] * net.rows.u_um[row]
+    return float(abs(net.rows.value_um[row] - said[0]) / np.hypot(sigma[0], u)), float(spare) if factor > 1 else 0.0
 
 
 def _stays_seen(net: Network, solution: Solution, without: IntArray, gone: IntArray, scale: FloatArray) -> bool:
@@ -168,7 +209,8 @@ def _limits(net: Network, solution: Solution) -> list[Suspect]:
         return []
     gap, sigma = solution.predict(matrix)
     z = rows.sense[bounds] * (rows.value_um[bounds] - gap) / np.hypot(sigma, rows.u_um[bounds])
-    out = z > stats.norm.isf(1 - LEVEL ** (1 / len(bounds)))
+    count = len(bounds) + int(np.count_nonzero(solution.redundancies >= CHECKED))
+    out = z > stats.norm.isf(chance(count))
     return [
         Suspect(rows.reading_ids[i], float(z[k]), 1.0, (), _words(float(rows.value_um[i] - gap[k])))
         for k, i in enumerate(bounds)
