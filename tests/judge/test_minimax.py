@@ -66,6 +66,17 @@ def test_orthonormal_rows_rebuild_the_columns() -> None:
     """columns = (mixing @ basis).T with basis @ basis.T = n, far from the origin and of very different sizes too."""
     rng = np.random.default_rng(0)
     columns = np.c_[np.ones(50), 1e6 + rng.normal(size=50), 1e-6 * rng.normal(size=50)]
-    basis, mixing = orthonormal(columns)
-    assert_allclose(basis @ basis.T, 50 * np.eye(3), atol=1e-12)
-    assert_allclose((mixing @ basis).T, columns, rtol=1e-9, atol=1e-15)
+    frame = orthonormal(columns)
+    assert_allclose(frame.basis @ frame.basis.T, 50 * np.eye(3), atol=1e-12)
+    assert_allclose((frame.mixing @ frame.basis).T, columns, rtol=1e-9, atol=1e-15)
+
+
+def test_explained_columns_are_left_out() -> None:
+    """A column that those before it explain is not kept, and its coefficient is 0; the fit is the same."""
+    rng = np.random.default_rng(0)
+    x, values = np.arange(8.0), rng.normal(size=(3, 8))
+    frame = orthonormal(np.c_[np.ones(8), x, 3 - 2 * x, x**2])
+    assert frame.kept == [0, 1, 3]
+    found = frame.coefficients(frame.parts(values))
+    assert_allclose(found[:, [3, 1, 0]], [np.polyfit(x, value, 2) for value in values])
+    assert (found[:, 2] == 0.0).all()

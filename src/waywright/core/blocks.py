@@ -1,7 +1,8 @@
 """Gauge blocks: how true a graded block is, and which blocks a stack is usually made of.
 
 Limit deviations t_e of ISO 3650:1998, table 5 (as reproduced in published pages; grade K from memory: it has the t_e
-of grade 1). A block's standard uncertainty is t_e/√3: its deviation is somewhere within the limits.
+of grade 1). The rows between 500 and 900 mm could not be read: the row for 900-1000 stands for them, too wide and never
+too narrow. A block's standard uncertainty is t_e/√3: its deviation is somewhere within the limits.
 """
 
 from __future__ import annotations
@@ -29,7 +30,13 @@ _LIMITS: tuple[tuple[float, tuple[float, float, float, float]], ...] = (
 
 
 def limit_deviation_um(size_mm: float, grade: str) -> float:
-    """t_e of a block of nominal length `size_mm`, + and − about it; raises ValueError for an unknown grade or size."""
+    """t_e of a block of nominal length `size_mm`, + and − about it; raises ValueError for an unknown grade or size.
+
+    A range reaches over its lower and up to and including its upper end: 10 mm belongs to the first row. A size below
+    the standard's 0.5 mm is taken by the first row too.
+    """
+    if not size_mm > 0.0:
+        raise ValueError(f"A gauge block of {size_mm:g} mm cannot be; give a size above 0.")
     if grade not in GRADES:
         raise ValueError(f"Grade {grade!r} is not one of ISO 3650; the grades are {', '.join(GRADES)}.")
     for up_to, limits in _LIMITS:
@@ -50,33 +57,27 @@ def stack_u_um(sizes_mm: tuple[float, ...], grade: str) -> float:
 
 @lru_cache(maxsize=4096)
 def usual_stack(size_mm: float) -> tuple[float, ...]:
-    """The blocks a stack of `size_mm` is made of from the usual metric set of 112, fewest first found.
+    """The fewest blocks that make a stack of `size_mm` from the usual metric set of 112, each taken once.
 
-    The set: 1.0005; 1.001-1.009; 1.01-1.49; 0.5-24.5 by 0.5; 25, 50, 75, 100 (common practice, no source). A size it
-    cannot make is taken as one block.
+    The set: 1.0005; 1.001-1.009; 1.01-1.49; 0.5-24.5 by 0.5; 25, 50, 75, 100 (common practice, no source). The last
+    figure of what is left always needs a block of its own, so it is taken off first; the long blocks do the rest.
+    A size that the set cannot make is taken as one block.
     """
-    half_um = round(size_mm * 2000)  # in steps of 0.5 µm
-    if half_um <= 0 or abs(half_um / 2000 - size_mm) > 1e-7:
+    steps = round(size_mm * 2000)  # of 0.5 µm
+    if not 0 < steps <= 2_000_000 or abs(steps / 2000 - size_mm) > 1e-7:
         return (size_mm,)
-    sizes: list[int] = []
-    left = half_um
-    if left % 2:
-        sizes.append(2001)
-        left -= 2001
-    thousandths = left % 20
-    if thousandths:
-        sizes.append(2000 + thousandths)
-        left -= sizes[-1]
-    hundredths = left % 1000
-    if hundredths:
-        sizes.append(2000 + hundredths)
-        left -= sizes[-1]
-    if left < 0:
-        return (size_mm,)
+    stack: list[int] = []
+    for finer, coarser in ((1, 2), (2, 20), (20, 1000)):  # half micrometres, micrometres, hundredths up to 0.49
+        figure = (steps - sum(stack)) % coarser // finer * finer
+        if figure:
+            stack.append(2000 + figure)
+    left = steps - sum(stack)
     for long in (200_000, 150_000, 100_000, 50_000):
-        while left >= long:
-            sizes.append(long)
+        if left >= long:
+            stack.append(long)
             left -= long
-    if left:
-        sizes.append(left)
-    return tuple(size / 2000 for size in sizes)
+    for short in range(49_000, 0, -1000):
+        if left >= short:
+            stack.append(short)
+            left -= short
+    return tuple(block / 2000 for block in stack) if left == 0 else (size_mm,)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,30 +33,57 @@ class Minimax:
     weights: Floats
 
 
-def orthonormal(columns: Floats, rank_tolerance: float = 1e-9) -> tuple[Floats, Floats]:
-    """`basis` (r, n) and `mixing` (k, r) with columns.T = mixing @ basis and basis @ basis.T = n·1.
+class Orthonormal(NamedTuple):
+    """Columns made orthonormal: columns[:, kept].T = mixing @ basis and basis @ basis.T = n·1.
 
-    `columns`: (n, k). Gram-Schmidt, twice over, left to right; a column that the ones before it explain within
-    `rank_tolerance` of its size brings no basis row, so r < k tells that the columns are dependent.
+    `basis`: (r, n); `mixing`: (r, r), lower triangular; `kept`: the r columns that those before them do not explain.
+    """
+
+    basis: Floats
+    mixing: Floats
+    kept: list[int]
+    columns: int
+
+    def parts(self, values: Floats) -> Floats:
+        """(m, r) least-squares fit of values (m, n), in terms of the basis."""
+        return np.asarray(values @ self.basis.T / self.basis.shape[1])
+
+    def residual(self, values: Floats) -> Floats:
+        """(m, n) what the least-squares fit leaves of values (m, n)."""
+        return np.asarray(values - self.parts(values) @ self.basis)
+
+    def coefficients(self, parts: Floats) -> Floats:
+        """(m, columns) of the columns as they were given; 0 for those not kept."""
+        found = np.zeros((len(parts), self.columns))
+        found[:, self.kept] = np.linalg.solve(self.mixing.T, parts.T).T
+        return found
+
+
+def orthonormal(columns: Floats, rank_tolerance: float = 1e-9) -> Orthonormal:
+    """Gram-Schmidt on `columns` (n, k), twice over, left to right.
+
+    A column that the ones before it explain to within `rank_tolerance` of its size is not kept.
     """
     n, k = columns.shape
-    basis, mixing = np.empty((k, n)), np.zeros((k, k))
-    rank = 0
+    basis, mixing, kept = np.empty((k, n)), np.zeros((k, k)), list[int]()
     for j in range(k):
+        rank = len(kept)
         row = basis[rank]
         row[:] = columns[:, j]
         size = np.sqrt(_dot(row, row))
+        mixing[rank] = 0.0
         for _ in range(2):
             for i in range(rank):
                 part = _dot(basis[i], row) / n
-                mixing[j, i] += part
+                mixing[rank, i] += part
                 row -= part * basis[i]
         rest = np.sqrt(_dot(row, row))
         if rest > rank_tolerance * size:
-            mixing[j, rank] = rest / np.sqrt(n)
+            mixing[rank, rank] = rest / np.sqrt(n)
             row *= np.sqrt(n) / rest
-            rank += 1
-    return basis[:rank], mixing[:, :rank]
+            kept.append(j)
+    rank = len(kept)
+    return Orthonormal(basis[:rank], mixing[:rank, :rank], kept, k)
 
 
 def _dot(left: Floats, right: Floats) -> float:
@@ -77,15 +105,14 @@ def minimax(columns: ArrayLike, values: ArrayLike) -> Minimax:
         raise ValueError(f"{n} readings cannot be judged by a fit with {k} free numbers: take more than {k}.")
     if not (np.isfinite(columns).all() and np.isfinite(values).all()):
         raise ValueError("A value is missing or not a finite number: leave that reading out or take it again.")
-    basis, mixing = orthonormal(columns)
-    if len(basis) < k:
+    frame = orthonormal(columns)
+    if len(frame.kept) < k:
         raise ValueError("The fit is not determined: its columns depend on each other at these places.")
-    least_squares = values @ basis.T / n
-    residual = values - least_squares @ basis
-    touch, weights, fit = _exchange(basis, residual)
+    parts = frame.parts(values)
+    residual = values - parts @ frame.basis
+    touch, weights, fit = _exchange(frame.basis, residual)
     deviation = (np.take_along_axis(residual, touch, axis=1) * weights).sum(axis=1)
-    coefficients = np.linalg.solve(mixing.T, (least_squares + fit).T).T
-    return Minimax(np.maximum(deviation, 0.0), coefficients, touch, weights)
+    return Minimax(np.maximum(deviation, 0.0), frame.coefficients(parts + fit), touch, weights)
 
 
 def _exchange(basis: Floats, values: Floats) -> tuple[Indexes, Floats, Floats]:

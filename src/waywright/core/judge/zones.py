@@ -103,7 +103,7 @@ def straightness(x_mm: ArrayLike, height_um: ArrayLike) -> Straightness[Any]:
     something is not a finite number.
     """
     x, heights = checked_line(x_mm, height_um)
-    zone, residual = minimum_zone_lines(x, heights), _residual(line_columns(x), heights)
+    zone, residual = minimum_zone_lines(x, heights), orthonormal(line_columns(x)).residual(heights)
     numbers = (zone, *_about_least_squares(residual), _end_points(x, heights))
     return Straightness(*(_as_given(number, height_um) for number in numbers))
 
@@ -117,7 +117,7 @@ def flatness(x_mm: ArrayLike, y_mm: ArrayLike, height_um: ArrayLike) -> Flatness
     x, y, heights = checked_plane(x_mm, y_mm, height_um)
     line = one_line(x, y)
     columns = plane_columns(x, y) if line is None else line_columns(line.along_mm)
-    numbers = (minimum_zone_planes(x, y, heights), *_about_least_squares(_residual(columns, heights)))
+    numbers = (minimum_zone_planes(x, y, heights), *_about_least_squares(orthonormal(columns).residual(heights)))
     return Flatness(*(_as_given(number, height_um) for number in numbers))
 
 
@@ -211,12 +211,6 @@ def _contacts(width: float, touch: Indexes, weights: Floats) -> tuple[Contact, .
     """In the order of the readings. One that touches without weight may move a little and changes nothing."""
     matter = [i for i in np.argsort(touch) if abs(weights[i]) > 1e-12] if width > 0.0 else []
     return tuple(Contact(int(touch[i]), float(weights[i])) for i in matter)
-
-
-def _residual(columns: Floats, heights: Floats) -> Floats:
-    """(m, n) deviations from each draw's least-squares fit."""
-    basis, _ = orthonormal(columns)
-    return np.asarray(heights - (heights @ basis.T / columns.shape[0]) @ basis)
 
 
 def _about_least_squares(residual: Floats) -> tuple[Floats, Floats, Floats, Floats]:
