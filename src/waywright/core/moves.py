@@ -1,0 +1,155 @@
+"""The next move: what to measure, retake, scrape or leave alone, best first, each with its reason and its gain.
+
+Readings come from `adjust.plan`: every kind's candidates with every instrument owned, ranked by what they do to the
+goal a minute. A suspect is retaken before anything is built on it; nothing is scraped while its verdict is open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from waywright.core.adjust.cures import cures, sight
+from waywright.core.adjust.plan import Offer, Plan, candidates
+from waywright.core.evidence import Job, Reading, Setting
+from waywright.core.findings import Move, Report, Verdict
+from waywright.core.readings import KINDS
+from waywright.core.verdicts import FLATNESS, aims
+
+RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
+PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
+WITHOUT_LIMIT_UM = 1.0
+OFFERS = 3
+MOST_ROUNDS = 6  # settings looked ahead when asking whether a goal can be proved at all
+SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
+
+
+def moves(job: Job, report: Report) -> tuple[Move, ...]:
+    """The next moves, best first; "stop", with its reason, when there is nothing left to do."""
+    open_verdicts = [v for v in report.verdicts if v.decision in ("open", "not measured")]
+    found = [*_soak(job), *_retake(job, report)]
+    if open_verdicts:
+        found += _measure(job, report, open_verdicts)
+    found += _stop(report, found)
+    return tuple(found)
+
+
+def _soak(job: Job) -> Iterator[Move]:
+    """Settings taken at temperatures too far apart."""
+    known = {s.id: s.temperature_c for s in job.settings if s.temperature_c is not None}
+    if known and max(known.values()) - min(known.values()) > SOAK_K:
+        span = max(known.values()) - min(known.values())
+        yield Move(
+            "soak",
+            tuple(job.faces()),
+            (),
+            "let the pieces lie together until a repeated reading no longer changes",
+            f"settings were taken {span:.1f} K apart, and a piece warmer on one side is bent",
+            {},
+            60.0,
+        )
+
+
+def _retake(job: Job, report: Report) -> Iterator[Move]:
+    """Each suspect once, with those that cannot be told from it."""
+    at: dict[str, tuple[Setting, Reading]] = {r.id: (s, r) for s, r in job.readings()}
+    done: set[str] = set()
+    for suspect in report.suspects:
+        if suspect.reading in done:
+            continue
+        group = (suspect.reading, *suspect.like)
+        done |= set(group)
+        setting, reading = at[suspect.reading]
+        place = tuple(p for p in (reading.x_mm, reading.at_mm) if p is not None)
+        others = f", and with it {', '.join(suspect.like)}: one of them is wrong" if suspect.like else ""
+        yield Move(
+            "measure",
+            setting.geometry.faces(),
+            place,
+            f"retake {suspect.reading}: {setting.geometry.words()}{others}",
+            f"it {suspect.words}",
+            {"what": "standardised residual", "from": abs(suspect.standardised), "to": 0.0},
+            RETAKE_MIN,
+        )
+
+
+def target_um(job: Job) -> float:
+    """How well heights must be known for the goal: a tenth of the smallest limit."""
+    limits = [a.limit.value for face in job.faces().values() for a in aims(job.goal, face) if a.limit is not None]
+    return min(limits) / PROVEN_BY if limits else WITHOUT_LIMIT_UM
+
+
+def _plan(job: Job, report: Report, faces: Sequence[str]) -> Plan:
+    along = all(a.measure != FLATNESS for name in faces for a in aims(job.goal, job.faces()[name]))
+    return Plan(job, faces, along, tuple(s.reading for s in report.suspects))
+
+
+def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[Move]:
+    """The best settings for the faces whose verdict is open, and what only a new piece can cure."""
+    faces = tuple(dict.fromkeys(v.face for v in verdicts))
+    target = target_um(job)
+    plan = _plan(job, report, faces)
+    offers = plan.offers(list(candidates(job, tuple(KINDS.values()))), target)
+    for offer in offers[:OFFERS]:
+        yield _offered(offer, faces)
+    if not offers:
+        _, seen = sight(job)
+        spots = seen.find()
+        for cure in dict.fromkeys(c.words for c in cures(job, spots).values()):
+            yield Move("measure", faces, (), cure, "nothing else lets these faces be told apart", {}, 0.0)
+
+
+def _offered(offer: Offer, faces: Sequence[str]) -> Move:
+    settings = offer.candidate.settings
+    of = tuple(dict.fromkeys(name for s in settings for name in s.geometry.faces()))
+    places = sorted({p for r in offer.order for p in (r.x_mm, r.at_mm) if p is not None})
+    before, after = offer.spread_um
+    return Move(
+        "measure",
+        of,
+        tuple(places),
+        _how(offer),
+        f"of all readings it tells most a minute about {_listed(faces)}",
+        {"what": "typical sigma of the shapes asked about, µm", "from": before, "to": after},
+        offer.minutes,
+    )
+
+
+def _how(offer: Offer) -> str:
+    """What to do, with the lines and stations when not all of them are worth reading."""
+    total = sum(len(s.readings) for s in offer.candidate.settings)
+    if len(offer.order) == total:
+        return offer.candidate.words
+    kept = {r.id for r in offer.order}
+    parts = []
+    for setting in offer.candidate.settings:
+        at = [r for r in setting.readings if r.id in kept]
+        if at:
+            parts.append(f"{setting.geometry.words()}: {', '.join(_place(r) for r in at)}")
+    return "; ".join(parts)
+
+
+def _place(reading: Reading) -> str:
+    along = reading.x_mm if reading.x_mm is not None else reading.at_mm
+    return f"{along:g}" + (f"/{reading.y_mm:g}" if reading.y_mm else "")
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def _stop(report: Report, found: Sequence[Move]) -> Iterator[Move]:
+    """Nothing left to do, and why."""
+    if found or not report.verdicts:
+        return
+    if all(v.decision == "inside" for v in report.verdicts):
+        chance = min(v.chance_inside or 0.0 for v in report.verdicts)
+        faces = tuple(dict.fromkeys(v.face for v in report.verdicts))
+        yield Move(
+            "stop",
+            faces,
+            (),
+            "stop: more scraping would only move metal",
+            f"every face is inside its limit with a chance of {100 * min(chance, 0.999):.1f} % or more",
+            {},
+            0.0,
+        )
