@@ -90,7 +90,7 @@ def layup_gaps(layup: LayUp, heights: Mapping[str, FloatArray], tilt_um: float, 
     rests = both(np.array(RESTS_MM), np.zeros(2)) + rng.normal(0, STACK_UM, 2)
     slope = (rests[1] - rests[0]) / (RESTS_MM[1] - RESTS_MM[0])
     lift = rests[0] + slope * (lower.x_mm - RESTS_MM[0])
-    return BLOCK_MM + (lift + tilt_um * lower.y_mm / 14 - both(lower.x_mm, lower.y_mm)) / 1e3
+    return np.asarray(BLOCK_MM + (lift + tilt_um * lower.y_mm / 14 - both(lower.x_mm, lower.y_mm)) / 1e3)
 
 
 def _layups(names: tuple[str, ...], turns: tuple[str, ...]) -> Iterator[tuple[str, str]]:

@@ -36,7 +36,7 @@ class Typed:
 
 @dataclass(frozen=True)
 class Reading:
-    """One reading: a value, or a bracket between `low` and `high` (one side may be open).
+    """One reading: a value, a bracket between `low` and `high` (one side may be open), or a mark seen ("bright").
 
     `entry` names the list of the job file it stands in ("gaps", "spacers", "readings"), `key` the key its value was
     typed under ("gap_mm", "just_mm"). `at_mm` is its place along a line that is not along x. `corrects` names
@@ -53,6 +53,7 @@ class Reading:
     value: Typed | None = None
     low: Typed | None = None
     high: Typed | None = None
+    mark: str | None = None
     u_um: float | None = None
     block: str | None = None
     when: str | None = None
@@ -70,6 +71,7 @@ class Entry:
     low: str | None = None
     high: str | None = None
     required: bool = True  # the list may not be missing
+    marks: tuple[str, ...] = ()  # the words its key `mark` may hold; such readings have no value
 
 
 class Geometry:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -11,7 +10,7 @@ from waywright.core import verdicts
 from waywright.core.adjust.blind import BLIND, FINER, Blindness, Sight
 from waywright.core.adjust.cures import cures, newest_faces
 from waywright.core.adjust.network import Network, network
-from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.evidence import Job
 from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
@@ -19,7 +18,7 @@ from waywright.core.judge.form import FormPosterior, form_posterior
 from waywright.core.judge.geometry import twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.things import Face, FloatArray
-from waywright.core.verdicts import Aim, Judged, aims
+from waywright.core.verdicts import Judged, aims
 
 DRAWS = 4000
 SEED = 1
@@ -142,7 +141,9 @@ def _ranked(
 
 def _everything(name: str) -> BlindSpot:
     """A face that no reading touches."""
-    return BlindSpot("everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(f"read {name}: it is not touched yet", 0.0, 0.0))
+    return BlindSpot(
+        "everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(f"read {name}: it is not touched yet", 0.0, 0.0)
+    )
 
 
 def _past(job: Job) -> tuple[str, ...]:
@@ -160,7 +161,9 @@ def _notes(net: Network, screened: Screened) -> tuple[str, ...]:
     notes = list(net.notes)
     if any(setting.geometry.block == "layups" for setting in net.job.settings):
         notes.append("Weight is left out: the pieces are taken as straight as they would be without sag.")
-    notes += [s.words[0].upper() + s.words[1:] + f" ({s.instrument})." for s in screened.fit.instruments if s.factor > 1]
+    notes += [
+        s.words[0].upper() + s.words[1:] + f" ({s.instrument})." for s in screened.fit.instruments if s.factor > 1
+    ]
     if net.repeated:
         notes.append(f"{len(net.repeated)} readings say the same as another of their setting and count once.")
     return tuple(dict.fromkeys(notes))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
 
 # What a foot or tip adds when it stands on such a face, µm. Guesses, editable: no source.
 SEAT_UM = {"lapped": 0.3, "ground": 0.3, "scraped": 1.0, "milled": 2.0}
@@ -65,7 +66,9 @@ class Face:
         i, along = _between(np.asarray(self.stations_mm, float), x_mm, self.name, "stations", "x")
         if len(self.lines_mm) == 1:
             if len(y_mm) and np.max(np.abs(y_mm - self.lines_mm[0])) > self.width_mm + 1e-9:
-                raise OffTheFace(f"y = {_worst(y_mm, 0.0)} mm lies off face {self.name}, which is {self.width_mm:g} mm wide.")
+                raise OffTheFace(
+                    f"y = {_worst(y_mm, 0.0)} mm lies off face {self.name}, which is {self.width_mm:g} mm wide."
+                )
             j, across = np.zeros_like(i), np.zeros_like(along)
         else:
             j, across = _between(np.asarray(self.lines_mm, float), y_mm, self.name, "lines", "y")

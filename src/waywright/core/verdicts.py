@@ -73,7 +73,7 @@ class Judged:
         return self.heights.unknown.face
 
     def measure(self, aim: Aim, draws_um: FloatArray) -> FloatArray | None:
-        """(m,) the measure of draws (m, n) of the heights, signed where the limit has a side; None when it cannot be."""
+        """(m,) the measure of draws (m, n) of the heights, signed where the limit has a side, or None."""
         x, y = self.heights.x_mm, self.heights.y_mm
         if aim.measure == STRAIGHTNESS:
             if not self.lines:
@@ -175,5 +175,3 @@ def shares(solution: Solution, judge: Judged, aim: Aim) -> Iterator[Share]:
     parts: Mapping[str, float] = solution.share(solution.spread(judge.heights, functional[:, None])[:, 0])
     for name, share in sorted(parts.items(), key=lambda item: -item[1]):
         yield Share(judge.face.name, aim.measure, name, share)
-
-

@@ -172,7 +172,7 @@ def _inverse(lower: FloatArray) -> FloatArray:
     if not len(lower):
         return np.zeros((0, 0))
     found, _ = lapack.dpotri(lower, lower=1)
-    return np.tril(found) + np.tril(found, -1).T
+    return np.asarray(np.tril(found) + np.tril(found, -1).T)
 
 
 def _blocks(inner: sparse.csr_matrix) -> tuple[IntArray, IntArray]:

@@ -8,6 +8,7 @@ of 0.5 or more is blind, 0.05 to 0.5 weak; its vector gives the faces and signs.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -119,9 +120,7 @@ class Sight:
         found: list[Blindness] = []
         for mode in MODES:
             members, left = self.matrix(mode)
-            found += [
-                self._named(mode, members, root, vector) for root, vector in _eigen(left) if root >= WEAK
-            ]
+            found += [self._named(mode, members, root, vector) for root, vector in _eigen(left) if root >= WEAK]
         eigenvalues, left_um = self._finer()
         if len(eigenvalues) and np.sqrt(eigenvalues[0]) >= WEAK:
             found.append(self._finer_spot(eigenvalues, left_um))
@@ -167,25 +166,25 @@ class Sight:
         cuts = np.cumsum([0, *sizes])
 
         def beyond(weights: FloatArray) -> FloatArray:
-            parts = [weights[a:b] for a, b in zip(cuts, cuts[1:], strict=False)]
+            parts = [weights[a:b] for a, b in itertools.pairwise(cuts)]
             return np.concatenate([p - q @ (q.T @ p) for p, q in zip(parts, self.bases, strict=True)])
 
         def through(weights: FloatArray) -> FloatArray:
             flat = weights.reshape(n, -1)
             full = np.zeros((self.solution.rows.matrix.shape[1], flat.shape[1]))
             full[columns] = beyond(flat / prior[:, None])
-            return beyond(self.solution.carry(full)[columns]) / prior[:, None]
+            return np.asarray(beyond(self.solution.carry(full)[columns]) / prior[:, None])
 
         if n <= 400:
             values = np.linalg.eigvalsh(through(np.eye(n)))[::-1]
-            return values[values >= WEAK**2]
+            return np.asarray(values[values >= WEAK**2])
         count = min(12, n - 1)
         operator = LinearOperator((n, n), matvec=through, matmat=through, dtype=float)
         start = np.random.default_rng(0).standard_normal(n)
         values = np.sort(eigsh(operator, k=count, which="LA", v0=start, tol=1e-4, return_eigenvectors=False))[::-1]
         if values[-1] >= BLIND**2:  # more than were asked for: each blind one adds nearly 1 to the trace
             values = np.concatenate([values, np.full(max(0, round(trace - values.sum())), values[-1])])
-        return values[values >= WEAK**2]
+        return np.asarray(values[values >= WEAK**2])
 
     def _finer_spot(self, eigenvalues: FloatArray, left_um: dict[str, FloatArray]) -> Blindness:
         ratio = float(np.sqrt(eigenvalues[0]))

@@ -112,4 +112,8 @@ def _third(job: Job) -> Candidate | None:
     both = [f"lay it on {faces[0].name} and on {faces[1].name}, both ways, and read the gaps at every station"]
     settings = tuple(s for c in new for s in c.settings)
     minutes = MAKING_A_PIECE_MIN + sum(c.minutes for c in new)
-    return Candidate(settings, f"make a third face like {faces[0].name}; {both[0]}", minutes, new[0].instruments, (piece,)) if new else None
+    return (
+        Candidate(settings, f"make a third face like {faces[0].name}; {both[0]}", minutes, new[0].instruments, (piece,))
+        if new
+        else None
+    )

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from waywright.core.evidence import Job, JobError, Reading, Setting
-from waywright.core.readings.base import EQUAL, Equations, Site
+from waywright.core.readings.base import EQUAL, Equations, HeightTerm, PathTerm, Site
 from waywright.core.things import Face, FloatArray, IntArray, OffTheFace
+
+BoolArray = NDArray[np.bool_]
+SAME_PLACE_MM = 1e-6  # places on a guide nearer than this are one
 
 
 @dataclass(frozen=True)
@@ -18,7 +23,8 @@ class Unknown:
     """A named block of columns: the read nodes of a face in one state, or one number a setting owns.
 
     `prior_um` is its standard deviation before any reading; None = free. Heights have the diffuse prior of a shape
-    instead (see `solution`), `nodes` are their numbers on the face and `body` the group that is rigid together.
+    instead (see `solution`), `nodes` are their numbers on the face and `body` the group that is rigid together. The
+    path of a guide is heights too: of a face on one line whose stations are the places read on it.
     """
 
     label: str
@@ -82,6 +88,11 @@ class Network:
         return self.job.states()[name]
 
 
+def guide_name(guide: str) -> str:
+    """The name under which the path of a guide stands among the unknowns."""
+    return f"guide {guide}"
+
+
 def network(job: Job) -> Network:
     """Assemble the rows of `job`; raises `JobError` (with the place) for readings that cannot be."""
     return _Assembly(job).result()
@@ -116,21 +127,44 @@ class _Assembly:
     def result(self) -> Network:
         corrected = self.job.corrected()
         earlier: dict[str, tuple[Reading, ...]] = {}
+        said: list[tuple[int, Setting, Equations]] = []
         for number, setting in enumerate(self.job.settings):
             live = tuple(r for r in setting.readings if r.id not in corrected)
             if live:
                 site = Site(self.job, setting, live, earlier.get(setting.shared, ()))
-                self.add(number, setting, setting.geometry.equations(setting, site))
+                said.append((number, setting, setting.geometry.equations(setting, site)))
                 earlier[setting.shared] = (*earlier.get(setting.shared, ()), *live)
-        rows = self._rows()
+        self._lay_guides([equations for _, _, equations in said])
+        for number, setting, equations in said:
+            self.add(number, setting, equations)
+        rows, settings = self._rows(), np.concatenate([*self.setting, np.zeros(0, np.intp)])
+        loose = self._loose(rows)
+        if loose.any():
+            self._say_idle(loose)
+            rows, settings = rows.take(np.flatnonzero(~loose)), settings[~loose]
         return Network(
             self.job,
-            self._unknowns(rows),
+            self._unknowns(),
             rows,
-            np.concatenate([*self.setting, np.zeros(0, np.intp)]),
+            settings,
             tuple(self.notes),
             tuple(self.repeated),
         )
+
+    def _lay_guides(self, said: Sequence[Equations]) -> None:
+        """Give every guide a face on one line, with a station wherever it is read."""
+        places: dict[str, list[FloatArray]] = {}
+        for equations in said:
+            for path in equations.paths:
+                places.setdefault(path.guide, []).append(path.at_mm)
+        for guide, parts in places.items():
+            at = np.unique(np.concatenate(parts))
+            at = at[np.concatenate([[True], np.diff(at) > SAME_PLACE_MM])]
+            name = guide_name(guide)
+            if name in self.faces:
+                raise JobError(f"A face called {name!r} cannot be told from the guide {guide!r}; give it another name.")
+            self.faces[name] = Face(name, max(float(np.ptp(at)), 1.0), 1.0, tuple(at.tolist()))
+            self.piece[name] = name
 
     def add(self, number: int, setting: Setting, equations: Equations) -> None:
         """Append the rows of one setting, leaving out what only says the same again."""
@@ -139,7 +173,7 @@ class _Assembly:
         new = np.full(n, -1, np.intp)  # where each row goes
         new[keep] = self.count + np.arange(len(keep))
         touched = []
-        for term in equations.heights:
+        for term in (*equations.heights, *(_on_guide(path) for path in equations.paths)):
             face = self.faces.get(term.face)
             if face is None:
                 raise JobError(f"There is no face called {term.face!r}.", setting.id)
@@ -152,7 +186,8 @@ class _Assembly:
             self.entries.append(
                 (np.repeat(rows[used], 4), columns[used].ravel(), (weights * term.factor[:, None])[used].ravel())
             )
-        self.links += [(touched[0], other) for other in touched[1:] if self.piece[other[0]] == self.piece[touched[0][0]]]
+        if equations.one_body:
+            self.links += [(a, b) for a, b in combinations(touched, 2) if self.piece[a[0]] == self.piece[b[0]]]
         for label, prior in equations.unknowns.items():
             self.own.setdefault(label, (len(self.own), prior))
             self.owner.setdefault(label, setting.shared)
@@ -165,7 +200,8 @@ class _Assembly:
     def _append(self, number: int, setting: Setting, equations: Equations, keep: IntArray) -> None:
         sense = equations.sense if equations.sense is not None else np.full(len(equations.readings), EQUAL, np.intp)
         instrument = self.job.instrument(setting)
-        code = self.instruments.setdefault(instrument.name if instrument else "", len(self.instruments))
+        source = equations.source or (instrument.name if instrument else "")
+        code = self.instruments.setdefault(source, len(self.instruments))
         self.values.append(equations.value_um[keep])
         self.noises.append({name: part[keep] for name, part in equations.noise_um2.items()})
         self.senses.append(sense[keep])
@@ -227,7 +263,9 @@ class _Assembly:
         total = np.sum(list(noise.values()), axis=0) if noise else np.zeros(0)
         bad = np.flatnonzero(~(total > 0))
         if len(bad):
-            raise JobError("A reading cannot be without uncertainty; give its instrument a u above 0.", self.ids[bad[0]])
+            raise JobError(
+                "A reading cannot be without uncertainty; give its instrument a u above 0.", self.ids[bad[0]]
+            )
         return Rows(
             matrix,
             np.concatenate([*self.values, np.zeros(0)]),
@@ -239,7 +277,41 @@ class _Assembly:
             tuple(self.instruments),
         )
 
-    def _unknowns(self, rows: Rows) -> tuple[Unknown, ...]:
+    def _loose(self, rows: Rows) -> BoolArray:
+        """(n,) the limits that nothing can be held against: no equation says how their setting lay there.
+
+        A limit can be checked when its part of the setting's free unknowns is a sum of those of the setting's equations
+        (one of these unknowns may have no column of its own after `compress`: its value is in the others).
+        """
+        loose = np.zeros(self.count, bool)
+        limit = rows.sense != EQUAL
+        groups: dict[str, list[int]] = {}
+        for label, (column, prior) in self.own.items():
+            if prior is None:
+                groups.setdefault(self.owner[label], []).append(self.width + column)
+        columns = rows.matrix.tocsc() if limit.any() else rows.matrix
+        for group in groups.values() if limit.any() else ():
+            part = columns[:, group].tocsr()
+            mine = np.flatnonzero(np.diff(part.indptr) > 0)
+            dense, asks = part[mine].toarray(), limit[mine]
+            dense /= np.maximum(np.linalg.norm(dense, axis=0), 1e-300)
+            told = np.vstack([dense[~asks], np.zeros((len(group), len(group)))])
+            _, sizes, directions = np.linalg.svd(told, full_matrices=False)
+            unseen = dense[asks] @ directions[sizes <= 1e-9].T
+            loose[mine[asks]] |= np.linalg.norm(unseen, axis=1) > 1e-7 * np.linalg.norm(dense[asks], axis=1)
+        return loose
+
+    def _say_idle(self, loose: BoolArray) -> None:
+        """A note on the typed readings among these; that touching faces cannot cross goes without saying."""
+        typed = {r.id for _, r in self.job.readings()}
+        idle = [self.ids[i] for i in np.flatnonzero(loose) if self.ids[i] in typed]
+        if idle:
+            names = idle[0] + (f" and {len(idle) - 1} more" if len(idle) > 1 else "")
+            self.notes[
+                f"Nothing can be held against {names} yet: no value says how the faces lay to each other there."
+            ] = None
+
+    def _unknowns(self) -> tuple[Unknown, ...]:
         body = _grouped(list(self.blocks), self.links)
         heights = [
             Unknown(
@@ -260,7 +332,13 @@ class _Assembly:
         return (*heights, *own)
 
 
-def _grouped(states: Sequence[tuple[str, int]], links: list[tuple[tuple[str, int], tuple[str, int]]]) -> dict[tuple[str, int], int]:
+def _on_guide(path: PathTerm) -> HeightTerm:
+    return HeightTerm(guide_name(path.guide), path.rows, path.at_mm, np.zeros_like(path.at_mm), path.factor)
+
+
+def _grouped(
+    states: Sequence[tuple[str, int]], links: list[tuple[tuple[str, int], tuple[str, int]]]
+) -> dict[tuple[str, int], int]:
     """Number the groups of face states that some reading ties together as one rigid body."""
     parent = {s: s for s in states}
 
@@ -321,5 +399,3 @@ def _dependent(unknowns: tuple[Unknown, ...], rows: Rows, touched: FloatArray) -
             else:
                 gone.append(column)
     return gone
-
-

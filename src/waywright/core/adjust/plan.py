@@ -4,7 +4,7 @@ The spread of a goal is the typical sigma of the shapes it asks about: with G th
 them (each line about its own line for straightness, each face about its plane for flatness), the geometric mean of
 the roots of G's eigenvalues, det(G)^(1/2k). A blind shape counts with its 1 mm, so curing one is worth ln(1 mm/σ); and
 since det only ever falls, and by less the more is known (it is submodular), taking the best setting per minute again
-and again comes close to the best plan there is (G. L. Nemhauser, L. A. Wolsey, M. L. Fisher, Math. Programming 14, 1978).
+and again comes close to the best plan there is (Nemhauser, Wolsey and Fisher, Math. Programming 14, 1978).
 Nodes not yet read are asked about as well: what is not read is not known.
 """
 
@@ -172,7 +172,9 @@ class Plan:
         readings = [by_id[net.rows.reading_ids[i]] for i in mine]
         return rows, np.column_stack([np.zeros((len(mine), 0)), *free]), readings
 
-    def _noise(self, keep: IntArray, cross: FloatArray, between: FloatArray, free: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _noise(
+        self, keep: IntArray, cross: FloatArray, between: FloatArray, free: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
         """Kept rows with the setting's own unknowns taken out: what they tell of the goal, and their covariance."""
         basis = orthonormal(free[keep])
         out = linalg.null_space(basis.T) if basis.shape[1] else np.eye(len(keep))

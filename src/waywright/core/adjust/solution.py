@@ -186,7 +186,7 @@ class Solution:
         flat = weights.ndim == 1
         columns = weights[:, None] if flat else weights
         found = np.sqrt(np.maximum(np.einsum("ij,ij->j", columns, self.carry(columns)), 0.0))
-        return found[0] if flat else found
+        return np.asarray(found[0] if flat else found)
 
     def face_covariance(self, face: Heights) -> FloatArray:
         """(n, n) of the heights about their plane."""
@@ -202,7 +202,9 @@ class Solution:
         packed[len(self.nodes) :] *= self.border_size**2
         return self._unpack(packed[:, None])[:, 0]
 
-    def height_sigmas(self, face: Heights, against: FloatArray | None = None, carried: FloatArray | None = None) -> FloatArray:
+    def height_sigmas(
+        self, face: Heights, against: FloatArray | None = None, carried: FloatArray | None = None
+    ) -> FloatArray:
         """(n,) standard uncertainty of each node about the plane; by the selected inverse.
 
         With `against` (n, j) orthonormal, of what is left when those shapes are taken out as well as the plane's
@@ -220,12 +222,12 @@ class Solution:
             - 2 * np.einsum("ij,ij->i", here, basis)
             + np.einsum("ij,jk,ik->i", basis, within, basis)
         )
-        return np.sqrt(np.maximum(variance, 0.0))
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
     @cached_property
     def residuals(self) -> FloatArray:
         """(n,) value − fitted, over u."""
-        return self.rows.value_um / self.rows.u_um - self.weighted @ self.mean_um
+        return np.asarray(self.rows.value_um / self.rows.u_um - self.weighted @ self.mean_um)
 
     @cached_property
     def redundancies(self) -> FloatArray:
@@ -271,7 +273,8 @@ class Solution:
 
 def _heights(unknown: Unknown) -> Heights:
     face, nodes = unknown.face, unknown.nodes
-    assert face is not None and nodes is not None
+    assert face is not None
+    assert nodes is not None
     x, y = face.x_mm[nodes], face.y_mm[nodes]
     return Heights(unknown, x, y, plane(x, y), PRIOR_UM * np.sqrt(len(nodes)))
 

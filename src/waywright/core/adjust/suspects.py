@@ -15,7 +15,7 @@ from scipy import stats
 from waywright.core.adjust.network import Network, Rows
 from waywright.core.adjust.solution import Solution
 from waywright.core.findings import Fit, Scatter, Suspect
-from waywright.core.things import FloatArray, IntArray
+from waywright.core.things import BoolArray, FloatArray, IntArray
 
 CHECKED = 0.05  # redundancy below which nothing checks a reading
 INSEPARABLE = 0.99  # residual correlation beyond which two readings cannot be told apart
@@ -65,7 +65,7 @@ def screen(net: Network) -> Screened:
     return Screened(solution, keep, tuple(suspects), unchecked, _fit(net, solution, factors))
 
 
-def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: FloatArray) -> tuple[Solution, FloatArray]:
+def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray) -> tuple[Solution, FloatArray]:
     """Solve, and again with each instrument's u raised to what its readings show, until that settles.
 
     Returns the solution and (instruments, 3): the factor used, the factor found, and the redundancy it rests on.
@@ -83,7 +83,7 @@ def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: FloatArra
     return solution, found
 
 
-def _scatter(solution: Solution, used: FloatArray, trusted: FloatArray) -> FloatArray:
+def _scatter(solution: Solution, used: FloatArray, trusted: BoolArray) -> FloatArray:
     """(instruments, 3) the factor to use, the factor found, the redundancy; relative to the claims."""
     result = used.copy()
     redundancy, residual = solution.redundancies, solution.residuals
@@ -114,7 +114,7 @@ def limit(checked: int) -> float:
 
 
 def _worst(
-    net: Network, keep: IntArray, scale: FloatArray, doubted: FloatArray, learned: Solution, factors: FloatArray
+    net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray, learned: Solution, factors: FloatArray
 ) -> tuple[Solution, IntArray, FloatArray] | None:
     """The worst reading with those that cannot be told from it, and the standardised residuals of their solution.
 
@@ -142,7 +142,7 @@ def _worst(
     return honest, group, z * (largest / np.abs(z[worst]))
 
 
-def _standing_out(learned: Solution, z: FloatArray, trusted: FloatArray) -> list[int]:
+def _standing_out(learned: Solution, z: FloatArray, trusted: BoolArray) -> list[int]:
     """Of each instrument the reading with the largest residual, as claimed (`z`, 0 where small) and as learned."""
     other = learned.residuals / np.sqrt(np.maximum(learned.redundancies, CHECKED))
     found: dict[int, None] = {}
@@ -153,7 +153,7 @@ def _standing_out(learned: Solution, z: FloatArray, trusted: FloatArray) -> list
     return list(found)
 
 
-def _deleted(net: Network, others: IntArray, row: int, scale: FloatArray, doubted: FloatArray) -> tuple[float, float]:
+def _deleted(net: Network, others: IntArray, row: int, scale: FloatArray, doubted: BoolArray) -> tuple[float, float]:
     """How far row `row` lies from what the rows `others` say, over the sigma of that; and the redundancy its
     instrument's scatter rests on, 0 where that is as claimed."""
     solution, factors = _learned(net, others, scale, doubted)
@@ -237,7 +237,10 @@ def _claim(net: Network, name: str, factor: float) -> str:
     if instrument.u_um_per_m is not None:
         return f"its u is {factor * instrument.u_um_per_m:.2g} µm/m, not {instrument.u_um_per_m:g}"
     feel = net.rows.noise_um2.get(f"{name}, feel")
-    if feel is not None and feel.sum() > 0.5 * (net.rows.u_um**2)[net.rows.instruments.index(name) == net.rows.instrument].sum():
+    if (
+        feel is not None
+        and feel.sum() > 0.5 * (net.rows.u_um**2)[net.rows.instruments.index(name) == net.rows.instrument].sum()
+    ):
         return f"your feel is {factor * instrument.feel_um:.2g} µm, not {instrument.feel_um:g}"
     if instrument.u_um is not None:
         return f"its u is {factor * instrument.u_um:.2g} µm, not {instrument.u_um:g}"

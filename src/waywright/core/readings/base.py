@@ -29,6 +29,17 @@ class HeightTerm:
 
 
 @dataclass(frozen=True)
+class PathTerm:
+    """factor · the path of `guide` at places along it: all (k,). A guide's path is a shape that all readings which name
+    it share; it is known only at the places that are read, and never told as a result."""
+
+    guide: str
+    rows: IntArray
+    at_mm: FloatArray
+    factor: FloatArray
+
+
+@dataclass(frozen=True)
 class OwnTerm:
     """factor · an unknown that is not a height, by its label."""
 
@@ -44,6 +55,8 @@ class Equations:
     `noise_um2` splits each row's variance by where it comes from ("blocks, size", "blocks, feel"), so that a budget
     costs nothing. `unknowns` gives each own unknown's prior standard deviation in µm, None when it is free. `once`
     marks readings that say the same thing again when repeated (equal, not None): they count once in a setting.
+    `source` names what scatters where no instrument is used. `one_body` False: the rows say nothing of how the faces of
+    one piece lie to each other, so each is lifted and tilted on its own.
     """
 
     readings: tuple[Reading, ...]
@@ -55,6 +68,9 @@ class Equations:
     sense: IntArray | None = None
     once: tuple[Hashable | None, ...] | None = None
     notes: tuple[str, ...] = ()
+    paths: tuple[PathTerm, ...] = ()
+    source: str | None = None
+    one_body: bool = True
 
 
 @dataclass(frozen=True)
@@ -146,17 +162,47 @@ def places(readings: tuple[Reading, ...]) -> tuple[FloatArray, FloatArray]:
     return x, y
 
 
+def on_line(readings: tuple[Reading, ...], y_mm: float) -> tuple[FloatArray, FloatArray]:
+    """x and y of readings, (n,) mm each; a y that was not given is `y_mm`."""
+    x = np.array([needed(r, "x_mm") for r in readings], float)
+    return x, np.array([y_mm if r.y_mm is None else r.y_mm for r in readings], float)
+
+
+def lengths_um(site: Site) -> tuple[FloatArray, FloatArray, str]:
+    """The values of a site's readings in µm (n,), their variances by what the instrument claims (n,), and its name.
+
+    Raises `JobError` for a reading without a value and an instrument without a `u_um`.
+    """
+    instrument = site.instrument()
+    value, noise = np.zeros(len(site.readings)), np.zeros(len(site.readings))
+    for i, reading in enumerate(site.readings):
+        if reading.value is None:
+            raise JobError("This reading has no value; give one.", reading.id)
+        value[i] = site.number(reading, reading.value, "µm")
+        u_um = instrument.u_um if reading.u_um is None else reading.u_um
+        if u_um is None:
+            raise JobError(
+                f"Nothing says how true the {instrument.kind} {instrument.name!r} is; give u_um.",
+                f"instruments.{instrument.name}",
+            )
+        noise[i] = u_um**2
+    return value, noise, instrument.name
+
+
 def every(count: int) -> IntArray:
     """The rows 0 … count − 1."""
     return np.arange(count, dtype=np.intp)
 
 
-SETTING_UP_MIN = {"layup": 15.0, "level": 5.0}  # lifting, wiping, blocks, resting; common practice, no source
-READING_MIN = {"layup": 1.5, "level": 1.0}
+# Lifting, wiping, blocks, clamping, resting; common practice, no source.
+SETTING_UP_MIN = {"layup": 15.0, "level": 5.0, "slide": 20.0, "micrometer": 2.0, "rider": 5.0, "run": 15.0}
+READING_MIN = {"layup": 1.5, "level": 1.0, "slide": 2.0, "micrometer": 0.5, "rider": 0.5, "run": 0.3}
 BORROWING_MIN = 120.0  # an instrument that is not in the shop
 
 
-def instrument_for(job: Job, kinds: tuple[str, ...], otherwise: Instrument) -> tuple[Instrument, tuple[Instrument, ...]]:
+def instrument_for(
+    job: Job, kinds: tuple[str, ...], otherwise: Instrument
+) -> tuple[Instrument, tuple[Instrument, ...]]:
     """The first instrument owned of one of `kinds`, else `otherwise`; and what must be had besides."""
     for kind in kinds:
         for instrument in job.instruments:
@@ -169,12 +215,20 @@ def instrument_for(job: Job, kinds: tuple[str, ...], otherwise: Instrument) -> t
     return other, (other,)
 
 
-def proposed(geometry: Geometry, entry: str, key: str, unit: str, x_mm: FloatArray, y_mm: FloatArray | None, instrument: str) -> Setting:
+def owned(job: Job, kinds: tuple[str, ...]) -> Instrument | None:
+    """The first instrument owned of one of `kinds`, in their order."""
+    return next((i for kind in kinds for i in job.instruments if i.kind == kind), None)
+
+
+def proposed(
+    geometry: Geometry, entry: str, key: str, unit: str, x_mm: FloatArray, y_mm: FloatArray | None, instrument: str
+) -> Setting:
     """A setting of readings not yet taken, at places (n,)."""
     sid = f"next {geometry.words()}"
     nominal = Typed(20.0 if unit == "mm" else 0.0, unit)
     ys = [None] * len(x_mm) if y_mm is None else [float(y) for y in y_mm]
     readings = tuple(
-        Reading(f"{sid}[{i}]", entry, float(x), y, key=key, value=nominal) for i, (x, y) in enumerate(zip(x_mm, ys, strict=True))
+        Reading(f"{sid}[{i}]", entry, float(x), y, key=key, value=nominal)
+        for i, (x, y) in enumerate(zip(x_mm, ys, strict=True))
     )
     return Setting(sid, geometry, readings, instrument=instrument)

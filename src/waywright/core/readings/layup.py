@@ -1,22 +1,15 @@
-"""A lay-up: one face set on another, with the gaps between them.
-
-    g(x, y) = a + b·x + c·y − h_lower(x, y) − h_upper(x′, y′)
-
-x, y on the lower face; the gap is the whole distance, spacers included. The lift and tilts a, b, c are free.
-"""
+"""A lay-up read by stacks of gauge blocks, feelers or papers: spacers it stands on, and gaps between the faces."""
 
 from __future__ import annotations
 
-import itertools
-import math
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
 from waywright.core.blocks import block_u_um, usual_stack
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Reading, Setting
+from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting
 from waywright.core.readings.base import (
     AT_LEAST,
     AT_MOST,
@@ -25,26 +18,26 @@ from waywright.core.readings.base import (
     READING_MIN,
     SETTING_UP_MIN,
     Equations,
-    HeightTerm,
     OwnTerm,
     Site,
-    every,
     instrument_for,
     places,
     proposed,
 )
-from waywright.core.things import Face, FloatArray, Instrument
+from waywright.core.readings.laid import ENDS, TURNS, Laid
+from waywright.core.things import FloatArray, Instrument, IntArray
 
-TURNS = ("over", "end for end")
+__all__ = ["TURNS", "LayUp", "Stacks", "read_stacks"]
+
 LARGEST_GAP_MM = 1000.0  # the longest gauge block there is
 
 
 @dataclass(frozen=True)
-class LayUp(Geometry):
-    """`upper` lies on `lower`, rolled over its long edge ("over") or with the marked ends opposite ("end for end").
+class LayUp(Laid):
+    """One face on another, standing on spacers or `touching`, with the gaps between them.
 
-    `offset_mm`: where the upper's x = 0 (or its far end, end for end) lies on the lower. On plates also
-    `offset_y_mm` and `angle_deg`, counter-clockwise from above about the upper's x′ = y′ = 0, after the turn.
+    Touching faces do not cross. A touching pair that rocks or spins has no gaps worth reading unless one end is `held`
+    down: the "marked end" or the "far end" of the lower face. Each attitude is a lay-up of its own.
     """
 
     block: ClassVar[str] = "layups"
@@ -53,116 +46,110 @@ class LayUp(Geometry):
         Entry("gaps", ("x_mm", "y_mm"), ("gap_mm", "just_mm"), "goes_mm", "stops_mm"),
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers", "indicator")
-    face_fields: ClassVar[tuple[str, ...]] = ("lower", "upper")
 
-    lower: str
-    upper: str
-    turn: str
-    offset_mm: float = 0.0
-    offset_y_mm: float = 0.0
-    angle_deg: float = 0.0
+    touching: bool = False
+    held: str | None = None
 
     def words(self) -> str:
-        """For a person: "Q on P, marks together"."""
-        lie = "marks together" if self.turn == "over" else "marks opposite"
-        moved = f", moved {self.offset_mm:+g} mm" if self.offset_mm else ""
-        turned = f", turned {self.angle_deg:g}°" if self.angle_deg else ""
-        return f"{self.upper} on {self.lower}, {lie}{moved}{turned}"
+        """For a person: "Q on P, marks together, far end held"."""
+        steadied = f", {self.held} held" if self.held else ", touching" if self.touching else ""
+        return super().words() + steadied
 
     def check(self, job: Job) -> None:
-        """Refuse a face on itself and a turn that is not one."""
-        if self.turn not in TURNS:
-            raise JobError(f'The turn {self.turn!r} is not known; it is "over" or "end for end".', "turn")
-        if self.lower == self.upper:
-            raise JobError(f"Face {self.lower} cannot be laid on itself; name two faces.", "upper")
-
-    def on_upper(self, upper: Face, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """The places of the upper face that lie over (x, y) of the lower, (n,) mm each."""
-        over = self.turn == "over"
-        x0 = self.offset_mm if over else self.offset_mm + upper.length_mm
-        along, across = x_mm - x0, y_mm - self.offset_y_mm
-        if self.angle_deg == 0.0:  # exactly, so that stations fall on stations
-            return (along, -across) if over else (-along, across)
-        turned = math.radians(self.angle_deg + (0.0 if over else 180.0))
-        cos, sin = math.cos(turned), math.sin(turned)
-        return along * cos + across * sin, along * sin - across * cos
+        """Refuse what no lay-up can be, and an end that is not one."""
+        super().check(job)
+        if self.held is not None and self.held not in ENDS:
+            raise JobError(f'The end held is "marked end" or "far end" of {self.lower}, not {self.held!r}.', "held")
 
     def equations(self, setting: Setting, site: Site) -> Equations:
         """Rows in µm: gaps and the first spacers as values, the rest as limits that are only checked."""
-        lower, upper = site.face(self.lower), site.face(self.upper)
-        readings = site.readings
+        touches = self.touching or self.held is not None
+        spaced = any(r.entry == "spacers" for r in (*site.readings, *site.earlier))
+        if touches and self.held is None and not spaced:
+            raise JobError(
+                "A touching pair rocks or spins, so a gap says nothing of its own; hold one end and say which "
+                '(held = "marked end" or "far end"), or stand it on spacers.',
+                setting.id,
+            )
+        readings = site.readings + (self.not_crossing(site) if touches else ())
         x, y = places(readings)
-        n = len(readings)
-        value, sense = np.zeros(n), np.full(n, EQUAL, np.intp)
-        size, feel, step = np.zeros(n), np.zeros(n), np.zeros(n)
-        once: list[Hashable | None] = []
-        rests = 3 if len(lower.lines_mm) > 1 else 2
-        stood = {_spacer(r) for r in site.earlier if r.entry == "spacers"}
-        for i, reading in enumerate(readings):
-            value[i], half, sense[i], key = _gap(site, reading)
-            instrument = None if reading.u_um is not None else site.instrument()
-            size[i] = reading.u_um**2 if reading.u_um is not None else _size_u2(site, instrument, value[i] / 1e3)
-            feel[i] = instrument.feel_um**2 if instrument and reading.key == "just_mm" else 0.0
-            step[i] = (2 * half) ** 2 / 12
-            if reading.entry == "spacers":
-                key = _spacer(reading)
-                # It rests on three (an edge on two); any more may stand clear of the upper face.
-                sense[i] = EQUAL if key in stood or len(stood) < rests else AT_LEAST
-                stood.add(key)
-            once.append(key)
-        rows = every(n)
-        name = (site.job.instrument(setting) or Instrument("", "")).name or "stacks"
-        label = {part: site.label(part) for part in ("lift", "tilt along", "tilt across")}
-        named = {f"block {r.block}": r for r in readings if r.block}
-        blocks = [
-            OwnTerm(b, np.array([i for i, r in enumerate(readings) if f"block {r.block}" == b]), np.ones(1)) for b in named
-        ]
+        stacks = read_stacks(site, readings, 3 if len(site.face(self.lower).lines_mm) > 1 else 2)
+        gap = self.gap_terms(site, x, y)
         return Equations(
             readings=readings,
-            value_um=value,
-            noise_um2={f"{name}, size": size, f"{name}, feel": feel, f"{name}, step": step},
-            heights=(
-                HeightTerm(self.lower, rows, x, y, np.full(n, -1.0)),
-                HeightTerm(self.upper, rows, *self.on_upper(upper, x, y), np.full(n, -1.0)),
-            ),
-            own=(
-                OwnTerm(label["lift"], rows, np.ones(n)),
-                OwnTerm(label["tilt along"], rows, x / 1e3),
-                OwnTerm(label["tilt across"], rows, y / 1e3),
-                *(OwnTerm(b.label, b.rows, np.ones(len(b.rows))) for b in blocks),
-            ),
-            unknowns=dict.fromkeys(label.values())
-            | {b: float(np.sqrt(_size_u2(site, site.instrument(), _gap(site, r)[0] / 1e3))) for b, r in named.items()},
-            sense=sense,
-            once=tuple(once),
+            value_um=stacks.value_um,
+            noise_um2=stacks.noise_um2,
+            heights=gap.heights,
+            own=(*gap.own, *stacks.own),
+            unknowns=gap.unknowns | stacks.unknowns,
+            sense=stacks.sense,
+            once=stacks.once,
         )
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
-        """Every pair of faces of different pieces in both turns, read over every station of the lower that is covered."""
-        stacks, more = instrument_for(job, cls.instrument_kinds[:3], Instrument("gauge blocks", "gauge blocks", grade="1"))
-        faces = [(piece.name, face) for piece in job.pieces for face in piece.faces]
-        for (one, a), (other, b) in itertools.combinations(faces, 2):
-            if one == other:
+        """Every pair of faces of different pieces in both turns, read over every covered station of the lower."""
+        stacks, more = instrument_for(
+            job, cls.instrument_kinds[:3], Instrument("gauge blocks", "gauge blocks", grade="1")
+        )
+        for layup, lower, upper in cls.pairs(job):
+            x, y = layup.covered(lower, upper)
+            if len(x) < 3:
                 continue
-            lower, upper = (a, b) if a.length_mm >= b.length_mm else (b, a)
-            for turn in TURNS:
-                layup = cls(lower.name, upper.name, turn)
-                x, y = layup.covered(lower, upper)
-                if len(x) < 3:
-                    continue
-                setting = proposed(layup, "gaps", "just_mm", "mm", x, y, stacks.name)
-                words = f"lay {layup.words()}, and read the gap at every station"
-                minutes = SETTING_UP_MIN["layup"] + READING_MIN["layup"] * len(x) + (BORROWING_MIN if more else 0.0)
-                yield Candidate((setting,), words, minutes, more)
+            setting = proposed(layup, "gaps", "just_mm", "mm", x, y, stacks.name)
+            words = f"lay {layup.words()}, and read the gap at every station"
+            minutes = SETTING_UP_MIN["layup"] + READING_MIN["layup"] * len(x) + (BORROWING_MIN if more else 0.0)
+            yield Candidate((setting,), words, minutes, more)
 
-    def covered(self, lower: Face, upper: Face) -> tuple[FloatArray, FloatArray]:
-        """The nodes of the lower face that lie under nodes, or between nodes, of the upper: x and y in mm."""
-        xu, yu = self.on_upper(upper, lower.x_mm, lower.y_mm)
-        inside = (xu >= upper.stations_mm[0] - 1e-9) & (xu <= upper.stations_mm[-1] + 1e-9)
-        if len(upper.lines_mm) > 1:
-            inside &= (yu >= upper.lines_mm[0] - 1e-9) & (yu <= upper.lines_mm[-1] + 1e-9)
-        return lower.x_mm[inside], lower.y_mm[inside]
+
+@dataclass(frozen=True)
+class Stacks:
+    """What stacks say of the gaps they were tried in, one row a reading, in µm; fields as in `Equations`."""
+
+    value_um: FloatArray
+    noise_um2: dict[str, FloatArray]
+    sense: IntArray
+    once: tuple[Hashable | None, ...]
+    own: tuple[OwnTerm, ...]
+    unknowns: dict[str, float | None]
+
+
+def read_stacks(site: Site, readings: Sequence[Reading], rests: int) -> Stacks:
+    """Values, brackets, limits and spacers as rows; the pair stands on the first `rests` spacers of the setting.
+
+    Raises `JobError` for a gap that cannot be and an instrument that claims nothing.
+    """
+    n = len(readings)
+    value, sense = np.zeros(n), np.full(n, EQUAL, np.intp)
+    size, feel, step = np.zeros(n), np.zeros(n), np.zeros(n)
+    once: list[Hashable | None] = []
+    stood = {_spacer(r) for r in site.earlier if r.entry == "spacers"}
+    for i, reading in enumerate(readings):
+        value[i], half, sense[i], key = _gap(site, reading)
+        instrument = None if reading.u_um is not None else site.instrument()
+        size[i] = reading.u_um**2 if reading.u_um is not None else _size_u2(site, instrument, value[i] / 1e3)
+        drags = reading.key == "just_mm" or reading.entry == "stops"
+        feel[i] = instrument.feel_um**2 if instrument and drags else 0.0
+        step[i] = (2 * half) ** 2 / 12
+        if reading.entry == "spacers":
+            key = _spacer(reading)
+            # It rests on three (an edge on two); any more may stand clear of the upper face.
+            sense[i] = EQUAL if key in stood or len(stood) < rests else AT_LEAST
+            stood.add(key)
+        once.append(key)
+    name = (site.job.instrument(site.setting) or Instrument("", "")).name or "stacks"
+    rows_of: dict[str, list[int]] = {}
+    for i, reading in enumerate(readings):
+        if reading.block:
+            rows_of.setdefault(f"block {reading.block}", []).append(i)
+    return Stacks(
+        value,
+        {f"{name}, size": size, f"{name}, feel": feel, f"{name}, step": step},
+        sense,
+        tuple(once),
+        tuple(OwnTerm(block, np.array(rows, np.intp), np.ones(len(rows))) for block, rows in rows_of.items()),
+        {block: _size_u2(site, site.instrument(), value[rows[-1]] / 1e3) ** 0.5 for block, rows in rows_of.items()},
+    )
 
 
 def _spacer(reading: Reading) -> Hashable:
@@ -201,7 +188,7 @@ def _size_u2(site: Site, instrument: Instrument | None, size_mm: float) -> float
         return instrument.u_um**2
     if instrument.grade is None:
         raise JobError(
-            f"Nothing says how true the {instrument.kind} {instrument.name!r} are; give u_um, or a grade for gauge blocks.",
+            f"Nothing says how true {instrument.name!r} ({instrument.kind}) are; give u_um, or a grade.",
             f"instruments.{instrument.name}",
         )
     return sum(block_u_um(size, instrument.grade) ** 2 for size in usual_stack(size_mm))

@@ -121,7 +121,8 @@ class Cross(Geometry):
         face = job.faces().get(self.face)
         if face is not None and len(face.lines_mm) < 2:
             raise JobError(
-                f"A level across says nothing of {self.face}, which has one line; give it lines_mm near both edges.", "face"
+                f"A level across says nothing of {self.face}, which has one line; give it lines_mm near both edges.",
+                "face",
             )
 
     def equations(self, setting: Setting, site: Site) -> Equations:
