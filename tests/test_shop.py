@@ -109,7 +109,7 @@ def test_a_correction_replaces_the_suspect(three: Job) -> None:
 
 
 def test_two_edges_know_only_their_sum(two: Report) -> None:
-    """One pair in one turn: each edge is blind against the other, every verdict is open and says so, the sum is seen."""
+    """One pair in one turn: each edge is blind against the other and every verdict open."""
     blind = {spot.mode: dict(spot.faces) for spot in two.blind}
     assert blind["bow"] in ({"Alder": 1, "Birch": -1}, {"Alder": -1, "Birch": 1})
     assert {"bow", "S", "W", "twist", "bow-across", "S-across", "finer"} <= set(blind)
