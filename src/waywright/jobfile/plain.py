@@ -105,7 +105,7 @@ def _reading(reading: Reading, place: str, low: str | None, high: str | None) ->
     for key, typed in ((reading.key, reading.value), (low, reading.low), (high, reading.high)):
         if key is not None and typed is not None:
             table[key] = _typed(typed, key)
-    return table | {key: rest[key] for key in READING_KEYS if key in rest}
+    return table | {key: rest[key] for key in ("mark", *READING_KEYS) if key in rest}
 
 
 def _typed(typed: Typed, key: str) -> str | float | int:

@@ -125,21 +125,22 @@ def _setting(kind: type[Geometry], row: Table, path: Path, paths: Paths) -> Sett
 
 
 def _reading(entry: Entry, row: Table, path: Path, place: str, paths: Paths) -> Reading:
-    """One reading: its place, and a value or a bracket, as `entry` allows."""
+    """One reading: its place, and a value, a bracket or a mark, as `entry` allows."""
     ends = [key for key in (entry.low, entry.high) if key is not None]
-    known(row, (*entry.places, *entry.values, *ends, *READING_KEYS), path)
+    marked = ("mark",) if entry.marks else ()
+    known(row, (*entry.places, *entry.values, *ends, *marked, *READING_KEYS), path)
     own = text(row["id"], "id", (*path, "id")) if "id" in row else place
     _claim(own, path, paths)
-    given = [key for key in entry.values if key in row]
+    given = [key for key in (*entry.values, *marked) if key in row]
     closed = [key for key in ends if key in row]
     if len(given) > 1 or (given and closed):
         both = " and ".join([*given, *closed][:2])
         raise Refused(f"One reading cannot say both {both}; split it in two.", path)
     if not given and not closed:
-        raise Refused(f"This reading has no value; give it {_choice([*entry.values, *ends])}.", path)
+        raise Refused(f"This reading has no value; give it {_choice([*entry.values, *ends, *marked])}.", path)
+    if marked and marked[0] in given:
+        return _marked(entry, row, path, own)
     read: dict[str, Typed] = {key: typed(row[key], key, (*path, key)) for key in (*given, *closed)}
-    rest: dict[str, Any] = {key: number(row[key], key, (*path, key)) for key in (*entry.places, "u_um") if key in row}
-    rest |= {key: text(row[key], key, (*path, key)) for key in ("block", "when", "corrects", "note") if key in row}
     return Reading(
         id=own,
         entry=entry.name,
@@ -147,8 +148,25 @@ def _reading(entry: Entry, row: Table, path: Path, place: str, paths: Paths) -> 
         value=read[given[0]] if given else None,
         low=read.get(entry.low or ""),
         high=read.get(entry.high or ""),
-        **rest,
+        **_beside(entry, row, path),
     )
+
+
+def _marked(entry: Entry, row: Table, path: Path, own: str) -> Reading:
+    """A reading that is one of the words `entry` knows."""
+    mark = text(row["mark"], "mark", (*path, "mark"))
+    if mark not in entry.marks:
+        words = _choice([f'"{word}"' for word in entry.marks])
+        raise Refused(f"The mark {mark[:40]!r} is not known; it is {words}.", (*path, "mark"))
+    return Reading(id=own, entry=entry.name, mark=mark, **_beside(entry, row, path))
+
+
+def _beside(entry: Entry, row: Table, path: Path) -> dict[str, Any]:
+    """What every reading may have: its place, a u of its own, and what is said of it."""
+    beside: dict[str, Any] = {key: number(row[key], key, (*path, key)) for key in (*entry.places, "u_um") if key in row}
+    return beside | {
+        key: text(row[key], key, (*path, key)) for key in ("block", "when", "corrects", "note") if key in row
+    }
 
 
 def _claim(own: str, path: Path, paths: Paths) -> None:

@@ -7,14 +7,12 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
 from waywright.core.evidence import Job, JobError, Reading, Setting
-from waywright.core.readings.base import EQUAL, Equations, HeightTerm, PathTerm, Site
+from waywright.core.readings.base import EQUAL, BoolArray, Equations, HeightTerm, PathTerm, Site
 from waywright.core.things import Face, FloatArray, IntArray, OffTheFace
 
-BoolArray = NDArray[np.bool_]
 SAME_PLACE_MM = 1e-6  # places on a guide nearer than this are one
 
 

@@ -1,12 +1,22 @@
 """One class for each kind of reading. A new kind is one new class, registered here: nothing else need know."""
 
 from waywright.core.evidence import Geometry
+from waywright.core.readings.blue import Blue
+from waywright.core.readings.hinge import Hinge
 from waywright.core.readings.layup import LayUp
+from waywright.core.readings.rider import Rider
+from waywright.core.readings.rolls import Rolls
+from waywright.core.readings.run import Run
+from waywright.core.readings.slide import Slide
 from waywright.core.readings.slopes import Cross, Step
+from waywright.core.readings.thickness import Thickness
 
-KINDS: dict[str, type[Geometry]] = {kind.block: kind for kind in (LayUp, Step, Cross)}
+KINDS: dict[str, type[Geometry]] = {
+    kind.block: kind for kind in (LayUp, Slide, Step, Cross, Thickness, Rolls, Run, Rider, Blue, Hinge)
+}
 
-__all__ = ["KINDS", "Cross", "LayUp", "Step", "register"]
+__all__ = ["KINDS", "Blue", "Cross", "Hinge", "LayUp", "Rider", "Rolls", "Run", "Slide", "Step", "Thickness"]
+__all__ += ["register"]
 
 
 def register(kind: type[Geometry]) -> type[Geometry]:

@@ -9,10 +9,13 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from waywright.core.evidence import Geometry, Job, JobError, Reading, Setting, Typed
 from waywright.core.things import SEAT_UM, Face, FloatArray, Instrument, IntArray
 from waywright.units import UnitError
+
+BoolArray = NDArray[np.bool_]
 
 EQUAL, AT_LEAST, AT_MOST = 0, 1, -1  # the sense of a row: the last two are checked against the result and move nothing
 
@@ -189,6 +192,14 @@ def lengths_um(site: Site) -> tuple[FloatArray, FloatArray, str]:
     return value, noise, instrument.name
 
 
+def within(face: Face, x_mm: FloatArray, y_mm: FloatArray) -> BoolArray:
+    """(n,) which places lie between the first and last nodes of a face; across, one line stands for the whole width."""
+    inside = (x_mm >= face.stations_mm[0] - 1e-9) & (x_mm <= face.stations_mm[-1] + 1e-9)
+    if len(face.lines_mm) > 1:
+        inside &= (y_mm >= face.lines_mm[0] - 1e-9) & (y_mm <= face.lines_mm[-1] + 1e-9)
+    return np.asarray(inside)
+
+
 def every(count: int) -> IntArray:
     """The rows 0 … count − 1."""
     return np.arange(count, dtype=np.intp)
@@ -196,7 +207,7 @@ def every(count: int) -> IntArray:
 
 # Lifting, wiping, blocks, clamping, resting; common practice, no source.
 SETTING_UP_MIN = {"layup": 15.0, "level": 5.0, "slide": 20.0, "micrometer": 2.0, "rider": 5.0, "run": 15.0}
-READING_MIN = {"layup": 1.5, "level": 1.0, "slide": 2.0, "micrometer": 0.5, "rider": 0.5, "run": 0.3}
+READING_MIN = {"layup": 1.5, "level": 1.0, "slide": 2.0, "micrometer": 0.5, "rolls": 1.5, "rider": 0.5, "run": 0.3}
 BORROWING_MIN = 120.0  # an instrument that is not in the shop
 
 

@@ -16,7 +16,7 @@ from typing import ClassVar, Self
 import numpy as np
 
 from waywright.core.evidence import Geometry, Job, JobError, Reading, Typed
-from waywright.core.readings.base import HeightTerm, OwnTerm, Site, every
+from waywright.core.readings.base import HeightTerm, OwnTerm, Site, every, within
 from waywright.core.things import Face, FloatArray
 
 TURNS = ("over", "end for end")
@@ -90,7 +90,7 @@ class Laid(Geometry):
 
     def covered(self, lower: Face, upper: Face) -> tuple[FloatArray, FloatArray]:
         """The nodes of the lower face that lie under nodes, or between nodes, of the upper: x and y in mm."""
-        inside = _within(upper, *self.on_upper(upper, lower.x_mm, lower.y_mm))
+        inside = within(upper, *self.on_upper(upper, lower.x_mm, lower.y_mm))
         return lower.x_mm[inside], lower.y_mm[inside]
 
     def facing(self, lower: Face, upper: Face) -> tuple[FloatArray, FloatArray]:
@@ -99,7 +99,7 @@ class Laid(Geometry):
         The gap is linear between these places, so it is least at one of them.
         """
         x, y = self.on_lower(upper, upper.x_mm, upper.y_mm)
-        inside = _within(lower, x, y)
+        inside = within(lower, x, y)
         x0, y0 = self.covered(lower, upper)
         both = np.column_stack([np.concatenate([x0, x[inside]]), np.concatenate([y0, y[inside]])])
         _, first = np.unique(np.round(both, 6), axis=0, return_index=True)
@@ -143,11 +143,3 @@ class Laid(Geometry):
             lower, upper = (a, b) if a.length_mm >= b.length_mm else (b, a)
             for turn in TURNS:
                 yield cls(lower.name, upper.name, turn), lower, upper
-
-
-def _within(face: Face, x_mm: FloatArray, y_mm: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """(n,) which places lie between the first and last nodes of a face; across, one line stands for the whole width."""
-    inside = (x_mm >= face.stations_mm[0] - 1e-9) & (x_mm <= face.stations_mm[-1] + 1e-9)
-    if len(face.lines_mm) > 1:
-        inside &= (y_mm >= face.lines_mm[0] - 1e-9) & (y_mm <= face.lines_mm[-1] + 1e-9)
-    return np.asarray(inside)

@@ -186,9 +186,10 @@ def _size_u2(site: Site, instrument: Instrument | None, size_mm: float) -> float
         return 0.0
     if instrument.u_um is not None:
         return instrument.u_um**2
-    if instrument.grade is None:
+    if instrument.grade is None or instrument.kind != "gauge blocks":
+        or_grade = ", or a grade" if instrument.kind == "gauge blocks" else ""
         raise JobError(
-            f"Nothing says how true {instrument.name!r} ({instrument.kind}) are; give u_um, or a grade.",
+            f"Nothing says how true {instrument.name!r} ({instrument.kind}) are; give u_um{or_grade}.",
             f"instruments.{instrument.name}",
         )
     return sum(block_u_um(size, instrument.grade) ** 2 for size in usual_stack(size_mm))

@@ -1,0 +1,118 @@
+"""An indicator run along a face on a guide: a machine's table, a straightedge, a taut wire.
+
+    sign·h(x, y) + m(u) + a + b·x,    + when the plunger goes in
+
+m is the guide's own path over its own places u, a shape shared by all runs that name the guide; without a guide it is
+taken as perfect. Reversal (C. J. Evans, R. J. Hocken, W. T. Estler, CIRP Annals 45/2, 1996) is two runs with the sign
+turned: r₁ = m + s, r₂ = m − s, so m = (r₁ + r₂)/2 and s = (r₁ − r₂)/2, each with u/√2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
+from waywright.core.readings.base import (
+    READING_MIN,
+    SETTING_UP_MIN,
+    Equations,
+    HeightTerm,
+    OwnTerm,
+    PathTerm,
+    Site,
+    every,
+    lengths_um,
+    on_line,
+    owned,
+    proposed,
+)
+from waywright.core.things import Face, FloatArray
+
+A_GUIDE = "machine table"  # proposed when the job names none
+
+
+@dataclass(frozen=True)
+class Run(Geometry):
+    """One run along `face` on `guide`; readings at x, and across at their own y or at `y_mm`.
+
+    `sign` is 1 when a proud place pushes the plunger in, −1 when the face is turned over so that it lets it out. The
+    face's marked end lies at `guide_offset_mm` of the guide and its x runs along it; set `end_for_end`, its far end
+    lies there and its x runs back.
+    """
+
+    block: ClassVar[str] = "runs"
+    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
+    instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator", "micrometer")
+    face_fields: ClassVar[tuple[str, ...]] = ("face",)
+
+    face: str
+    guide: str | None = None
+    sign: int = 1
+    y_mm: float = 0.0
+    guide_offset_mm: float = 0.0
+    end_for_end: bool = False
+
+    def words(self) -> str:
+        """For a person: "a run along P on mill table, face turned over"."""
+        on = f" on {self.guide}" if self.guide else ""
+        turned = (", face turned over" if self.sign < 0 else "") + (", end for end" if self.end_for_end else "")
+        return f"a run along {self.face}{on}{turned}"
+
+    def check(self, job: Job) -> None:
+        """Refuse a sign that is none, and a face that is its own guide."""
+        if self.sign not in (1, -1):
+            raise JobError(f"The sign is 1, or -1 with the face turned over; {self.sign} is neither.", "sign")
+        if self.guide == self.face:
+            raise JobError(f"{self.face} cannot guide a run along itself; name what carried the indicator.", "guide")
+
+    def on_guide(self, face: Face, x_mm: FloatArray) -> FloatArray:
+        """Where the guide stands when the plunger is at x of the face, (n,) mm."""
+        along = face.length_mm - x_mm if self.end_for_end else x_mm
+        return np.asarray(along + self.guide_offset_mm)
+
+    def equations(self, setting: Setting, site: Site) -> Equations:
+        """One row a reading. A run over several lines is also free to roll across them."""
+        face = site.face(self.face)
+        x, y = on_line(site.readings, self.y_mm)
+        n, rows = len(x), every(len(x))
+        value, noise, name = lengths_um(site)
+        notes: list[str] = []
+        seat = site.seating_um2(face, 1, notes)
+        zero, along, across = (site.label(part) for part in ("zero", "tilt along", "tilt across"))
+        path = () if self.guide is None else (PathTerm(self.guide, rows, self.on_guide(face, x), np.ones(n)),)
+        if self.guide is None:
+            notes.append(f"What guided the run along {self.face} is taken as perfect.")
+        return Equations(
+            readings=site.readings,
+            value_um=value,
+            noise_um2={name: noise, f"{name}, seating": np.full(n, seat)},
+            heights=(HeightTerm(self.face, rows, x, y, np.full(n, float(self.sign))),),
+            own=(OwnTerm(zero, rows, np.ones(n)), OwnTerm(along, rows, x / 1e3), OwnTerm(across, rows, y / 1e3)),
+            unknowns=dict.fromkeys((zero, along, across)),
+            notes=tuple(dict.fromkeys(notes)),
+            paths=path,
+        )
+
+    @classmethod
+    def candidates(cls, job: Job) -> Iterator[Candidate]:
+        """A reversal of each face along its lines, and each run alone on a guide the job names, with an indicator."""
+        dial = owned(job, ("indicator",))
+        if dial is None:
+            return
+        guides = [s.geometry.guide for s in job.settings if isinstance(s.geometry, Run) and s.geometry.guide]
+        for face in job.faces().values():
+            if len(face.stations_mm) < 3:
+                continue
+            for guide in dict.fromkeys(guides or [A_GUIDE]):
+                runs = [cls(face.name, guide, sign) for sign in (1, -1)]
+                settings = [proposed(r, "readings", "um", "µm", face.x_mm, face.y_mm, dial.name) for r in runs]
+                minutes = SETTING_UP_MIN["run"] + READING_MIN["run"] * len(face.x_mm)
+                words = f"run an indicator along {face.name} on the {guide}"
+                yield Candidate(tuple(settings), f"{words}, turn the face over and run it again", 2 * minutes)
+                for run, setting in zip(runs, settings, strict=True) if guides else ():
+                    turned = ", with the face turned over" if run.sign < 0 else ""
+                    yield Candidate((setting,), words + turned, minutes)

@@ -1,0 +1,117 @@
+"""A wedge: two faces on spacers unequal by a few µm, and stacks slid in from the wide end until they stop.
+
+    gap(x) = stack at the x where it stopped,    u² = u_stack² + feel² + (slope·u_x)²
+
+A set with coarse steps reads as finely as the wedge is flat: one step more is a place further along, not a coarser gap.
+The slope is that of the spacers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.readings.base import READING_MIN, SETTING_UP_MIN, Equations, Site, places
+from waywright.core.readings.laid import Laid
+from waywright.core.readings.layup import read_stacks
+from waywright.core.things import Face, FloatArray, Instrument
+
+FLATTEST = 1e-8  # mm/mm: below 0.01 µm over a metre a stack slides right through
+SPACER_MM = 20.0  # proposed height of the wedge; common practice, no source
+
+
+@dataclass(frozen=True)
+class Slide(Laid):
+    """A lay-up on `spacers` of unequal size, and the places where stacks of known size stopped between the faces.
+
+    x of a stop is where the leading edge of the stack stands; it is known to `u_x_mm`.
+    """
+
+    block: ClassVar[str] = "slides"
+    entries: ClassVar[tuple[Entry, ...]] = (
+        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",)),
+        Entry("stops", ("x_mm", "y_mm"), ("size_mm",)),
+    )
+    instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers")
+
+    u_x_mm: float = 1.0
+
+    def words(self) -> str:
+        """For a person: "Q on P, marks together, as a wedge"."""
+        return f"{super().words()}, as a wedge"
+
+    def check(self, job: Job) -> None:
+        """Refuse what no lay-up can be, and a place that is known exactly."""
+        super().check(job)
+        if not self.u_x_mm > 0:
+            raise JobError(f"A place cannot be known to {self.u_x_mm:g} mm; give what the eye allows.", "u_x_mm")
+
+    def equations(self, setting: Setting, site: Site) -> Equations:
+        """Rows in µm: spacers as in any lay-up, and each stop a value."""
+        x, y = places(site.readings)
+        stacks = read_stacks(site, site.readings, 3 if len(site.face(self.lower).lines_mm) > 1 else 2)
+        stops = np.array([r.entry == "stops" for r in site.readings])
+        place = np.where(stops, (self._slope(site) * self.u_x_mm * 1e3) ** 2, 0.0)
+        name = (site.job.instrument(setting) or Instrument("stacks", "")).name
+        gap = self.gap_terms(site, x, y)
+        return Equations(
+            readings=site.readings,
+            value_um=stacks.value_um,
+            noise_um2={**stacks.noise_um2, f"{name}, place": place},
+            heights=gap.heights,
+            own=(*gap.own, *stacks.own),
+            unknowns=gap.unknowns | stacks.unknowns,
+            sense=stacks.sense,
+            once=stacks.once,
+        )
+
+    def _slope(self, site: Site) -> float:
+        """How much the gap grows along x by the spacers, mm/mm, unsigned; raises `JobError` when it does not."""
+        spacers = [r for r in (*site.earlier, *site.readings) if r.entry == "spacers" and r.value is not None]
+        x, y = places(tuple(spacers))
+        size = np.array([r.value.to("mm") for r in spacers if r.value is not None])
+        if len(spacers) < 2 or np.ptp(x) == 0:
+            raise JobError("A wedge stands on spacers at two places along x; give both.", f"{site.setting.id}.spacers")
+        level = np.column_stack([x - x.mean(), y - y.mean(), np.ones_like(x)])
+        slope = abs(float(np.linalg.lstsq(level, size, rcond=None)[0][0]))
+        if slope < FLATTEST:
+            raise JobError(
+                "The spacers are alike, so a stack would slide right through; make one end some µm higher.",
+                f"{site.setting.id}.spacers",
+            )
+        return slope
+
+    @classmethod
+    def candidates(cls, job: Job) -> Iterator[Candidate]:
+        """Every pair in both turns, when a set of blocks is listed: its step rises by one from station to station."""
+        blocks = next((i for i in job.instruments if i.kind == "gauge blocks" and len(i.blocks_mm) > 1), None)
+        if blocks is None:
+            return
+        step = float(np.diff(np.unique(blocks.blocks_mm)).min())
+        for slide, lower, upper in cls.pairs(job):
+            x, y = slide.covered(lower, upper)
+            if len(x) < 3 or np.ptp(x) == 0:
+                continue
+            pitch = float(np.median(np.diff(np.unique(x))))
+            setting = _wedge(slide, lower, x, y, step / pitch, blocks.name)
+            rise = f"rising {1e3 * step:g} µm every {pitch:g} mm"
+            words = f"lay {slide.words()} {rise}, and slide stacks in until they stop"
+            yield Candidate((setting,), words, SETTING_UP_MIN["slide"] + READING_MIN["slide"] * len(x))
+
+
+def _wedge(slide: Slide, lower: Face, x: FloatArray, y: FloatArray, slope: float, instrument: str) -> Setting:
+    """Spacers at the outermost places and a stop at every one, in size as the wedge rises."""
+    sid = f"next {slide.words()}"
+    rests = [(x.min(), y.min()), (x.max(), y.min())] + ([(x.min(), y.max())] if len(lower.lines_mm) > 1 else [])
+
+    def at(entry: str, i: int, a: float, b: float) -> Reading:
+        size = Typed(SPACER_MM + slope * float(a - x.min()), "mm")
+        return Reading(f"{sid}.{entry}[{i}]", entry, float(a), float(b), key="size_mm", value=size)
+
+    spacers = tuple(at("spacers", i, a, b) for i, (a, b) in enumerate(rests))
+    stops = tuple(at("stops", i, a, b) for i, (a, b) in enumerate(zip(x, y, strict=True)))
+    return Setting(sid, slide, spacers + stops, instrument=instrument)

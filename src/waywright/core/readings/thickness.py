@@ -1,0 +1,105 @@
+"""A piece between the anvils of a micrometer: two opposite faces read against each other.
+
+    h_top(x, y) + h_bottom(x, −y) + t
+
+The bottom face is seen by rolling the piece over its long edge, so its y runs against the top's. The micrometer's zero
+and the thickness itself are t, free and shared by the setting.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
+from waywright.core.readings.base import (
+    READING_MIN,
+    SETTING_UP_MIN,
+    Equations,
+    HeightTerm,
+    OwnTerm,
+    Site,
+    every,
+    lengths_um,
+    owned,
+    places,
+    proposed,
+    within,
+)
+
+MICROMETERS = ("micrometer", "indicator")
+
+
+@dataclass(frozen=True)
+class Thickness(Geometry):
+    """Sizes over `top` and `bottom` of one piece; x, y on the top face."""
+
+    block: ClassVar[str] = "thickness"
+    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("size_mm",)),)
+    instrument_kinds: ClassVar[tuple[str, ...]] = MICROMETERS
+    face_fields: ClassVar[tuple[str, ...]] = ("top", "bottom")
+
+    top: str
+    bottom: str
+
+    def words(self) -> str:
+        """For a person: "the thickness from P to P under"."""
+        return f"the thickness from {self.top} to {self.bottom}"
+
+    def check(self, job: Job) -> None:
+        """Refuse faces that are not the top and the bottom of one piece."""
+        for key, side in (("top", "top"), ("bottom", "bottom")):
+            face = job.faces().get(getattr(self, key))
+            if face is not None and face.side != side:
+                raise JobError(f'{face.name} is a {face.side} face; name one with side = "{side}" here.', key)
+        check_one_piece(job, (self.top, self.bottom), "bottom")
+
+    def equations(self, setting: Setting, site: Site) -> Equations:
+        """One row a reading; each anvil stands on its face."""
+        top, bottom = site.face(self.top), site.face(self.bottom)
+        x, y = places(site.readings)
+        n, rows, zero = len(x), every(len(x)), site.label("zero")
+        value, noise, name = lengths_um(site)
+        notes: list[str] = []
+        seat = site.seating_um2(top, 1, notes) + site.seating_um2(bottom, 1, notes)
+        return Equations(
+            readings=site.readings,
+            value_um=value,
+            noise_um2={name: noise, f"{name}, seating": np.full(n, seat)},
+            heights=(
+                HeightTerm(self.top, rows, x, y, np.ones(n)),
+                HeightTerm(self.bottom, rows, x, -y, np.ones(n)),
+            ),
+            own=(OwnTerm(zero, rows, np.ones(n)),),
+            unknowns={zero: None},
+            notes=tuple(dict.fromkeys(notes)),
+        )
+
+    @classmethod
+    def candidates(cls, job: Job) -> Iterator[Candidate]:
+        """Each top face against each bottom face of its piece at every node, when there is a micrometer."""
+        micrometer = owned(job, MICROMETERS[:1])
+        if micrometer is None:
+            return
+        for piece in job.pieces:
+            for top, bottom in itertools.permutations(piece.faces, 2):
+                at = within(bottom, top.x_mm, -top.y_mm)
+                if (top.side, bottom.side) != ("top", "bottom") or at.sum() < 3:
+                    continue
+                kind = cls(top.name, bottom.name)
+                x, y = top.x_mm[at], top.y_mm[at]
+                setting = proposed(kind, "readings", "size_mm", "mm", x, y, micrometer.name)
+                minutes = SETTING_UP_MIN["micrometer"] + READING_MIN["micrometer"] * len(x)
+                yield Candidate((setting,), f"measure {kind.words()} at every station", minutes)
+
+
+def check_one_piece(job: Job, names: tuple[str, ...], key: str) -> None:
+    """Refuse faces that are known but not all of one piece; `key` is the place of the message."""
+    of = {face.name: piece.name for piece in job.pieces for face in piece.faces}
+    pieces = list(dict.fromkeys(of[name] for name in names if name in of))
+    if len(pieces) > 1:
+        raise JobError(f"These are faces of {pieces[0]} and of {pieces[1]}; they must be of one piece.", key)
