@@ -226,6 +226,19 @@ def instrument_for(
     return other, (other,)
 
 
+def reading_min(geometry: Geometry) -> float:
+    """About how long one reading of a kind takes, in minutes."""
+    blocks = {
+        "layups": "layup",
+        "slides": "slide",
+        "thickness": "micrometer",
+        "rolls": "rolls",
+        "riders": "rider",
+        "runs": "run",
+    }
+    return READING_MIN[blocks.get(geometry.block, "level")]
+
+
 def owned(job: Job, kinds: tuple[str, ...]) -> Instrument | None:
     """The first instrument owned of one of `kinds`, in their order."""
     return next((i for kind in kinds for i in job.instruments if i.kind == kind), None)

@@ -1,10 +1,14 @@
 """An indicator run along a face on a guide: a machine's table, a straightedge, a taut wire.
 
-    sign·h(x, y) + m(u) + a + b·x,    + when the plunger goes in
+    sign·h(x, y) + m(u) + a + b·x
 
 m is the guide's own path over its own places u, a shape shared by all runs that name the guide; without a guide it is
 taken as perfect. Reversal (C. J. Evans, R. J. Hocken, W. T. Estler, CIRP Annals 45/2, 1996) is two runs with the sign
 turned: r₁ = m + s, r₂ = m − s, so m = (r₁ + r₂)/2 and s = (r₁ − r₂)/2, each with u/√2.
+
+That second run is counted + when the plunger comes out. For a proud place always pushes the plunger in: what turns is
+the guide, which brings the indicator nearer where it took it away before. Typed as the dial shows it, + when the plunger
+goes in, the second run is −r₂ = h − m: that is `turned_over`.
 """
 
 from __future__ import annotations
@@ -39,9 +43,9 @@ A_GUIDE = "machine table"  # proposed when the job names none
 class Run(Geometry):
     """One run along `face` on `guide`; readings at x, and across at their own y or at `y_mm`.
 
-    `sign` is 1 when a proud place pushes the plunger in, −1 when the face is turned over so that it lets it out. The
-    face's marked end lies at `guide_offset_mm` of the guide and its x runs along it; set `end_for_end`, its far end
-    lies there and its x runs back.
+    + is plunger in. With the face rolled over its long edge and read from the other side, either say `turned_over`
+    and keep + as plunger in, or say `sign` = −1 and count + as plunger out. The face's marked end lies at
+    `guide_offset_mm` of the guide and its x runs along it; set `end_for_end`, its far end lies there and x runs back.
     """
 
     block: ClassVar[str] = "runs"
@@ -52,6 +56,7 @@ class Run(Geometry):
     face: str
     guide: str | None = None
     sign: int = 1
+    turned_over: bool = False
     y_mm: float = 0.0
     guide_offset_mm: float = 0.0
     end_for_end: bool = False
@@ -59,13 +64,19 @@ class Run(Geometry):
     def words(self) -> str:
         """For a person: "a run along P on mill table, face turned over"."""
         on = f" on {self.guide}" if self.guide else ""
-        turned = (", face turned over" if self.sign < 0 else "") + (", end for end" if self.end_for_end else "")
-        return f"a run along {self.face}{on}{turned}"
+        turned = ", face turned over" if self.turned_over or self.sign < 0 else ""
+        counted = " and counted the other way" if self.sign < 0 else ""
+        return f"a run along {self.face}{on}{turned}{counted}{', end for end' if self.end_for_end else ''}"
 
     def check(self, job: Job) -> None:
         """Refuse a sign that is none, and a face that is its own guide."""
         if self.sign not in (1, -1):
-            raise JobError(f"The sign is 1, or -1 with the face turned over; {self.sign} is neither.", "sign")
+            raise JobError(f"The sign is 1, or -1 for a run counted the other way; {self.sign} is neither.", "sign")
+        if self.sign < 0 and self.turned_over:
+            raise JobError(
+                "The face is turned over twice: keep turned_over when + is plunger in, sign = -1 when + is plunger out.",
+                "sign",
+            )
         if self.guide == self.face:
             raise JobError(f"{self.face} cannot guide a run along itself; name what carried the indicator.", "guide")
 
@@ -83,7 +94,8 @@ class Run(Geometry):
         notes: list[str] = []
         seat = site.seating_um2(face, 1, notes)
         zero, along, across = (site.label(part) for part in ("zero", "tilt along", "tilt across"))
-        path = () if self.guide is None else (PathTerm(self.guide, rows, self.on_guide(face, x), np.ones(n)),)
+        side = np.full(n, -1.0 if self.turned_over else 1.0)
+        path = () if self.guide is None else (PathTerm(self.guide, rows, self.on_guide(face, x), side),)
         if self.guide is None:
             notes.append(f"What guided the run along {self.face} is taken as perfect.")
         return Equations(
@@ -108,11 +120,11 @@ class Run(Geometry):
             if len(face.stations_mm) < 3:
                 continue
             for guide in dict.fromkeys(guides or [A_GUIDE]):
-                runs = [cls(face.name, guide, sign) for sign in (1, -1)]
+                runs = [cls(face.name, guide, turned_over=over) for over in (False, True)]
                 settings = [proposed(r, "readings", "um", "µm", face.x_mm, face.y_mm, dial.name) for r in runs]
                 minutes = SETTING_UP_MIN["run"] + READING_MIN["run"] * len(face.x_mm)
                 words = f"run an indicator along {face.name} on the {guide}"
                 yield Candidate(tuple(settings), f"{words}, turn the face over and run it again", 2 * minutes)
                 for run, setting in zip(runs, settings, strict=True) if guides else ():
-                    turned = ", with the face turned over" if run.sign < 0 else ""
+                    turned = ", with the face turned over" if run.turned_over else ""
                     yield Candidate((setting,), words + turned, minutes)
