@@ -20,7 +20,8 @@ from waywright.core.judge import form_prior as prior
 from waywright.core.judge.form_prior import Candidate, Features, Floats, Indexes, orthonormal
 
 BLIND_UM = 50.0  # RMS sigma beyond which a shape counts as not seen: 0.05 of the diffuse prior of 1 mm
-NEGLIGIBLE = 1e-6  # of the likeliest choice; what is dropped came to less than a thousandth in all
+NEGLIGIBLE = 1e-6  # of the likeliest choice of one random part
+DROPPED = 5e-3  # of all choices together, the least likely
 PAIRS_UP_TO = 130  # nodes; beyond, two spots are not tried together
 CHUNK = 4_000_000  # numbers held at once while drawing
 
@@ -141,10 +142,17 @@ class Choices:
 
     @staticmethod
     def joined(several: Sequence[Choices]) -> Choices:
-        """All of `several` that matter beside the likeliest, likeliest first: an order no renaming changes."""
-        one = Choices(*(np.concatenate([getattr(c, f.name) for c in several]) for f in fields(Choices)))
-        order = np.argsort(-one.log_weight, kind="stable")
-        return one.take(order[one.log_weight[order] > one.log_weight.max() + np.log(NEGLIGIBLE)])
+        """The likeliest of `several` that make up all but DROPPED, likeliest first: an order no renaming changes."""
+        below = np.concatenate([c.log_weight for c in several])
+        below = np.minimum(4.0 * (below.max() - below), 200.0)  # a class for each quarter of a factor e
+        share = np.cumsum(np.bincount(below.astype(np.intp), np.exp(-below / 4.0)))
+        last = int(np.searchsorted(share, (1.0 - DROPPED) * share[-1]))
+        starts = np.cumsum([0, *(c.log_weight.size for c in several)])
+        kept = [
+            c.take(np.flatnonzero(below[i:j] < last + 1)) for c, i, j in zip(several, starts, starts[1:], strict=False)
+        ]
+        one = Choices(*(np.concatenate([getattr(c, f.name) for c in kept]) for f in fields(Choices)))
+        return one.take(np.argsort(-one.log_weight, kind="stable"))
 
 
 @dataclass(frozen=True)

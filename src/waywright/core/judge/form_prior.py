@@ -59,11 +59,11 @@ class Sizes:
         return np.asarray(even - np.log1p((floor / size) ** 2))
 
 
-RANDOM_SIZES = Sizes(0.25, 1.6)
+RANDOM_SIZES = Sizes(0.25, 1.8)
 FLOOR_ALONE: dict[Kind, float] = {"rough": 1.0, "smooth": 1.0, "stepped": 1.0, "wavy": 0.5}
 FLOOR_BESIDE_LOW_MODES = 0.25
-LOW_SIZES = Sizes(0.5, 2.2)
-FEATURE_SIZES = Sizes(2.5, 1.8)  # smaller ones are no feature
+LOW_SIZES = Sizes(0.5, 2.6)
+FEATURE_SIZES = Sizes(2.5, 2.2)  # smaller ones are no feature
 PAIR_SIZES = Sizes(1.5, 2.5)
 
 
