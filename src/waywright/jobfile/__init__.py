@@ -31,12 +31,9 @@ def read(path: str | os.PathLike[str]) -> Job:
 
 def loads(text: str, name: str = "the job file") -> Job:
     """The job in `text`; `name` is what messages call it. Raises `JobFileError`."""
-    text, paths = text.removeprefix(MARK), Paths()
+    job, paths = _parsed(text, name)
     try:
-        job, paths = read_job(text, parse_toml(text))
         check(job)
-    except Refused as error:
-        raise JobFileError(_sentence(text, name, error.path, str(error))) from None
     except JobError as error:
         raise JobFileError(_sentence(text, name, _path(error.place, paths), str(error))) from None
     return job
@@ -44,9 +41,17 @@ def loads(text: str, name: str = "the job file") -> Job:
 
 def explain(error: JobError, text: str, name: str) -> JobFileError:
     """A `JobError` raised while working on the job in `text`, as the sentence the user reads."""
-    text = text.removeprefix(MARK)
-    _, paths = read_job(text, parse_toml(text))
+    _, paths = _parsed(text, name)
     return JobFileError(_sentence(text, name, _path(error.place, paths), str(error)))
+
+
+def _parsed(text: str, name: str) -> tuple[Job, Paths]:
+    """The job in `text`, not yet checked for how its parts fit together, and where its ids stand."""
+    text = text.removeprefix(MARK)
+    try:
+        return read_job(text, parse_toml(text))
+    except Refused as error:
+        raise JobFileError(_sentence(text, name, error.path, str(error))) from None
 
 
 def dumps(job: Job, onto: str | None = None) -> str:
@@ -58,13 +63,13 @@ def dumps(job: Job, onto: str | None = None) -> str:
 
     if onto is None:
         return whole_text(job)
-    before = loads(onto, "the text to write onto")
+    before, _ = _parsed(onto, "the text to write onto")
     if before == job:
         return onto
     mark = MARK if onto.startswith(MARK) else ""
     try:
         text = mark + onto_text(job, before, onto.removeprefix(MARK))
-        if loads(text) == job:
+        if _parsed(text, "what was written")[0] == job:
             return text
     except (ValueError, KeyError, IndexError, TypeError):
         pass  # a layout that cannot be kept: better the whole job in ours than a part of it in theirs
@@ -96,5 +101,5 @@ def _path(place: str, paths: Paths) -> KeyPath:
 def _sentence(text: str, name: str, path: KeyPath, message: str) -> str:
     if not path:
         return f"{name}: {message}"
-    line = line_of(text, path)
+    line = line_of(text.removeprefix(MARK), path)
     return f"{name}, {written(path)}{f' (line {line})' if line else ''}: {message}"

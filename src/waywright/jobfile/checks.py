@@ -10,14 +10,15 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from waywright.core.blocks import GRADES
 from waywright.core.evidence import Job, JobError, Reading, Setting
+from waywright.core.judge.decisions import RULES
+from waywright.core.judge.grades import limit_um
+from waywright.core.judge.limits import SIDES as LIMIT_SIDES
 from waywright.core.readings.base import HeightTerm, Site
 from waywright.core.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
-from waywright.units import UnitError
 
 CLOSEST_MM = 1e-3  # stations and lines nearer than this are one
-GOAL_SIDES = ("between", "at most", "middle high only", "hollow only", "rise only")
-RULES = ("simple", "guarded")
 
 
 def check(job: Job) -> None:
@@ -27,7 +28,10 @@ def check(job: Job) -> None:
         for j, face in enumerate(piece.faces):
             _face(face, f"pieces[{i}].faces[{j}]")
     for instrument in job.instruments:
-        _one_of(instrument.kind, INSTRUMENT_KINDS, "The kind of instrument", f"instruments.{instrument.name}.kind")
+        place = f"instruments.{instrument.name}"
+        _one_of(instrument.kind, INSTRUMENT_KINDS, "The kind of instrument", f"{place}.kind")
+        if instrument.grade is not None:
+            _one_of(instrument.grade, GRADES, "The grade of ISO 3650", f"{place}.grade")
     _corrections(job)
     shared: dict[str, Setting] = {}
     corrected = job.corrected()
@@ -121,7 +125,7 @@ def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
         if kind not in geometry.instrument_kinds:
             wanted = " or ".join(geometry.instrument_kinds)
             raise JobError(
-                f"{setting.instrument!r} is a {kind}, which cannot take these readings; name a {wanted}.",
+                f"{setting.instrument!r} ({kind}) cannot take these readings; they are taken with {wanted}.",
                 f"{setting.id}.instrument",
             )
     first = shared.setdefault(setting.shared, setting)
@@ -140,7 +144,9 @@ def _readings(job: Job, setting: Setting, counting: tuple[Reading, ...]) -> None
     site = Site(job, setting, counting)
     try:
         equations = setting.geometry.equations(setting, site)
-    except UnitError as error:
+    except JobError:
+        raise
+    except ValueError as error:
         raise JobError(str(error), setting.id) from None
     faces = job.faces()
     for term in equations.heights:
@@ -171,8 +177,19 @@ def _passes(job: Job) -> None:
 def _goal(job: Job) -> None:
     for i, name in enumerate(job.goal.faces):
         _known(name, job.faces(), "face", f"goal.faces[{i}]")
-    _one_of(job.goal.side, GOAL_SIDES, "The side", "goal.side")
+    _one_of(job.goal.side, LIMIT_SIDES, "The side", "goal.side")
     _one_of(job.goal.rule, RULES, "The rule", "goal.rule")
+    for face in job.faces().values():
+        if job.goal.faces and face.name not in job.goal.faces:
+            continue
+        length_mm = face.length_mm - 2 * job.goal.leave_out_mm
+        if length_mm <= 0:
+            raise JobError(f"Nothing of face {face.name} is left between such ends.", "goal.leave_out_mm")
+        if job.goal.grade is not None:
+            try:
+                limit_um(job.goal.grade, length_mm, face.width_mm)
+            except ValueError as error:
+                raise JobError(str(error), "goal.grade") from None
 
 
 def _short(text: str) -> str:

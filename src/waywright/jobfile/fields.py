@@ -164,13 +164,17 @@ def typed(value: object, key: str, path: Path) -> Typed:
 
 def table(value: object, path: Path) -> Table:
     """A table, or `Refused`."""
-    return typing.cast(Table, _expect(dict, value, f"a block [{path[-1]}]", path))
+    return typing.cast(Table, _expect(dict, value, f"a block [{_header(path)}]", path))
 
 
 def tables(value: object, path: Path) -> list[Table]:
     """A list of tables, or `Refused`."""
-    rows = _expect(list, value, f"a list of blocks [[{path[-1]}]]", path)
+    rows = _expect(list, value, f"a list of blocks [[{_header(path)}]]", path)
     return [table(row, (*path, i)) for i, row in enumerate(rows)]
+
+
+def _header(path: Path) -> str:
+    return ".".join(part for part in path if isinstance(part, str))
 
 
 def _expect(kind: type, value: object, words: str, path: Path) -> Any:

@@ -46,21 +46,33 @@ class Event:
 
 
 def walk(text: str) -> Iterator[Event]:
-    """Every header, key and list element of a valid TOML text, in order."""
+    """Every header, key and list element of a valid TOML text, in order; may raise `ValueError` on any other."""
     return _Walker(text).events()
 
 
 def line_of(text: str, path: Path) -> int | None:
     """The line, from 1, on which `path` or else the nearest thing around it stands; None for the file as a whole."""
+    nearest, start = 0, 0  # how many parts of the path were found so far, and where
     try:
-        starts: dict[Path, int] = {}
         for event in walk(text):
-            starts.setdefault(event.path, event.start)
-    except (ValueError, IndexError, RecursionError):  # nesting as deep as that has no line worth naming
+            same = _common(event.path, path)
+            if same > nearest:
+                nearest, start = same, event.start
+            if nearest == len(path):
+                break
+    except (ValueError, RecursionError):  # nesting as deep as that has no line worth naming
         return None
-    while path and path not in starts:
-        path = path[:-1]
-    return text.count("\n", 0, starts[path]) + 1 if path else None
+    return text.count("\n", 0, start) + 1 if nearest else None
+
+
+def _common(one: Path, other: Path) -> int:
+    """How many parts two paths share from the start."""
+    count = 0
+    for a, b in zip(one, other, strict=False):
+        if a != b:
+            break
+        count += 1
+    return count
 
 
 @dataclass(frozen=True)
@@ -106,38 +118,43 @@ class _Walker:
 
     def __init__(self, text: str) -> None:
         self.text = text
-        self.tokens = [(m.lastgroup, m.start(), m.end()) for m in _TOKEN.finditer(text) if m.lastgroup != "comment"]
-        self.at = 0
+        self.tokens = _TOKEN.finditer(text)
         self.counts: dict[Path, int] = {}  # how many elements each [[array]] has so far
+        self.step()
+
+    def step(self) -> None:
+        """On to the next token; comments are none."""
+        for match in self.tokens:
+            if match.lastgroup != "comment":
+                self.kind, self.start, self.raw = match.lastgroup, match.start(), match.group()
+                return
+        self.kind, self.start, self.raw = None, len(self.text), ""
 
     def events(self) -> Iterator[Event]:
         here: Path = ()
-        while self.at < len(self.tokens):
-            kind, start, end = self.tokens[self.at]
-            if kind == "newline":
-                self.at += 1
-            elif self.text[start:end] == "[":
+        while self.kind:
+            if self.kind == "newline":
+                self.step()
+            elif self.raw == "[":
+                start = self.start
                 here = self.header()
                 yield Event(here, start, header=True)
             else:
                 yield from self.pair(here)
 
-    def is_mark(self, mark: str) -> bool:
-        kind, start, _ = self.tokens[self.at]
-        return kind == "mark" and self.text[start] == mark
-
     def header(self) -> Path:
         """[a.b] or [[a.b]]: the path of the table it opens, arrays met on the way by their last element."""
-        self.at += 1
-        array = self.is_mark("[")
-        self.at += array
+        self.step()
+        array = self.raw == "["
+        if array:
+            self.step()
         parts = self.key()
-        self.at += 2 if array else 1
+        for _ in range(2 if array else 1):
+            self.step()
         path: Path = ()
         for i, part in enumerate(parts):
             path = (*path, part)
-            last = i == len(parts) - 1
-            if last and array:
+            if array and i == len(parts) - 1:
                 self.counts[path] = self.counts.get(path, 0) + 1
             if path in self.counts:
                 path = (*path, self.counts[path] - 1)
@@ -147,55 +164,54 @@ class _Walker:
         """A bare, quoted or dotted key."""
         parts = []
         while True:
-            kind, start, end = self.tokens[self.at]
-            raw = self.text[start:end]
-            if kind == "string":
+            raw = self.raw
+            if self.kind == "string":
                 raw = raw[1:-1] if raw[0] == "'" else _ESCAPED.sub(_unescape, raw[1:-1])
             parts.append(raw)
-            self.at += 1
-            if not self.is_mark("."):
+            self.step()
+            if self.raw != ".":
                 return parts
-            self.at += 1
+            self.step()
 
     def pair(self, here: Path) -> Iterator[Event]:
-        start = self.tokens[self.at][1]
-        path = here
+        start, path = self.start, here
         for part in self.key():
             path = (*path, part)
             yield Event(path, start)
-        self.at += 1  # the equals sign
+        self.step()  # the equals sign
         yield from self.value(path)
 
     def value(self, path: Path) -> Iterator[Event]:
-        if self.is_mark("["):
+        if self.raw == "[":
             yield from self.array(path)
-        elif self.is_mark("{"):
-            self.at += 1
+        elif self.raw == "{":
+            self.step()
             self.skip()
-            while not self.is_mark("}"):
+            while self.raw != "}":
                 yield from self.pair(path)
                 self.skip(",")
-            self.at += 1
+            self.step()
+        elif self.kind not in ("bare", "string"):
+            raise ValueError("this is not TOML")
         else:  # a scalar, which may hold points: 1.5, 07:32:00.5
-            while self.at < len(self.tokens) and (self.tokens[self.at][0] in ("bare", "string") or self.is_mark(".")):
-                self.at += 1
+            while self.kind in ("bare", "string") or self.raw == ".":
+                self.step()
 
     def array(self, path: Path) -> Iterator[Event]:
-        self.at += 1
+        self.step()
         self.skip()
         index = 0
-        while not self.is_mark("]"):
-            element = (*path, index)
-            yield Event(element, self.tokens[self.at][1])
-            yield from self.value(element)
+        while self.raw != "]":
+            yield Event((*path, index), self.start)
+            yield from self.value((*path, index))
             self.skip(",")
             index += 1
-        self.at += 1
+        self.step()
 
-    def skip(self, also: str = "") -> None:
+    def skip(self, also: str = "\n") -> None:
         """Pass newlines, and the comma between elements."""
-        while self.tokens[self.at][0] == "newline" or (also and self.is_mark(also)):
-            self.at += 1
+        while self.raw in ("\n", also):
+            self.step()
 
 
 def _unescape(match: re.Match[str]) -> str:

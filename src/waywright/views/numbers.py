@@ -26,38 +26,40 @@ class Shown:
         found = convert(number_mm, "mm", self.length)
         return _plain(found, 1 if self.length == "mm" else 3)
 
-    def heights(self, number_um: float | None, u_um: float | None = None, sign: bool = False) -> str:
-        """A height, without its unit, to the digits its standard uncertainty leaves."""
-        return self._number(number_um, u_um, "µm", self.height, sign)
+    def heights(self, number_um: float | None, within_um: float | None = None, sign: bool = False) -> str:
+        """A height, without its unit, to the digits that matter when it is known to ± `within_um`."""
+        return self._number(number_um, within_um, "µm", self.height, sign)
 
-    def slopes(self, number_um_per_m: float | None, u_um_per_m: float | None = None, sign: bool = False) -> str:
+    def slopes(self, number_um_per_m: float | None, within_um_per_m: float | None = None, sign: bool = False) -> str:
         """A slope or twist, without its unit."""
-        return self._number(number_um_per_m, u_um_per_m, "µm/m", self.slope, sign)
+        return self._number(number_um_per_m, within_um_per_m, "µm/m", self.slope, sign)
 
-    def limit_text(self, number: float, slope: bool = False) -> str:
-        """A limit as it was set, with its unit: nothing is rounded away that a person typed."""
-        unit = self.slope if slope else self.height
-        return f"{_plain(convert(number, 'µm/m' if slope else 'µm', unit), 4)} {unit}"
+    def limit(self, number: float, slope: bool = False) -> str:
+        """A limit (µm, or µm/m) without its unit: as it was set, or converted to three digits."""
+        unit, to = ("µm/m", self.slope) if slope else ("µm", self.height)
+        found = convert(number, unit, to)
+        return _plain(found, 4 if unit == to else _by_size(found))
 
     def length_text(self, number_mm: float) -> str:
         """A length with its unit: "300 mm"."""
         return f"{self.lengths(number_mm)} {self.length}"
 
-    def height_text(self, number_um: float | None, u_um: float | None = None) -> str:
+    def height_text(self, number_um: float | None, within_um: float | None = None) -> str:
         """A height with its unit: "7.4 µm"."""
-        shown = self.heights(number_um, u_um)
+        shown = self.heights(number_um, within_um)
         return shown if shown == NONE else f"{shown} {self.height}"
 
-    def slope_text(self, number_um_per_m: float | None, u_um_per_m: float | None = None) -> str:
+    def slope_text(self, number_um_per_m: float | None, within_um_per_m: float | None = None) -> str:
         """A slope with its unit: "42 µm/m"."""
-        shown = self.slopes(number_um_per_m, u_um_per_m)
+        shown = self.slopes(number_um_per_m, within_um_per_m)
         return shown if shown == NONE else f"{shown} {self.slope}"
 
-    def _number(self, number: float | None, u: float | None, unit: str, to: str, sign: bool) -> str:
+    def _number(self, number: float | None, within: float | None, unit: str, to: str, sign: bool) -> str:
         if number is None or not math.isfinite(number):
             return NONE
         scale = convert(1.0, unit, to)
-        places = decimals(u * scale) if u is not None and math.isfinite(u) and u > 0 else _by_size(number * scale)
+        known = within is not None and math.isfinite(within) and within > 0
+        places = decimals(within * scale) if within and known else _by_size(number * scale)
         return _signed(number * scale, places) if sign else _fixed(number * scale, places)
 
 
@@ -70,14 +72,14 @@ def shown_in(units: str) -> Shown:
     return INCH if units == "inch" else METRIC
 
 
-def decimals(u: float) -> int:
-    """Decimal places of a number whose standard uncertainty is `u`; negative for tens and hundreds.
+def decimals(within: float) -> int:
+    """Decimal places of a number known to ± `within`; negative for tens and hundreds.
 
-    Two digits of u are kept when they lie between 10 and 35, one between 36 and 94, and 95 to 99 is taken as 100
+    Of its three highest digits 100 to 354 keep two, 355 to 949 one, and 950 to 999 are taken as 1000 and keep two
     (Particle Data Group, Review of Particle Physics, "Introduction", section 5.3, Rounding).
     """
-    exponent = math.floor(math.log10(u))
-    leading = round(u / 10.0 ** (exponent - 2))  # three digits, 100 to 1000
+    exponent = math.floor(math.log10(within))
+    leading = round(within / 10.0 ** (exponent - 2))  # three digits, 100 to 1000
     if leading <= 354:
         return 1 - exponent
     return -exponent

@@ -20,18 +20,16 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from waywright.core.findings import Report, Shape
-from waywright.core.things import Face, FloatArray
-from waywright.units import convert
+from waywright.core.things import Face
 from waywright.views import palette
+from waywright.views.drawing import Ribbon, draw_map, draw_ribbon, draw_unknown
 from waywright.views.numbers import Shown, shown_in
 from waywright.views.result import BAND, Result, result
 
 WIDTH_IN = 9.0
-LEFT_IN, RIGHT_IN = 0.9, 1.15
-TITLE_IN, RIBBON_IN, MAP_IN, LINE_IN, GAP_IN = 0.62, 1.3, 0.62, 0.19, 0.42
+LEFT_IN, RIGHT_IN = 0.9, 1.4
+TITLE_IN, RIBBON_IN, UNKNOWN_IN, MAP_IN, LINE_IN, GAP_IN = 0.62, 1.3, 0.5, 0.62, 0.19, 0.42
 WORDS_WIDE = 112  # letters in a line of words under a ribbon
-MOST_NUMBERS = 14  # stations whose heights still fit into the map
-_STYLES = ("-", (0, (6, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 3)))
 _RC = {
     "font.family": "DejaVu Sans",  # ships with matplotlib, so that every machine draws alike
     "font.size": 8.0,
@@ -40,37 +38,6 @@ _RC = {
     "svg.fonttype": "path",
     "svg.hashsalt": "waywright",
 }
-
-
-@dataclass(frozen=True)
-class Ribbon:
-    """One face to draw: (stations, lines) heights in µm about its plane, NaN where nothing was read."""
-
-    face: Face
-    height_um: FloatArray
-    sigma_um: FloatArray
-    caption: str
-    words: tuple[tuple[str, str], ...]  # a colour and a sentence each
-    suspects_mm: tuple[float, ...]
-
-    @property
-    def x_mm(self) -> FloatArray:
-        """(stations,) mm from the marked end."""
-        return np.asarray(self.face.stations_mm, float)
-
-    @property
-    def inches(self) -> float:
-        """How high it is drawn."""
-        return RIBBON_IN + (MAP_IN + 0.14) * self.has_map + LINE_IN * (1 + len(self.lines())) + GAP_IN
-
-    @property
-    def has_map(self) -> bool:
-        """Whether it has width enough to be seen from above."""
-        return len(self.face.lines_mm) > 1
-
-    def lines(self) -> list[tuple[str, str]]:
-        """The words under it, broken into lines."""
-        return [(colour, line) for colour, text in self.words for line in textwrap.wrap(text, WORDS_WIDE)]
 
 
 def ribbons_svg(report: Report, units: str = "mm") -> str:
@@ -95,8 +62,8 @@ def ribbons(report: Report, units: str = "mm") -> Figure:
 @contextmanager
 def _drawing() -> Iterator[None]:
     """matplotlib's own settings and ours, whatever the user's configuration says."""
-    defaults = {key: value for key, value in mpl.rcParamsDefault.items() if not key.startswith("backend")}
-    with mpl.rc_context(defaults | _RC):
+    settings: dict[Any, Any] = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith("backend")}
+    with mpl.rc_context(settings | _RC):
         yield
 
 
@@ -116,12 +83,14 @@ def _ribbon(shape: Shape, face: Face, report: Report, view: Result) -> Ribbon:
     table = next((t for t in view.shapes if t.face == shape.face), None)
     verdicts = [f"{v.measure} {v.decision}" for v in view.verdicts if v.face == shape.face and v.decision != "open"]
     caption = ", ".join(filter(None, [table.caption if table else "", *verdicts]))
-    return Ribbon(face, shape.height_um.reshape(form), shape.sigma_um.reshape(form), caption, tuple(words), tuple(at))
+    known = table is not None and bool(table.rows)
+    heights, sigmas = shape.height_um.reshape(form), shape.sigma_um.reshape(form)
+    return Ribbon(face, heights, sigmas, caption, tuple(words), tuple(at), known)
 
 
 def _figure(drawn: Sequence[Ribbon], view: Result, shown: Shown) -> Figure:
     """All ribbons under each other, to one scale along and one across."""
-    high = TITLE_IN + sum(ribbon.inches for ribbon in drawn) + 0.3
+    high = TITLE_IN + sum(_inches(ribbon) for ribbon in drawn) + 0.3
     figure = Figure(figsize=(WIDTH_IN, high), facecolor=palette.PAPER)
     figure.text(LEFT_IN / WIDTH_IN, 1 - 0.3 / high, view.title, size=11, color=palette.INK, va="center")
     if not drawn:
@@ -131,21 +100,26 @@ def _figure(drawn: Sequence[Ribbon], view: Result, shown: Shown) -> Figure:
     per_mm = (WIDTH_IN - LEFT_IN - RIGHT_IN) / longest  # inches of paper a mm of face
     reach_um, times = _scale(drawn, per_mm)
     pen = _Pen(figure, high)
-    pen.text(WIDTH_IN - 0.25, high - 0.3, f"heights drawn {times:,.0f} times".replace(",", " "), ha="right")
+    if times:
+        pen.text(WIDTH_IN - 0.25, high - 0.3, f"heights drawn {times:,.0f} times".replace(",", " "), ha="right")
     top = high - TITLE_IN
     for ribbon in drawn:
         pen.text(LEFT_IN, top - 0.06, ribbon.face.name, size=9.5, weight="bold")
         pen.text(LEFT_IN + 0.1 * len(ribbon.face.name) + 0.15, top - 0.06, ribbon.caption)
-        wide, below = ribbon.face.length_mm * per_mm, top - LINE_IN - RIBBON_IN
-        _draw_ribbon(pen.axes(below, wide, RIBBON_IN), ribbon, reach_um, shown)
+        side = RIBBON_IN if ribbon.known else UNKNOWN_IN
+        wide, below = ribbon.face.length_mm * per_mm, top - LINE_IN - side
+        if ribbon.known:
+            draw_ribbon(pen.axes(below, wide, side), ribbon, reach_um, shown)
+        else:
+            draw_unknown(pen.axes(below, wide, side), ribbon, shown)
         if ribbon.has_map:
             below -= MAP_IN + 0.14
-            _draw_map(pen.axes(below, wide, MAP_IN), ribbon, shown)
-        for i, (colour, line) in enumerate(ribbon.lines()):
+            draw_map(pen.axes(below, wide, MAP_IN), ribbon, shown)
+        for i, (colour, line) in enumerate(_lines(ribbon)):
             y = below - 0.3 - LINE_IN * i
             pen.bar(LEFT_IN - 0.13, y - 0.06, 0.05, 0.13, colour)
             pen.text(LEFT_IN, y, line, size=7.5)
-        top -= ribbon.inches
+        top -= _inches(ribbon)
     pen.text(LEFT_IN, 0.22, _legend(shown), size=6.5, color=palette.LOW)
     return figure
 
@@ -177,7 +151,13 @@ class _Pen:
 
 
 def _scale(drawn: Sequence[Ribbon], per_mm: float) -> tuple[float, float]:
-    """How many µm reach half way up a ribbon, and the exaggeration: the largest round one that shows all heights."""
+    """How many µm reach half way up a ribbon, and the exaggeration: the largest round one that shows all heights.
+
+    Both are 0 when no shape is known.
+    """
+    drawn = [ribbon for ribbon in drawn if ribbon.known]
+    if not drawn:
+        return 0.0, 0.0
     largest = max(float(np.nanmax(np.abs(ribbon.height_um))) for ribbon in drawn)
     usual = float(np.nanmedian(np.concatenate([ribbon.sigma_um.ravel() for ribbon in drawn])))
     wanted = max(largest + min(BAND * usual, largest), 0.2) * 1.12
@@ -188,181 +168,12 @@ def _scale(drawn: Sequence[Ribbon], per_mm: float) -> tuple[float, float]:
     return half_in / (times * per_mm) * 1e3, times
 
 
-def _draw_ribbon(axes: Axes, ribbon: Ribbon, reach_um: float, shown: Shown) -> None:
-    """The face from the side: metal below, what stands proud in blue and hatched, each line with its band."""
-    _bare(axes)
-    length = ribbon.face.length_mm
-    axes.set_xlim(0, length)
-    axes.set_ylim(-reach_um, reach_um)
-    lines = ribbon.height_um.shape[1]
-    ends, names = [], []
-    for j in range(lines):
-        read = np.isfinite(ribbon.height_um[:, j])
-        x, h, u = ribbon.x_mm[read], ribbon.height_um[read, j], ribbon.sigma_um[read, j]
-        if not len(x):
-            continue
-        axes.fill_between(x, -reach_um, h, color=palette.METAL, alpha=0.4 / lines, linewidth=0)
-        if lines == 1:
-            axes.fill_between(
-                x,
-                0,
-                h,
-                where=h > 0,
-                interpolate=True,
-                facecolor="none",
-                hatch="////",
-                edgecolor=palette.HIGH,
-                alpha=0.5,
-                linewidth=0,
-            )
-        axes.fill_between(x, h - BAND * u, h + BAND * u, color=palette.BAND, alpha=0.5 / lines**0.5, linewidth=0)
-        axes.plot(x, h, color=palette.HIGH, linewidth=1.1, linestyle=_STYLES[j % len(_STYLES)], solid_joinstyle="round")
-        axes.plot(x, h, ".", color=palette.HIGH, markersize=2.6)
-        ends.append((float(x[-1]), float(h[-1])))
-        names.append(_edge(ribbon.face.lines_mm[j], shown))
-    if lines > 1:
-        _name_lines(axes, ends, reach_um, names)
-    axes.axhline(0, color=palette.THIN, linewidth=0.6, linestyle=(0, (1, 2)))
-    axes.plot([length * 0.012], [-reach_um * 0.86], "o", markersize=3.2, color=palette.INK, clip_on=False)
-    axes.text(length * 0.024, -reach_um * 0.86, "marked end", size=6.5, color=palette.INK, va="center")
-    for x in ribbon.suspects_mm:
-        axes.plot([x], [-reach_um * 0.86], "x", markersize=5, color=palette.SUSPECT, markeredgewidth=1.4)
-    _height_scale(axes, reach_um, shown)
-    _stations(axes, ribbon, reach_um, shown, labels=not ribbon.has_map)
+def _inches(ribbon: Ribbon) -> float:
+    """How high a ribbon is drawn, with its map and words."""
+    side = RIBBON_IN if ribbon.known else UNKNOWN_IN
+    return side + (MAP_IN + 0.14) * ribbon.has_map + LINE_IN * (1 + len(_lines(ribbon))) + GAP_IN
 
 
-def _bare(axes: Axes) -> None:
-    axes.set_facecolor("none")
-    for side in ("top", "right", "left"):
-        axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set_color(palette.THIN)
-    axes.set_xticks([])
-    axes.set_yticks([])
-
-
-def _name_lines(axes: Axes, ends: Sequence[tuple[float, float]], reach_um: float, names: Sequence[str]) -> None:
-    """The names of the lines at the right, each with its stroke, joined to the line's last reading."""
-    apart = 0.3 * reach_um
-    order = sorted(range(len(ends)), key=lambda j: ends[j][1])
-    at = [ends[j][1] for j in order]
-    for k in range(1, len(at)):  # never nearer than a line of text
-        at[k] = max(at[k], at[k - 1] + apart)
-    shift = max(0.0, at[-1] - 0.9 * reach_um)
-    right = axes.get_xlim()[1]
-    for k, j in enumerate(order):
-        y, (x, h) = at[k] - shift, ends[j]
-        axes.plot([x, right * 1.012], [h, y], color=palette.THIN, linewidth=0.5, clip_on=False)
-        axes.plot(
-            [right * 1.016, right * 1.05],
-            [y, y],
-            color=palette.HIGH,
-            linewidth=1.1,
-            linestyle=_STYLES[j % len(_STYLES)],
-            clip_on=False,
-        )
-        axes.text(right * 1.058, y, names[j], size=7, color=palette.INK, va="center")
-
-
-def _edge(y_mm: float, shown: Shown) -> str:
-    name = "far" if y_mm > 0 else "near" if y_mm < 0 else "middle"
-    return f"{name}, y {shown.lengths(y_mm)}"
-
-
-def _height_scale(axes: Axes, reach_um: float, shown: Shown) -> None:
-    """A bar of a round height at the left."""
-    reach = convert(reach_um, "µm", shown.height)
-    power = 10.0 ** math.floor(math.log10(reach))
-    bar = max((s * power for s in (1.0, 2.0, 5.0) if s * power <= reach), default=reach)
-    bar_um = convert(bar, shown.height, "µm")
-    axes.plot(
-        [-0.02, -0.02],
-        [0, bar_um],
-        transform=axes.get_yaxis_transform(),
-        color=palette.INK,
-        linewidth=1.0,
-        clip_on=False,
-    )
-    for y in (0.0, bar_um):
-        axes.plot(
-            [-0.026, -0.014],
-            [y, y],
-            transform=axes.get_yaxis_transform(),
-            color=palette.INK,
-            linewidth=1.0,
-            clip_on=False,
-        )
-    axes.text(
-        -0.034,
-        bar_um / 2,
-        f"+{bar:g}\n{shown.height}",
-        transform=axes.get_yaxis_transform(),
-        size=7,
-        color=palette.INK,
-        ha="right",
-        va="center",
-    )
-
-
-def _stations(axes: Axes, ribbon: Ribbon, reach_um: float, shown: Shown, labels: bool) -> None:
-    """Ticks at the stations; the first and last, and some between, with their place."""
-    for x in ribbon.x_mm:
-        axes.plot([x, x], [-reach_um, -reach_um * 0.95], color=palette.THIN, linewidth=0.6)
-    if labels:
-        for x in _some(ribbon.x_mm):
-            axes.text(x, -reach_um * 1.05, shown.lengths(x), size=6.5, color=palette.INK, ha="center", va="top")
-
-
-def _some(x_mm: FloatArray, most: int = 13) -> FloatArray:
-    step = math.ceil(len(x_mm) / most)
-    return x_mm[::step]
-
-
-def _draw_map(axes: Axes, ribbon: Ribbon, shown: Shown) -> None:
-    """The face from above: far edge at the top, proud places blue and hatched, low ones grey, heights as numbers."""
-    _bare(axes)
-    face = ribbon.face
-    axes.spines["bottom"].set_visible(False)
-    half = face.width_mm / 2
-    axes.set_xlim(0, face.length_mm)
-    axes.set_ylim(-half, half)
-    along, across = _edges(ribbon.x_mm, 0.0, face.length_mm), _edges(np.asarray(face.lines_mm), -half, half)
-    largest = float(np.nanmax(np.abs(ribbon.height_um))) or 1.0
-    numbers = len(ribbon.x_mm) <= MOST_NUMBERS and len(face.lines_mm) <= 3
-    for i, j in np.ndindex(ribbon.height_um.shape):
-        h, u = float(ribbon.height_um[i, j]), float(ribbon.sigma_um[i, j])
-        corner, wide, high = (along[i], across[j]), along[i + 1] - along[i], across[j + 1] - across[j]
-        if not math.isfinite(h):
-            axes.add_patch(
-                Rectangle(corner, wide, high, fill=False, edgecolor=palette.THIN, linewidth=0.4, linestyle=":")
-            )
-            continue
-        share = abs(h) / largest
-        colour = palette.HIGH if h > 0 else palette.LOW
-        axes.add_patch(Rectangle(corner, wide, high, facecolor=colour, alpha=0.08 + 0.45 * share, linewidth=0))
-        if h > u:  # likely proud: hatched, so that no colour is needed to see it
-            axes.add_patch(
-                Rectangle(corner, wide, high, fill=False, hatch="////", edgecolor=palette.HIGH, alpha=0.35, linewidth=0)
-            )
-        if numbers:
-            axes.text(
-                (along[i] + along[i + 1]) / 2,
-                (across[j] + across[j + 1]) / 2,
-                shown.heights(h, u, sign=True),
-                size=6.5,
-                color=palette.INK,
-                ha="center",
-                va="center",
-                bbox={"boxstyle": "square,pad=0.12", "facecolor": palette.PAPER, "alpha": 0.75, "linewidth": 0},
-            )
-    axes.add_patch(
-        Rectangle((0, -half), face.length_mm, face.width_mm, fill=False, edgecolor=palette.THIN, linewidth=0.7)
-    )
-    axes.text(-0.012, 0.93, "far edge", transform=axes.transAxes, size=6.5, color=palette.INK, ha="right", va="top")
-    axes.text(-0.012, 0.07, "near edge", transform=axes.transAxes, size=6.5, color=palette.INK, ha="right", va="bottom")
-    for x in _some(ribbon.x_mm):
-        axes.text(x, -half - 0.05 * face.width_mm, shown.lengths(x), size=6.5, color=palette.INK, ha="center", va="top")
-
-
-def _edges(at_mm: FloatArray, least: float, most: float) -> FloatArray:
-    """Borders of the cells around places: half way between neighbours, the face's own edges outside."""
-    return np.concatenate([[least], (at_mm[:-1] + at_mm[1:]) / 2, [most]])
+def _lines(ribbon: Ribbon) -> list[tuple[str, str]]:
+    """The words under a ribbon, broken into lines."""
+    return [(colour, line) for colour, text in ribbon.words for line in textwrap.wrap(text, WORDS_WIDE)]

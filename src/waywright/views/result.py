@@ -12,18 +12,20 @@ from waywright.core.findings import BlindSpot, Report, Shape, Suspect, Verdict
 from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
 
 BAND = 1.96  # standard uncertainties to a 95 % band
+UNKNOWN_UM = 100.0  # a band as wide as this says that nothing is known yet
 MOST_STATIONS = 41  # rows of a table that a person still reads
 
 
 @dataclass(frozen=True)
 class VerdictLine:
-    """One face against one limit."""
+    """One face against one limit; value, interval and limit are in `unit`."""
 
     face: str
     measure: str
     value: str
     interval: str
     limit: str
+    unit: str
     chance: str
     decision: str
     why: str
@@ -64,7 +66,7 @@ class Row:
 
 @dataclass(frozen=True)
 class ShapeTable:
-    """A face's heights, station by station, a column for each line."""
+    """A face's heights, station by station, a column for each line; no rows while nothing is known of it."""
 
     face: str
     caption: str
@@ -136,19 +138,19 @@ def _next(report: Report, retakes: tuple[Retake, ...], unseen: tuple[Unseen, ...
 def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
     twist = verdict.measure == "twist"
     numbers = shown.slopes if twist else shown.heights
-    unit = shown.slope if twist else shown.height
     low, high = verdict.interval_95_um or (math.nan, math.nan)
-    u = (high - low) / (2 * BAND) if high > low else None
+    within = (high - low) / 2 if high > low else None
     unknown = "no reading so far sees" in verdict.why or verdict.value_um is None
-    limit = NONE if verdict.limit_um is None else shown.limit_text(verdict.limit_um, twist)
+    limit = NONE if verdict.limit_um is None else shown.limit(verdict.limit_um, twist)
     if verdict.limit_um is not None and verdict.side != "between":
         limit += f", {verdict.side}"
     return VerdictLine(
         face=verdict.face,
         measure=verdict.measure + (f" ({verdict.grade})" if verdict.grade else ""),
-        value=NONE if unknown else f"{numbers(verdict.value_um, u)} {unit}",
-        interval=NONE if unknown or u is None else f"{numbers(low, u)} to {numbers(high, u)}",
+        value=NONE if unknown else numbers(verdict.value_um, within),
+        interval=NONE if unknown or within is None else f"{numbers(low, within)} to {numbers(high, within)}",
         limit=limit,
+        unit=shown.slope if twist else shown.height,
         chance=NONE if unknown or verdict.chance_inside is None else percent(verdict.chance_inside),
         decision=verdict.decision,
         why=_sentence(verdict.why),
@@ -157,7 +159,8 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
 
 def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
     many = f" ({plural(spot.count, 'shape')})" if spot.count > 1 else ""
-    known = f"± {shown.height_text(BAND * spot.sigma_um, spot.sigma_um)}" if spot.weak else ""
+    within_um = BAND * spot.sigma_um
+    known = f"± {shown.height_text(within_um, within_um)}" if spot.weak else ""
     cure = ""
     if spot.cure:
         cure = _sentence(spot.cure.words)
@@ -202,7 +205,9 @@ def _unchecked(report: Report) -> str:
 
 def _shape(shape: Shape, shown: Shown) -> ShapeTable:
     """The heights as a table; a caption with the zones."""
-    lines = len(shape.lines_mm)
+    lines, usual = len(shape.lines_mm), _usual_band_um(shape)
+    if usual is None or usual > UNKNOWN_UM:
+        return ShapeTable(shape.face, _state(shape, "its shape is not known yet"), (), (), 0)
     stations = len(shape.x_mm) // lines
     kept = _spread(stations)
     rows = []
@@ -211,10 +216,23 @@ def _shape(shape: Shape, shown: Shown) -> ShapeTable:
         for node in range(i * lines, (i + 1) * lines):
             h, u = float(shape.height_um[node]), float(shape.sigma_um[node])
             read = math.isfinite(h)
-            cells.append((shown.heights(h, u, sign=True), shown.heights(BAND * u, u)) if read else (NONE, ""))
-        rows.append(Row(shown.lengths(float(shape.x_mm[i * lines])), tuple(cells)))
+            cells.append((shown.heights(h, usual, sign=True), shown.heights(BAND * u, usual)) if read else (NONE, ""))
+        rows.append((shown.lengths(float(shape.x_mm[i * lines])), tuple(cells)))
     names = tuple(_line_name(y, lines, shown) for y in shape.lines_mm)
-    return ShapeTable(shape.face, _caption(shape, shown), names, tuple(rows), stations - len(kept))
+    return ShapeTable(shape.face, _caption(shape, shown), names, _aligned(rows), stations - len(kept))
+
+
+def _aligned(rows: list[tuple[str, tuple[tuple[str, str], ...]]]) -> tuple[Row, ...]:
+    """Rows whose places all have as many decimals as the finest needs: 21.850 under 18.898."""
+    parts = [x.partition(".") for x, _ in rows]
+    places = max(len(decimals) for _, _, decimals in parts)
+    shown = [f"{whole}.{decimals:0<{places}}" if places else whole for whole, _, decimals in parts]
+    return tuple(Row(x, cells) for x, (_, cells) in zip(shown, rows, strict=True))
+
+
+def _usual_band_um(shape: Shape) -> float | None:
+    """The 95 % band that is usual on a face: it says how many digits matter, the same for all of its heights."""
+    return BAND * float(np.nanmedian(shape.sigma_um)) if np.isfinite(shape.sigma_um).any() else None
 
 
 def _spread(stations: int) -> list[int]:
@@ -233,18 +251,23 @@ def _line_name(y_mm: float, lines: int, shown: Shown) -> str:
 
 def _caption(shape: Shape, shown: Shown) -> str:
     """The zones of the heights as they stand; a verdict's value is less, for it knows that noise adds to a zone."""
-    u = float(np.nanmedian(shape.sigma_um)) if np.isfinite(shape.sigma_um).any() else None
+    usual = _usual_band_um(shape)
     zones = [z for z in shape.straightness_um if z is not None]
-    parts = []
+    parts: list[str] = []
     if zones:
         which = "straight to" if len(shape.lines_mm) == 1 else "worst line straight to"
-        parts.append(f"{which} {shown.height_text(max(zones), u)}")
+        parts.append(f"{which} {shown.height_text(max(zones), usual)}")
     if shape.flatness_um is not None:
-        parts.append(f"flat to {shown.height_text(shape.flatness_um, u)}")
+        parts.append(f"flat to {shown.height_text(shape.flatness_um, usual)}")
     if shape.twist_um_per_m is not None:
         parts.append(f"twist {shown.slope_text(shape.twist_um_per_m)}")
-    state = f"after {plural(shape.state, 'pass', 'passes')}" if shape.state else ""
-    return ", ".join(part for part in (state, *parts) if part)
+    return _state(shape, ", ".join(parts))
+
+
+def _state(shape: Shape, words: str) -> str:
+    """The words, behind how often the face was cut."""
+    cut = f"after {plural(shape.state, 'pass', 'passes')}" if shape.state else ""
+    return ", ".join(filter(None, [cut, words]))
 
 
 def _agreement(report: Report) -> tuple[str, ...]:

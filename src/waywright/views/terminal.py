@@ -65,9 +65,9 @@ def _printed() -> Iterator[Console]:
 
 
 def _table(*headers: str) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for header in headers:
-        table.add_column(header, overflow="fold")
+        table.add_column(header, overflow="fold", no_wrap=header not in ("face", "measure"))
     return table
 
 
@@ -92,9 +92,9 @@ def _verdicts(console: Console, verdicts: tuple[VerdictLine, ...]) -> None:
     if not verdicts:
         return
     _heading(console, "Verdicts")
-    table = _table("face", "measure", "value", "95 %", "limit", "chance", "decision")
+    table = _table("face", "measure", "value", "95 %", "limit", "", "chance", "decision")
     for v in verdicts:
-        table.add_row(v.face, v.measure, v.value, v.interval, v.limit, v.chance, Text(v.decision, style="bold"))
+        table.add_row(v.face, v.measure, v.value, v.interval, v.limit, v.unit, v.chance, Text(v.decision, style="bold"))
     console.print(Padding(table, (0, 0, 0, 2)))
     reasons = [f"{v.face}: {v.why}" for v in verdicts if v.why and v.decision not in ("inside", "outside")]
     for reason in dict.fromkeys(reasons):
@@ -107,10 +107,12 @@ def _unseen(console: Console, view: Result) -> None:
         if not spots:
             continue
         _heading(console, heading)
-        for spot in spots:
-            console.print(Padding(Text(spot.words), (0, 0, 0, 2)))
-            if spot.cure:
-                console.print(Padding(Text(spot.cure), (0, 0, 0, 4)))
+        for cure in dict.fromkeys(spot.cure for spot in spots):  # what one act shows stands together
+            for spot in spots:
+                if spot.cure == cure:
+                    console.print(Padding(Text(spot.words), (0, 0, 0, 2)))
+            if cure:
+                console.print(Padding(Text(cure), (0, 0, 0, 4)))
 
 
 def _retakes(console: Console, view: Result) -> None:
@@ -124,6 +126,8 @@ def _retakes(console: Console, view: Result) -> None:
 
 def _shape(console: Console, shape: ShapeTable, view: Result) -> None:
     _heading(console, f"{shape.face}: {shape.caption}" if shape.caption else shape.face)
+    if not shape.rows:
+        return
     for start in range(0, len(shape.lines), LINES_A_TABLE):
         columns = range(start, min(start + LINES_A_TABLE, len(shape.lines)))
         table = _table(f"x {view.length_unit}", *(shape.lines[i] for i in columns))

@@ -1,0 +1,237 @@
+"""Jobs of every kind for property tests: what a person may have, in any order, with any names, metric or inch."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+from hypothesis import strategies as st
+
+from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.readings import Cross, LayUp, Step
+from waywright.core.things import Face, Instrument, Piece
+
+TWO = """\
+# Two edges on a rainy evening.
+title = "Two edges"     # as written on the box
+
+[instruments.blocks]
+kind = "gauge blocks"
+u_um = 0.3
+
+[instruments.level]     # borrowed
+kind = "level"
+u_um_per_m = 4.0
+
+[[pieces]]
+name = "P"
+[[pieces.faces]]
+name = "P"
+length_mm = "24 in"
+width_mm = 40
+stations_mm = [0, 100, 200, 300, 400, 500, 600]
+lines_mm = [-15, 15]
+
+[[pieces]]
+name = "Q"
+[[pieces.faces]]
+name = "Q"
+length_mm = 609.6
+width_mm = 40
+stations_mm = [0, 300, 600]
+
+# The first evening.
+[[layups]]
+lower = "P"
+upper = "Q"
+turn = "over"
+instrument = "blocks"
+gaps = [                        # from the marked end
+  { x_mm = 0, gap_mm = "0,4 thou" },     # felt twice
+  # the lamp went out here
+  { x_mm = 300, goes_mm = 0.012, stops_mm = "0.5 thou" },
+  { x_mm = 600, when = 2026-03-01, just_mm = 0.010 },
+]
+
+[[crosses]]
+face = "P"
+instrument = "level"
+base_mm = 30
+readings = [ { x_mm = 0, um_per_m = "2 arcsec" }, { x_mm = 600, um_per_m = -3 } ]
+
+[[layups]]
+lower = "P"
+upper = "Q"
+turn = "end for end"
+setting = "turned"
+instrument = "blocks"
+gaps = [ { x_mm = 300, gap_mm = 0.011 } ]
+
+[goal]
+straightness_um = 6     # for the shaper
+"""
+
+NAMES = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=12).filter(lambda name: name.strip())
+NOTES = st.none() | NAMES
+
+
+def some(low: float, high: float, places: int = 3) -> st.SearchStrategy[float]:
+    """Numbers as people type them."""
+    scale = 10**places
+    return st.integers(math.ceil(low * scale - 1e-6), math.floor(high * scale + 1e-6)).map(lambda n: n / scale)
+
+
+@st.composite
+def typed(draw: st.DrawFn, low: float, high: float, unit: str = "mm") -> Typed:
+    """A number between `low` and `high` of `unit`, bare or as text with a comma or a unit."""
+    number = draw(some(low, high, 4))
+    how = draw(st.integers(0, 3))
+    if how == 0:
+        return Typed(number, unit)
+    if how == 1:
+        return Typed(number, unit, f"{number:.4f}".replace(".", ","))
+    if how == 2 or unit != "mm":
+        return Typed(number, unit, f"{number:.4f} {unit}")
+    inches = round(number / 25.4, 5)
+    return Typed(inches, "in", f"{inches:.5f} in")
+
+
+@st.composite
+def faces(draw: st.DrawFn, name: str, length_mm: float, half_mm: float) -> Face:
+    """A face with stations from end to end and one line or several, the same to both sides."""
+    inner = draw(st.sets(st.integers(1, int(length_mm) - 1), max_size=4))
+    lines = draw(st.sampled_from([(0.0,), (-half_mm, half_mm), (-half_mm, 0.0, half_mm)]))
+    return Face(
+        name,
+        length_mm,
+        2 * half_mm + draw(some(0.0, 10.0)),
+        (0.0, *(float(x) for x in sorted(inner)), length_mm),
+        lines,
+        draw(st.sampled_from(["top", "bottom"])),
+        draw(st.sampled_from([None, "scraped", "ground"])),
+    )
+
+
+INSTRUMENTS = {
+    "blocks": {"kind": "gauge blocks", "grade": "1", "feel_um": 0.8, "blocks_mm": (1.001, 20.0)},
+    "own blocks": {"kind": "gauge blocks", "u_um": 0.25},
+    "level": {"kind": "level", "u_um_per_m": 4.0, "um_per_m_per_div": 20.0},
+}
+
+
+@st.composite
+def layups(draw: st.DrawFn, lower: Face, upper: Face, number: int) -> dict[str, Any]:
+    """A lay-up of two faces, its spacers and gaps."""
+    reach = min(lower.lines_mm[-1], upper.lines_mm[-1]) if min(len(lower.lines_mm), len(upper.lines_mm)) > 1 else 0.0
+
+    def place() -> dict[str, Any]:
+        across = some(-reach, reach) if reach else st.none() | st.just(0.0)
+        return {"x_mm": draw(some(0.0, lower.length_mm)), "y_mm": draw(across)}
+
+    def reading(entry: str, at: int) -> Reading:
+        found: dict[str, Any] = {"id": f"{{}}.{entry}[{at}]", "entry": entry, **place()}
+        if entry == "spacers":
+            return Reading(
+                **found, key="size_mm", value=draw(typed(5.0, 30.0)), block=draw(st.sampled_from([None, "20 mm"]))
+            )
+        how = draw(st.sampled_from(["gap_mm", "just_mm", "both", "goes", "stops"]))
+        if how.endswith("_mm"):
+            found |= {"key": how, "value": draw(typed(5.0, 30.0))}
+        found |= {"low": draw(typed(5.0, 10.0))} if how in ("both", "goes") else {}
+        found |= {"high": draw(typed(11.0, 30.0))} if how in ("both", "stops") else {}
+        return Reading(**found, u_um=draw(st.none() | some(0.1, 3.0)), when=draw(NOTES), note=draw(NOTES))
+
+    readings = [reading("spacers", i) for i in range(draw(st.integers(0, 2)))]
+    readings += [reading("gaps", i) for i in range(draw(st.integers(1, 4)))]
+    geometry = LayUp(lower.name, upper.name, draw(st.sampled_from(["over", "end for end"])))
+    return {"geometry": geometry, "readings": readings, "instrument": draw(st.sampled_from(["blocks", "own blocks"]))}
+
+
+@st.composite
+def slopes(draw: st.DrawFn, face: Face, number: int) -> dict[str, Any]:
+    """Steps along a face, or a level across it."""
+    across = len(face.lines_mm) > 1 and draw(st.booleans())
+    base = draw(some(1.0, 2 * face.lines_mm[-1] if across else face.length_mm / 2))
+    free = face.length_mm if across else face.length_mm - base
+    how = draw(st.sampled_from(["um_per_m", "div"]))
+    readings = [
+        Reading(
+            f"{{}}.readings[{i}]",
+            "readings",
+            x_mm=draw(some(0.0, free, 2)),
+            key=how,
+            value=Typed(draw(some(-50.0, 50.0)), "div") if how == "div" else draw(typed(-90.0, 90.0, "µm/m")),
+        )
+        for i in range(draw(st.integers(1, 3)))
+    ]
+    geometry: Cross | Step = Cross(face.name, base) if across else Step(face.name, base, y_mm=face.lines_mm[0])
+    return {
+        "geometry": geometry,
+        "readings": readings,
+        "instrument": "level",
+        "seat_um": draw(st.none() | some(0.0, 2.0)),
+    }
+
+
+@st.composite
+def jobs(draw: st.DrawFn) -> Job:
+    """A whole job that can be: pieces, instruments, settings of all kinds in any order, passes and a goal."""
+    names = draw(st.lists(NAMES, min_size=2, max_size=4, unique=True))
+    length, half = float(draw(st.integers(50, 2000))), float(draw(st.integers(5, 60)))
+    sides = {name: draw(faces(name, length, half)) for name in names}
+    pieces = tuple(Piece(name, (face,), draw(NOTES)) for name, face in sides.items())
+    settings: list[Setting] = []
+    counts: dict[str, int] = {}
+    for number in range(draw(st.integers(0, 4))):
+        lower, upper = draw(st.permutations(list(sides.values())))[:2]
+        found = draw(st.one_of(layups(lower, upper, number), slopes(lower, number)))
+        block = found["geometry"].block
+        counts[block] = counts.get(block, -1) + 1
+        own = draw(st.sampled_from([f"{block}[{counts[block]}]", f"own {number}"]))
+        rows = tuple(
+            _named(r, own, draw(st.booleans()) and f"r{number}-{i}") for i, r in enumerate(found.pop("readings"))
+        )
+        name = draw(st.sampled_from([None, f"s{number}"]))
+        when, note = draw(NOTES), draw(NOTES)
+        temperature = draw(st.none() | some(15.0, 25.0, 1))
+        settings.append(
+            Setting(own, readings=rows, name=name, when=when, note=note, temperature_c=temperature, **found)
+        )
+    owned = draw(st.permutations(list(INSTRUMENTS)))
+    instruments = tuple(Instrument(name, **INSTRUMENTS[name]) for name in owned)  # type: ignore[arg-type]
+    taken = [None, *(s.shared for s in settings)]
+    passes = tuple(
+        Pass(f"passes[{i}]", draw(st.sampled_from(names)), draw(st.sampled_from(taken)), note=draw(NOTES))
+        for i in range(draw(st.integers(0, 2)))
+    )
+    return Job(
+        title=draw(st.just("") | NAMES),
+        pieces=pieces,
+        instruments=instruments,
+        settings=tuple(settings),
+        passes=passes,
+        goal=draw(goals(names)),
+        temperature_c=draw(st.none() | some(15.0, 25.0, 1)),
+        note=draw(NOTES),
+    )
+
+
+def goals(names: list[str]) -> st.SearchStrategy[Goal]:
+    """A goal, or none."""
+    return st.just(Goal()) | st.builds(
+        Goal,
+        straightness_um=st.none() | some(0.5, 50.0, 1),
+        flatness_um=st.none() | some(0.5, 50.0, 1),
+        twist_um_per_m=st.none() | some(1.0, 90.0, 1),
+        grade=st.none(),
+        side=st.sampled_from(["between", "middle high only", "hollow only"]),
+        leave_out_mm=some(0.0, 20.0, 1),
+        rule=st.sampled_from(["guarded", "simple"]),
+        faces=st.just(()) | st.just((names[0],)),
+    )
+
+
+def _named(reading: Reading, setting: str, own: str | bool) -> Reading:
+    """A reading with an id of its own, or else its place."""
+    return replace(reading, id=own or reading.id.format(setting))
