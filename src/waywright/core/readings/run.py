@@ -7,8 +7,8 @@ taken as perfect. Reversal (C. J. Evans, R. J. Hocken, W. T. Estler, CIRP Annals
 turned: r₁ = m + s, r₂ = m − s, so m = (r₁ + r₂)/2 and s = (r₁ − r₂)/2, each with u/√2.
 
 That second run is counted + when the plunger comes out. For a proud place always pushes the plunger in: what turns is
-the guide, which brings the indicator nearer where it took it away before. Typed as the dial shows it, + when the plunger
-goes in, the second run is −r₂ = h − m: that is `turned_over`.
+the guide, which brings the indicator nearer where it took it away before. Typed as the dial shows it, + when the
+plunger goes in, the second run is −r₂ = s − m: that is `turned_over`.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class Run(Geometry):
             raise JobError(f"The sign is 1, or -1 for a run counted the other way; {self.sign} is neither.", "sign")
         if self.sign < 0 and self.turned_over:
             raise JobError(
-                "The face is turned over twice: keep turned_over when + is plunger in, sign = -1 when + is plunger out.",
+                "The face is turned over twice: keep turned_over if + is plunger in, sign = -1 if + is plunger out.",
                 "sign",
             )
         if self.guide == self.face:

@@ -1,0 +1,128 @@
+"""Thickness: a micrometer over two opposite faces of one piece."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.kinds.worlds import (
+    KIT,
+    Truth,
+    edge,
+    flat,
+    height,
+    job_of,
+    leverages,
+    nodes_of,
+    random_truth,
+    solved,
+    told,
+    with_readings,
+)
+from waywright.core.adjust.blind import Sight
+from waywright.core.adjust.cures import newest_faces
+from waywright.core.adjust.network import network
+from waywright.core.evidence import Job
+from waywright.core.readings import Run, Thickness
+from waywright.core.things import Instrument
+
+TOP = edge("P", lines=(-15, 15))
+UNDER = edge("P under", lines=(-15, 15), side="bottom")
+ONE_LINE = (edge("P"), edge("P under", side="bottom"))
+
+
+def measured(job: Job, truth: Truth, noise: np.ndarray | None = None) -> Job:
+    """Every node of the top measured over the bottom under it; seen from below the bottom's y runs the other way."""
+    top, under = job.faces()["P"], job.faces()["P under"]
+
+    def size(x: float, y: float) -> float:
+        return 60_000 + height(top, truth["P"], x, y) + height(under, truth["P under"], x, -y)
+
+    return with_readings(
+        job,
+        Thickness("P", "P under"),
+        "readings",
+        nodes_of(top),
+        size,
+        key="size_mm",
+        unit="mm",
+        instrument="micrometer",
+        noise=noise,
+    )
+
+
+def run_along(job: Job, name: str, truth: Truth, instrument: str) -> Job:
+    """A run on a perfect guide."""
+    face = job.faces()[name]
+    return with_readings(
+        job,
+        Run(name),
+        "readings",
+        nodes_of(face),
+        lambda x, y: height(face, truth[name], x, y),
+        key="um",
+        unit="µm",
+        instrument=instrument,
+    )
+
+
+def test_only_the_sum_of_the_two_faces_is_seen() -> None:
+    """A micrometer tells the sum of two faces at each place, y turned round below, and nothing of their difference."""
+    job = job_of((TOP, UNDER))
+    truth = random_truth(job, np.random.default_rng(1))
+    solution = solved(measured(job, truth))
+    (top, _), (under, _) = told(solution, "P"), told(solution, "P under")
+    mirrored = under.reshape(-1, 2)[:, ::-1].ravel()
+    wanted = flat(TOP, truth["P"]) + flat(UNDER, truth["P under"]).reshape(-1, 2)[:, ::-1].ravel()
+    np.testing.assert_allclose(top + mirrored, wanted, atol=1e-4)
+    spots = Sight(solution, newest_faces(network(measured(job, truth)), solution)).find()
+    bow = next(s for s in spots if s.mode == "bow")
+    assert bow.ratio == pytest.approx(1.0, abs=0.01)
+    assert bow.faces == {"P": 1, "P under": -1}
+
+
+def test_a_known_top_gives_the_bottom() -> None:
+    """With the top known from elsewhere the bottom follows, each node with u·√(1 − its leverage)."""
+    sure = Instrument("sure", "indicator", u_um=1e-3)
+    job = job_of(ONE_LINE, kit=(*KIT[1:], sure))
+    truth = random_truth(job, np.random.default_rng(2))
+    solution = solved(run_along(measured(job, truth), "P", truth, "sure"))
+    found, sigma = told(solution, "P under")
+    np.testing.assert_allclose(found, flat(ONE_LINE[1], truth["P under"]), atol=1e-4)
+    np.testing.assert_allclose(sigma, 1.0 * np.sqrt(1 - leverages(ONE_LINE[1])), rtol=1e-5)
+
+
+@pytest.mark.parametrize(("face", "y", "felt_at"), [("P", 15.0, 15.0), ("P under", 15.0, -15.0)])
+def test_a_proud_place_makes_the_size_larger_where_it_is(face: str, y: float, felt_at: float) -> None:
+    """A place 7 µm proud adds 7 µm to the size; the far edge of the bottom lies under the near one of the top."""
+    job = job_of((TOP, UNDER))
+    net = network(measured(job, {name: np.zeros(14) for name in job.faces()}))
+    unknown = next(u for u in net.unknowns if u.face is not None and u.face.name == face)
+    truth = np.zeros(net.rows.matrix.shape[1])
+    at = np.flatnonzero((unknown.face.x_mm == 300) & (unknown.face.y_mm == y))[0]  # type: ignore[union-attr]
+    truth[unknown.columns.start + at] = 7.0
+    change = net.rows.matrix @ truth
+    places = nodes_of(TOP)
+    assert {places[i]: change[i] for i in np.flatnonzero(change)} == {(300.0, felt_at): 7.0}
+
+
+def test_a_tilted_piece_reads_the_same() -> None:
+    """Lifting and tilting the piece moves both faces and changes no size."""
+    job = job_of((TOP, UNDER))
+    net = network(measured(job, {name: np.zeros(14) for name in job.faces()}))
+    moved = np.zeros(net.rows.matrix.shape[1])
+    for unknown in net.unknowns:
+        if unknown.face is not None:
+            moved[unknown.columns] = unknown.face.rigid(unknown.face.x_mm, unknown.face.y_mm) @ [3.0, 0.02, -0.1]
+    np.testing.assert_allclose(net.rows.matrix @ moved, 0.0, atol=1e-12)
+    assert len({u.body for u in net.unknowns if u.face is not None}) == 1
+
+
+def test_both_anvils_seat() -> None:
+    """An anvil on each face adds that face's seat: u² = 1² + 1.0² + 2.0² on a scraped top and a milled bottom."""
+    job = job_of((replace(TOP, finish="scraped"), replace(UNDER, finish="milled")))
+    net = network(measured(job, {name: np.zeros(14) for name in job.faces()}))
+    np.testing.assert_allclose(net.rows.u_um**2, 1 + 1 + 4)
+    assert not net.notes
