@@ -38,9 +38,7 @@ def sight(job: Job) -> tuple[Solution, Sight]:
 def cures(job: Job, spots: Sequence[Blindness], kinds: Sequence[type[Geometry]] | None = None) -> dict[int, Cure]:
     """The cheapest cure of each blind spot, by its number; one that no candidate cures has none."""
     found: dict[int, Cure] = {}
-    singles = [c for kind in (kinds or tuple(KINDS.values())) for c in kind.candidates(job) if not _taken(job, c)]
-    trials = sorted([*singles, *_together(job, singles)], key=lambda c: c.minutes)
-    for candidate in trials[:MOST_TRIALS]:
+    for candidate in candidates(job, kinds)[:MOST_TRIALS]:
         left = [i for i in range(len(spots)) if i not in found]
         if not left:
             break
@@ -50,6 +48,12 @@ def cures(job: Job, spots: Sequence[Blindness], kinds: Sequence[type[Geometry]] 
             if ratio < WEAK:
                 found[i] = Cure(candidate.words, candidate.minutes, ratio)
     return found
+
+
+def candidates(job: Job, kinds: Sequence[type[Geometry]] | None = None) -> list[Candidate]:
+    """What could be taken next, setting by setting and in sets that belong together, the cheapest first."""
+    singles = [c for kind in (kinds or tuple(KINDS.values())) for c in kind.candidates(job) if not _taken(job, c)]
+    return sorted([*singles, *_together(job, singles)], key=lambda c: c.minutes)
 
 
 def _taken(job: Job, candidate: Candidate) -> bool:
