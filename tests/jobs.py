@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any
+from typing import Any, get_args, get_origin
 
 from hypothesis import strategies as st
 
 from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
-from waywright.core.readings import Cross, LayUp, Step
+from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.core.things import Face, Instrument, Piece
+from waywright.jobfile.fields import types_of
+from waywright.units import unit_of_key
 
 TWO = """\
 # Two edges on a rainy evening.
@@ -235,3 +237,33 @@ def goals(names: list[str]) -> st.SearchStrategy[Goal]:
 def _named(reading: Reading, setting: str, own: str | bool) -> Reading:
     """A reading with an id of its own, or else its place."""
     return replace(reading, id=own or reading.id.format(setting))
+
+
+def _anything(kind: Any) -> st.SearchStrategy[Any]:
+    """Values of the type of a field."""
+    if get_origin(kind) is tuple:
+        return st.lists(_anything(get_args(kind)[0]), max_size=3).map(tuple)
+    return {float: some(0.001, 60.0), int: st.integers(-9, 9), bool: st.booleans(), str: NAMES}[kind]
+
+
+@st.composite
+def kinds_of_setting(draw: st.DrawFn) -> Setting:
+    """A setting of any kind there is, by its fields and lists alone: it need not be one that can be."""
+    kind = draw(st.sampled_from(list(KINDS.values())))
+    geometry = kind(**{name: draw(_anything(hint)) for name, hint in types_of(kind).items()})
+    readings: list[Reading] = []
+    for entry in kind.entries:
+        for i in range(draw(st.integers(1, 3))):
+            found: dict[str, Any] = {key: draw(st.none() | some(-60.0, 60.0)) for key in entry.places}
+            how = draw(st.sampled_from([*entry.values, *entry.marks, *([entry.low] if entry.low else [])]))
+            if how in entry.marks:
+                found["mark"] = how
+            elif how == entry.low:
+                found["low"] = Typed(draw(some(0.0, 30.0)), unit_of_key(how))
+            else:
+                found |= {"key": how, "value": Typed(draw(some(-30.0, 30.0)), unit_of_key(how))}
+            note = draw(NOTES)
+            readings.append(Reading(f"{kind.block}[0].{entry.name}[{i}]", entry.name, note=note, **found))
+    return Setting(
+        f"{kind.block}[0]", geometry, tuple(readings), name=draw(NOTES), seat_um=draw(st.none() | some(0.0, 2.0))
+    )

@@ -115,6 +115,8 @@ def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
     geometry = setting.geometry
     for name in geometry.face_fields:
         _known(getattr(geometry, name), job.faces(), "face", f"{setting.id}.{name}")
+    for name in geometry.faces():  # faces that need not be given too
+        _known(name, job.faces(), "face", setting.id)
     try:
         geometry.check(job)
     except JobError as error:
@@ -123,7 +125,7 @@ def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
         _known(setting.instrument, (i.name for i in job.instruments), "instrument", f"{setting.id}.instrument")
         kind = next(i.kind for i in job.instruments if i.name == setting.instrument)
         if kind not in geometry.instrument_kinds:
-            wanted = " or ".join(geometry.instrument_kinds)
+            wanted = " or ".join(geometry.instrument_kinds) or "no instrument"
             raise JobError(
                 f"{setting.instrument!r} ({kind}) cannot take these readings; they are taken with {wanted}.",
                 f"{setting.id}.instrument",

@@ -121,7 +121,9 @@ def _marked_end(axes: Axes, y: float) -> None:
 
 def _inch_mm(axes: Axes) -> float:
     """How many mm of face one inch of paper shows."""
-    return float(axes.get_xlim()[1]) / (axes.get_position().width * axes.figure.get_size_inches()[0])
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return float(axes.get_xlim()[1]) / (float(axes.get_position().width) * float(figure.get_figwidth()))
 
 
 def _bare(axes: Axes) -> None:
