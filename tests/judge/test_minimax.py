@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from judge_references import program_deviation
+from judge_references import grid, plane, program_deviation
 from numpy.testing import assert_allclose
 
+from waywright.core.judge import minimax as minimax_module
 from waywright.core.judge.minimax import minimax, orthonormal
 
 
@@ -45,6 +46,37 @@ def test_values_that_fit_exactly() -> None:
     best = minimax(np.c_[np.ones(30), x, x**2], 5 - 3 * x + 2 * x**2)
     assert_allclose(best.coefficients[0], [5, -3, 2], atol=1e-12)
     assert best.deviation[0] < 1e-14
+
+
+@pytest.mark.parametrize("off", [1e-14, 1e-12, 1e-10, 1e-8, 1e-6, 1e-4])
+def test_places_all_but_on_lines_and_on_each_other(off) -> None:
+    """A grid that is off by a little, every node read twice a little apart: as exact as on the true grid."""
+    rng = np.random.default_rng(6)
+    x, y = (np.tile(place, 2) for place in grid(8, 3))
+    values = rng.integers(-2, 3, size=(150, x.size)).astype(float)
+    near = minimax(plane(x + off * rng.normal(size=x.size), y + off * rng.normal(size=x.size)), values)
+    assert_allclose(near.deviation, minimax(plane(x, y), values).deviation, rtol=30 * off + 1e-10)
+    assert_allclose((np.take_along_axis(values, near.touch, 1) * near.weights).sum(axis=1), near.deviation, rtol=1e-9)
+
+
+def test_what_the_exchange_cannot_prove_goes_to_a_linear_program(monkeypatch) -> None:
+    """With nothing taken as proved every draw goes to the linear program, and comes back the same."""
+    rng = np.random.default_rng(7)
+    columns, values = plane(*rng.uniform(size=(2, 30))), rng.normal(size=(12, 30))
+    exchanged = minimax(columns, values)
+    asked = []
+    program = minimax_module._program
+    monkeypatch.setattr(minimax_module, "_program", lambda *given: asked.append(1) or program(*given))
+    minimax(columns, values)
+    assert asked == []
+    monkeypatch.setattr(minimax_module, "PROVED", -np.inf)
+    programmed = minimax(columns, values)
+    assert len(asked) == 12
+    assert_allclose(programmed.deviation, exchanged.deviation, rtol=1e-9)
+    assert_allclose(programmed.coefficients, exchanged.coefficients, atol=1e-8)
+    assert_allclose(
+        (np.take_along_axis(values, programmed.touch, 1) * programmed.weights).sum(axis=1), exchanged.deviation
+    )
 
 
 @pytest.mark.parametrize(

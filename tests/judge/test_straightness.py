@@ -130,6 +130,8 @@ def test_end_places_read_twice_count_by_their_mean() -> None:
         ([0, 1, 2], [0, np.nan, 1], "Reading 2 of 3"),
         ([0, np.inf, 2], [0, 1, 1], "Reading 2 of 3"),
         ([0, 1, 2], [0, 1], "one height a place"),
+        ([0, 1, 2], [0, 1, -1e300], "Reading 3 of 3 has -1e\\+300: too large to be"),
+        ([0, 1e-320, 1e-310], [0, 1, 2], "a line needs at least two places"),
     ],
 )
 def test_bad_input_is_told_in_one_sentence(x, height, words) -> None:

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]
+STALLED = 200  # steps without gain after which the exchange gives up
 
 
 def line_zones(
-    x: Floats, heads: int, tails: int, heights: Floats, touch: Indexes, weights: Floats, slopes: Floats
+    x: Floats, heads: int, tails: int, heights: Floats, touch: Indexes, weights: Floats, slopes: Floats, doubt: Floats
 ) -> None:
-    """Fill `touch` and `weights`, both (m, 3), and `slopes` (m,): the minimum zone of each of the (m, n) profiles.
+    """Fill `touch`, `weights` (m, 3), `slopes`, `doubt` (m,): the minimum zone of each of the profiles, (m, n).
 
     `x`: (n,) ascending, x[0] < x[-1]; the first `heads` are equal, and so are the last `tails`.
 
@@ -26,6 +27,9 @@ def line_zones(
     them on the other side. Try that slope: either the width equals the bound and is the minimum, or a new reading
     replaces one side. Each round brings a line not held before, so the search ends; mostly after four to seven rounds.
     Readings that share an x may also settle it: the width can then be no less than their difference.
+
+    `doubt`: by how much the width found may be too small, as a part of the largest deviation from the end-point line;
+    1e-15 or so, unless places lie all but on each other.
     """
     n = x.size
     tilt = (heights[:, -1:] - heights[:, :1]) / (x[-1] - x[0])
@@ -56,13 +60,14 @@ def line_zones(
 
         turned = above - slope[:, None] * x
         p, q = turned.argmax(axis=1), turned.argmin(axis=1)
-        ends = turned[rows, p] - turned[rows, q] - bound <= 1e-15 * size
+        gap = np.divide(turned[rows, p] - turned[rows, q] - bound, size, out=np.zeros(rows.size), where=size > 0)
+        ends = gap <= 1e-15
         pinned = ~ends & (x[p] == x[q])
         a, b, c = np.where(pinned, p, a), np.where(pinned, p, b), np.where(pinned, q, c)
         sign, share = np.where(pinned, 1.0, sign), np.where(pinned, 1.0, share)
         touch[left] = np.stack([a, b, c], axis=1)
         weights[left] = np.stack([sign * share, sign * (1.0 - share), -sign], axis=1)
-        slopes[left] = tilt[left, 0] + slope
+        slopes[left], doubt[left] = tilt[left, 0] + slope, np.where(pinned, 0.0, gap)
 
         falls = x[q] < x[p]
         known = np.where(falls, (p == up_left) & (q == low_left), (p == up_right) & (q == low_right))
@@ -82,33 +87,37 @@ def exchange(
     touch: Indexes,
     weights: Floats,
     fit: Floats,
-    gap: Floats,
+    doubt: Floats,
 ) -> None:
-    """Fill `touch` and `weights`, both (m, k + 1), `fit` (m, k) and `gap` (m,): least possible largest deviations.
+    """Fill `touch`, `weights` (m, k + 1), `fit` (m, k) and `doubt` (m,): the least possible largest deviations.
 
     `basis`: (k, n) columns of the fit as rows, well conditioned; `values`: (m, n). `start`: k + 1 readings whose
     columns have rank k, `signs`: the signs of their null vector. The least possible largest deviation from any
-    `fit` @ `basis` is the weighted sum of the draw, sum |weights| = 1; `gap` is by how much any reading still exceeds
-    it: 0 but for rounding.
+    `fit` @ `basis` is the weighted sum of the draw, sum |weights| = 1. `doubt` is by how much some reading still
+    exceeds it, as a part of the largest value: 1e-14 or so, unless places lie all but on a line.
 
     On any k + 1 readings the best fit deviates by the same amount, the level, at all of them, with signs from their
     null vector: a lower bound. Let the reading that deviates most come in and send that one out which keeps all
     weights positive: the level rises, so no set comes back and the search ends (it is the dual simplex method).
     On regular grids a weight may be 0 and the level stands still; after a few such steps the first reading in
     order comes in and, of equals, the first goes out (Bland 1977), which cannot run in circles. What counts as
-    "exceeds" grows slowly while nothing moves, so that rounding cannot keep it going; `gap` tells the caller.
+    "exceeds" grows a little with each such step, so that rounding cannot keep it going. Readings that lie all but on
+    a line make a system near to singular, so its solutions are corrected once by what they leave.
     """
     k, m = len(basis), len(values)
     size = np.abs(values).max(axis=1)
     reference, sign = np.tile(start, (m, 1)), np.tile(signs, (m, 1))
     best, stall = np.full(m, -1.0), np.zeros(m, dtype=np.intp)
     left = np.arange(m)
+    unit = np.eye(k + 1)[k]
     while True:
         rows = np.arange(left.size)
         matrix = np.concatenate([basis.T[reference], sign[:, :, None]], axis=2)
-        inverse = np.linalg.inv(matrix)
+        inverse = _inverses(matrix)
         at_reference = np.take_along_axis(values, reference, axis=1)
-        solution = (inverse @ at_reference[:, :, None])[:, :, 0]
+        solution = _times(inverse, at_reference)
+        solution += _times(inverse, at_reference - _times(matrix, solution))
+        inverse[:, k] += _times(inverse.transpose(0, 2, 1), unit - _times(matrix.transpose(0, 2, 1), inverse[:, k]))
         turn = np.where((best < 0.0) & (solution[:, k] < 0.0), -1.0, 1.0)
         level, sign = turn * solution[:, k], turn[:, None] * sign
         inverse[:, k] *= turn[:, None]
@@ -121,9 +130,10 @@ def exchange(
         excess = deviation[rows, enter] - level
         stall = np.where(level > best + 2e-16 * size, 0, stall + 1)
         best = np.maximum(best, level)
-        slack = 7e-15 * size * (1.0 + stall / 16.0) ** 4
-        touch[left], weights[left], fit[left], gap[left] = reference, inverse[:, k], solution[:, :k], excess
-        go = excess > slack
+        slack = 7e-15 * size * (1.0 + stall)
+        touch[left], weights[left], fit[left] = reference, inverse[:, k], solution[:, :k]
+        doubt[left] = np.divide(excess, size, out=np.zeros(left.size), where=size > 0)
+        go = (excess > slack) & (stall <= STALLED)
         if not go.any():
             return
         careful = stall > 2 * (k + 1)
@@ -133,12 +143,27 @@ def exchange(
         side = np.where(residual[rows, enter] >= 0.0, 1.0, -1.0)
 
         incoming = np.concatenate([basis.T[enter], side[:, None]], axis=1)
-        mix = (incoming[:, None, :] @ inverse)[:, 0, :] * sign * side[:, None]
+        mix = _times(inverse.transpose(0, 2, 1), incoming) * sign * side[:, None]
         ratio = np.full(mix.shape, np.inf)
         np.divide(np.maximum(inverse[:, k] * sign, 0.0), mix, out=ratio, where=mix > 1e-11)
-        tie = ratio <= ratio.min(axis=1, keepdims=True) + 1e-13
+        least = ratio.min(axis=1)
+        go &= least < np.inf
+        tie = ratio <= least[:, None] + 1e-13
         preference = np.where(careful[:, None], -reference.astype(float), mix)
         leave = np.where(tie, preference, -np.inf).argmax(axis=1)
         reference[rows, leave], sign[rows, leave] = enter, side
         reference, sign, values, size = reference[go], sign[go], values[go], size[go]
         best, stall, left = best[go], stall[go], left[go]
+
+
+def _times(matrices: Floats, vectors: Floats) -> Floats:
+    """(m, e): each of the matrices (m, e, e) times its vector (m, e)."""
+    return np.asarray((matrices @ vectors[:, :, None])[:, :, 0])
+
+
+def _inverses(matrices: Floats) -> Floats:
+    """(m, e, e); where one is singular to the last bit the caller sees by its doubt that nothing came of it."""
+    try:
+        return np.asarray(np.linalg.inv(matrices), dtype=float)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(matrices), dtype=float)

@@ -9,13 +9,14 @@ from waywright.core._fast import njit
 
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]
+STALLED = 200  # steps without gain after which the exchange gives up, as in `_arrays`
 
 
 @njit
 def line_zones(
-    x: Floats, heads: int, tails: int, heights: Floats, touch: Indexes, weights: Floats, slopes: Floats
+    x: Floats, heads: int, tails: int, heights: Floats, touch: Indexes, weights: Floats, slopes: Floats, doubt: Floats
 ) -> None:
-    """Fill `touch` and `weights`, both (m, 3), and `slopes` (m,): see `_arrays.line_zones`."""
+    """Fill `touch` and `weights`, both (m, 3), `slopes` and `doubt`, both (m,): see `_arrays.line_zones`."""
     draws, n = heights.shape
     above = np.empty(n)
     for draw in range(draws):
@@ -59,10 +60,11 @@ def line_zones(
                     high, p = v, i
                 if v < low:
                     low, q = v, i
-            if high - low - bound <= 1e-15 * size:
+            doubt[draw] = (high - low - bound) / size if size > 0.0 else 0.0
+            if doubt[draw] <= 1e-15:
                 break
             if x[p] == x[q]:
-                a, b, c, sign, share = p, p, q, 1.0, 1.0
+                a, b, c, sign, share, doubt[draw] = p, p, q, 1.0, 1.0, 0.0
                 break
             if x[q] < x[p]:
                 if p == up_left and q == low_left:
@@ -79,29 +81,63 @@ def line_zones(
 
 @njit
 def _invert(matrix: Floats, inverse: Floats) -> None:
-    """Gauss-Jordan with row pivots; `matrix` is used up."""
-    e = matrix.shape[0]
+    """Gauss-Jordan with row pivots."""
+    work = matrix.copy()
+    e = work.shape[0]
     for i in range(e):
         for j in range(e):
             inverse[i, j] = 1.0 if i == j else 0.0
     for i in range(e):
         pivot = i
         for r in range(i + 1, e):
-            if abs(matrix[r, i]) > abs(matrix[pivot, i]):
+            if abs(work[r, i]) > abs(work[pivot, i]):
                 pivot = r
         for j in range(e):
-            matrix[i, j], matrix[pivot, j] = matrix[pivot, j], matrix[i, j]
+            work[i, j], work[pivot, j] = work[pivot, j], work[i, j]
             inverse[i, j], inverse[pivot, j] = inverse[pivot, j], inverse[i, j]
-        scale = 1.0 / matrix[i, i]
+        scale = 1.0 / work[i, i] if work[i, i] != 0.0 else np.nan
         for j in range(e):
-            matrix[i, j] *= scale
+            work[i, j] *= scale
             inverse[i, j] *= scale
         for r in range(e):
-            factor = matrix[r, i]
+            factor = work[r, i]
             if r != i and factor != 0.0:
                 for j in range(e):
-                    matrix[r, j] -= factor * matrix[i, j]
+                    work[r, j] -= factor * work[i, j]
                     inverse[r, j] -= factor * inverse[i, j]
+
+
+@njit
+def _refined_solution(matrix: Floats, inverse: Floats, right: Floats, solution: Floats) -> None:
+    """solution of matrix @ solution = right, corrected once by what it leaves."""
+    e = len(right)
+    rest = right.copy()
+    for i in range(e):
+        solution[i] = 0.0
+    for _ in range(2):
+        for i in range(e):
+            for j in range(e):
+                solution[i] += inverse[i, j] * rest[j]
+        for i in range(e):
+            rest[i] = right[i]
+            for j in range(e):
+                rest[i] -= matrix[i, j] * solution[j]
+
+
+@njit
+def _refined_last_row(matrix: Floats, inverse: Floats) -> None:
+    """The last row w of the inverse, w @ matrix = (0, ..., 0, 1), corrected once by what it leaves."""
+    e = len(matrix)
+    rest = np.zeros(e)
+    rest[e - 1] = 1.0
+    for i in range(e):
+        for j in range(e):
+            rest[j] -= inverse[e - 1, i] * matrix[i, j]
+    row = inverse[e - 1].copy()
+    for i in range(e):
+        for j in range(e):
+            row[j] += rest[i] * inverse[i, j]
+    inverse[e - 1] = row
 
 
 @njit
@@ -113,13 +149,13 @@ def exchange(
     touch: Indexes,
     weights: Floats,
     fit: Floats,
-    gap: Floats,
+    doubt: Floats,
 ) -> None:
-    """Fill `touch` and `weights`, both (m, k + 1), `fit` (m, k) and `gap` (m,): see `_arrays.exchange`."""
+    """Fill `touch` and `weights`, both (m, k + 1), `fit` (m, k) and `doubt` (m,): see `_arrays.exchange`."""
     k, n = basis.shape
     e = k + 1
     matrix, inverse = np.empty((e, e)), np.empty((e, e))
-    coefficient, residual = np.empty(k), np.empty(n)
+    at_reference, solution, residual = np.empty(e), np.empty(e), np.empty(n)
     for draw in range(values.shape[0]):
         y = values[draw]
         size = 0.0
@@ -132,24 +168,21 @@ def exchange(
                 for c in range(k):
                     matrix[i, c] = basis[c, reference[i]]
                 matrix[i, k] = sign[i]
+                at_reference[i] = y[reference[i]]
             _invert(matrix, inverse)
-            level = 0.0
-            for i in range(e):
-                level += inverse[k, i] * y[reference[i]]
-            if best < 0.0 and level < 0.0:
-                level = -level
+            _refined_solution(matrix, inverse, at_reference, solution)
+            _refined_last_row(matrix, inverse)
+            if best < 0.0 and solution[k] < 0.0:
+                solution[k] = -solution[k]
                 for i in range(e):
                     sign[i] = -sign[i]
                     inverse[k, i] = -inverse[k, i]
-            for c in range(k):
-                coefficient[c] = 0.0
-                for i in range(e):
-                    coefficient[c] += inverse[c, i] * y[reference[i]]
+            level = float(solution[k])
 
             residual[:] = y
             for c in range(k):
                 for i in range(n):
-                    residual[i] -= coefficient[c] * basis[c, i]
+                    residual[i] -= solution[c] * basis[c, i]
             worst, enter = -1.0, 0
             for i in range(n):
                 v = abs(residual[i])
@@ -157,8 +190,8 @@ def exchange(
                     worst, enter = v, i
             stall = 0 if level > best + 2e-16 * size else stall + 1
             best = max(best, level)
-            slack = 7e-15 * size * (1.0 + stall / 16.0) ** 4
-            if worst - level <= slack:
+            slack = 7e-15 * size * (1.0 + stall)
+            if worst - level <= slack or stall > STALLED:
                 break
             careful = stall > 2 * e
             if careful:
@@ -181,8 +214,10 @@ def exchange(
                     tie and (reference[i] < reference[leave] if careful else mix > largest)
                 ):
                     leave, least, largest = i, ratio, mix
+            if leave < 0:
+                break
             reference[leave], sign[leave] = enter, side
-        gap[draw] = worst - level
-        fit[draw] = coefficient
+        doubt[draw] = (worst - level) / size if size > 0.0 else 0.0
+        fit[draw] = solution[:k]
         for i in range(e):
             touch[draw, i], weights[draw, i] = reference[i], inverse[k, i]

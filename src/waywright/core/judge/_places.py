@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
+SAME_MM = 1e-9  # places no farther apart are one place
+LARGEST = 1e12  # in mm or µm: beyond any machine, and well before a square overflows
 
 
 class OneLine(NamedTuple):
@@ -21,7 +23,7 @@ class OneLine(NamedTuple):
 def checked_line(x_mm: ArrayLike, height_um: ArrayLike) -> tuple[Floats, Floats]:
     """`x` (n,) and `heights` (m, n), or a ValueError that says what is wrong."""
     x, heights = _checked([x_mm], height_um)
-    if x[0].size > 1 and np.ptp(x[0]) == 0.0:
+    if x[0].size > 1 and np.ptp(x[0]) <= SAME_MM:
         raise ValueError(f"All {x[0].size} readings are at x = {x[0][0]:g} mm: a line needs at least two places.")
     return x[0], heights
 
@@ -29,7 +31,7 @@ def checked_line(x_mm: ArrayLike, height_um: ArrayLike) -> tuple[Floats, Floats]
 def checked_plane(x_mm: ArrayLike, y_mm: ArrayLike, height_um: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """`x`, `y` (n,) and `heights` (m, n), or a ValueError that says what is wrong."""
     (x, y), heights = _checked([x_mm, y_mm], height_um)
-    if x.size > 1 and np.ptp(x) == 0.0 and np.ptp(y) == 0.0:
+    if x.size > 1 and np.ptp(x) <= SAME_MM and np.ptp(y) <= SAME_MM:
         raise ValueError(
             f"All {x.size} readings are at x = {x[0]:g}, y = {y[0]:g} mm: a face needs at least two places."
         )
@@ -49,6 +51,11 @@ def _checked(places: list[ArrayLike], height_um: ArrayLike) -> tuple[list[Floats
         bad = ~np.isfinite(array)
         if bad.any():
             raise ValueError(f"Reading {int(np.argwhere(bad)[0][-1]) + 1} of {n} is missing or not a finite number.")
+        far = np.abs(array) > LARGEST
+        if far.any():
+            raise ValueError(
+                f"Reading {int(np.argwhere(far)[0][-1]) + 1} of {n} has {array[far][0]:g}: too large to be."
+            )
     return arrays, heights
 
 

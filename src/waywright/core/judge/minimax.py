@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]
 
 MANY_DRAWS = 100  # from here on the compiled kernel is worth loading
+PROVED = 1e-10  # the part of the largest deviation to which the exchange must be proved; else a linear program is asked
 CHUNK = 100_000  # numbers handled at once in numpy, so that they stay in the processor's cache
 
 
@@ -116,28 +117,52 @@ def minimax(columns: ArrayLike, values: ArrayLike) -> Minimax:
 
 
 def _exchange(basis: Floats, values: Floats) -> tuple[Indexes, Floats, Floats]:
-    """Run the kernel on all draws, each from the readings that settle their mean."""
+    """Run the kernel on all draws, each from the readings that settle their mean; hand over what it cannot settle."""
     k, n = basis.shape
     m = len(values)
     touch, weights = np.empty((m, k + 1), dtype=np.intp), np.empty((m, k + 1))
-    fit, gap = np.empty((m, k)), np.empty(m)
+    fit, doubt = np.empty((m, k)), np.empty(m)
     start = _spread(basis, np.abs(values).max(axis=0))
     if m > 1:
         mean, one = values.mean(axis=0, keepdims=True), slice(0, 1)
-        _arrays.exchange(basis, mean, start, _signs(basis, start), touch[one], weights[one], fit[one], gap[one])
+        _arrays.exchange(basis, mean, start, _signs(basis, start), touch[one], weights[one], fit[one], doubt[one])
         start = touch[0].copy()
     signs = _signs(basis, start)
     if compiled(m, MANY_DRAWS):
         from waywright.core.judge import _loops
 
-        _loops.exchange(basis, np.ascontiguousarray(values), start, signs, touch, weights, fit, gap)
+        _loops.exchange(basis, np.ascontiguousarray(values), start, signs, touch, weights, fit, doubt)
     else:
         step = max(1, CHUNK // n)
         for part in (slice(i, i + step) for i in range(0, m, step)):
-            _arrays.exchange(basis, values[part], start, signs, touch[part], weights[part], fit[part], gap[part])
-    if (gap > 1e-9 * np.abs(values).max(axis=1)).any():
-        raise ArithmeticError("The zone could not be settled to nine digits: places lie too close together.")
+            _arrays.exchange(basis, values[part], start, signs, touch[part], weights[part], fit[part], doubt[part])
+    # Any weights prove a lower bound if their columns cancel and the |weights| add up to 1 (duality): see how nearly.
+    doubt += np.abs(weights).sum(axis=1) - 1.0 + np.abs(np.einsum("kme,me->mk", basis[:, touch], weights)).sum(axis=1)
+    for draw in np.flatnonzero(~(doubt <= PROVED)):
+        touch[draw], weights[draw], fit[draw] = _program(basis, values[draw])
     return touch, weights, fit
+
+
+def _program(basis: Floats, value: Floats) -> tuple[Indexes, Floats, Floats]:
+    """One draw as the textbook linear program: slow, but at home with places that lie all but on a line."""
+    from scipy.optimize import linprog
+
+    k, n = basis.shape
+    size = np.abs(value).max()
+    bands = np.column_stack([np.vstack([basis.T, -basis.T]), -np.ones(2 * n)])
+    found = linprog(
+        np.append(np.zeros(k), 1.0),
+        A_ub=bands,
+        b_ub=np.append(value, -value) / size,
+        bounds=[(None, None)] * k + [(0.0, None)],
+        method="highs",
+        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},  # as fine as it goes
+    )
+    if found.status != 0:
+        raise ArithmeticError("The zone could not be settled: the places lie too close together, or all but on a line.")
+    weights = found.ineqlin.marginals[:n] - found.ineqlin.marginals[n:]
+    touch = np.sort(np.argsort(-np.abs(weights), kind="stable")[: k + 1])
+    return touch, weights[touch] / np.abs(weights[touch]).sum(), found.x[:k] * size
 
 
 def _spread(basis: Floats, deviation: Floats) -> Indexes:

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from waywright.core._fast import compiled
 from waywright.core.judge import _arrays
 from waywright.core.judge._places import checked_line, checked_plane, line_columns, one_line, plane_columns
-from waywright.core.judge.minimax import CHUNK, MANY_DRAWS, minimax, orthonormal
+from waywright.core.judge.minimax import CHUNK, MANY_DRAWS, PROVED, minimax, orthonormal
 
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]
@@ -187,16 +187,21 @@ def _line_zones(x: Floats, heights: Floats) -> tuple[Indexes, Floats, Floats]:
     order = np.argsort(x, kind="stable")
     at, m = x[order], len(heights)
     ordered = heights if (order == np.arange(x.size)).all() else heights[:, order]
-    touch, weights, slopes = np.empty((m, 3), dtype=np.intp), np.empty((m, 3)), np.empty(m)
+    touch, weights, slopes, doubt = np.empty((m, 3), dtype=np.intp), np.empty((m, 3)), np.empty(m), np.empty(m)
     heads, tails = int((at == at[0]).sum()), int((at == at[-1]).sum())
     if compiled(m, MANY_DRAWS):
         from waywright.core.judge import _loops
 
-        _loops.line_zones(at, heads, tails, np.ascontiguousarray(ordered), touch, weights, slopes)
+        _loops.line_zones(at, heads, tails, np.ascontiguousarray(ordered), touch, weights, slopes, doubt)
     else:
         step = max(1, CHUNK // x.size)
         for part in (slice(i, i + step) for i in range(0, m, step)):
-            _arrays.line_zones(at, heads, tails, ordered[part], touch[part], weights[part], slopes[part])
+            _arrays.line_zones(at, heads, tails, ordered[part], touch[part], weights[part], slopes[part], doubt[part])
+    doubt += np.abs(weights).sum(axis=1) - 2.0  # more when the middle reading does not lie between the others
+    unsure = np.flatnonzero(~(doubt <= PROVED))
+    if unsure.size:  # some places lie all but on each other
+        best = minimax(line_columns(at), ordered[unsure])
+        touch[unsure], weights[unsure], slopes[unsure] = best.touch, 2.0 * best.weights, best.coefficients[:, 1]
     return order[touch], weights, slopes
 
 
