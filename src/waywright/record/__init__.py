@@ -1,0 +1,53 @@
+"""The book: every job and reading for ever, and nothing lost. All SQL of Waywright lives in this room."""
+
+from waywright.record.book import Book, By, Listed, Opened, Saved
+from waywright.record.edits import Add, Append, Correct, Delete, Edit, Move, Put
+from waywright.record.errors import (
+    BadBundle,
+    BookError,
+    Busy,
+    Conflict,
+    Missing,
+    NewerBook,
+    NotABook,
+    NumberReused,
+    OutOfOrder,
+    Refused,
+    TooLarge,
+)
+from waywright.record.log import Act
+from waywright.record.parts import Attachment, Head, Part, Ref, ref_of
+from waywright.record.store import default_path
+
+__all__ = [
+    "Act",
+    "Add",
+    "Append",
+    "Attachment",
+    "BadBundle",
+    "Book",
+    "BookError",
+    "Busy",
+    "By",
+    "Conflict",
+    "Correct",
+    "Delete",
+    "Edit",
+    "Head",
+    "Listed",
+    "Missing",
+    "Move",
+    "NewerBook",
+    "NotABook",
+    "NumberReused",
+    "Opened",
+    "OutOfOrder",
+    "Part",
+    "Put",
+    "Ref",
+    "Refused",
+    "Saved",
+    "TooLarge",
+    "default_path",
+    "ref_of",
+]

@@ -1,0 +1,417 @@
+"""The book: every job, reading and change for ever. Nothing is overwritten; what is deleted is hidden.
+
+    book = Book.open()                                   # the one in the data folder; Book.open("shop.sqlite")
+    job_id = book.begin(Job(title="Three edges"))
+    book.change(job_id, Add(piece), Add(setting))        # several edits, one act
+    saved = book.append(job_id, setting_id, [reading], by=By(client="tab-1", sequence=1))
+    opened = book.opened(job_id)                         # the job, the version of each part, what can be undone
+    book.job(job_id, at=3)                               # as it was after act 3
+
+One act is one transaction: all of it is kept, or nothing. Any thread may use a book, and any number of programs the
+same file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import uuid
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from types import TracebackType
+
+from sqlalchemy import Connection
+
+from waywright.core.evidence import Job, JobError, Pass, Reading, Setting
+from waywright.core.things import Instrument, Piece
+from waywright.jobfile.checks import check
+from waywright.record import copies, queries
+from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, apply_all
+from waywright.record.errors import Missing, NumberReused, OutOfOrder, Refused, TooLarge
+from waywright.record.log import START, Act, row_of
+from waywright.record.parts import Attachment, BodyError, Head, Part, Ref, text_of, to_plain
+from waywright.record.state import EMPTY, GOAL, HEAD, Held, State
+from waywright.record.store import Store, open_store
+
+LARGEST_ATTACHMENT = 32 * 1024 * 1024
+MOST_EDITS = 2_000  # readings and other parts in one act
+_CLIENT = re.compile(r"[A-Za-z0-9._:-]{1,64}")
+_MEDIA_TYPE = re.compile(r"[a-z0-9.+-]{1,64}/[a-z0-9.+-]{1,64}")
+
+Clock = Callable[[], datetime]
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class By:
+    """Who does something, and when; the clock is asked where `at` is not given.
+
+    A client that may have to send again numbers its acts on a job 1, 2, 3 …: what came twice is stored once, and what
+    comes before its turn is refused with `OutOfOrder`. A number that was refused may be used again.
+    """
+
+    who: str | None = None
+    at: datetime | None = None
+    client: str | None = None
+    sequence: int | None = None
+
+
+@dataclass(frozen=True)
+class Saved:
+    """What came of a save: the job's newest act `number` and the parts it wrote, with their ids filled in.
+
+    `repeated`: this was stored before, under the same number of the same client; nothing was done now.
+    """
+
+    number: int
+    refs: tuple[Ref, ...]
+    repeated: bool = False
+
+
+@dataclass(frozen=True)
+class Listed:
+    """A job in the list: when it was begun and last changed (UTC, ISO 8601), and by how many acts."""
+
+    id: int
+    uid: str
+    title: str
+    begun: str
+    changed: str
+    acts: int
+    hidden: bool
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A job with all that a page needs to change it: the version of each part, what can be undone and done again.
+
+    `number` is the act it stands at, `newest` the last there is. `acts` are all up to `number`, `undone` the numbers of
+    those taken back.
+    """
+
+    id: int
+    uid: str
+    number: int
+    newest: int
+    job: Job
+    versions: Mapping[Ref, int]
+    attachments: tuple[Attachment, ...]
+    hidden: bool
+    acts: tuple[Act, ...]
+    undone: frozenset[int]
+
+    @property
+    def undo(self) -> Act | None:
+        """The act that `Book.undo` would take back."""
+        return next((a for a in reversed(self.acts) if a.undoes is None and a.number not in self.undone), None)
+
+    @property
+    def redo(self) -> Act | None:
+        """The undoing that `Book.redo` would take back: the newest, as long as nothing else was done after it."""
+        for act in reversed(self.acts):
+            if act.undoes is None:
+                return None
+            if act.number not in self.undone and self.acts[act.undoes - 1].undoes is None:
+                return act
+        return None
+
+
+class Book:
+    """An open book; see the module's text. `guard` raises `JobError` for a job that cannot be."""
+
+    def __init__(self, store: Store, clock: Clock = _now, guard: Callable[[Job], None] = check) -> None:
+        self._store, self._clock, self._guard = store, clock, guard
+        self._copied: object = None  # the day of the last daily copy
+
+    @classmethod
+    def open(
+        cls,
+        where: str | os.PathLike[str] | None = None,
+        *,
+        create: bool = True,
+        clock: Clock = _now,
+        guard: Callable[[Job], None] = check,
+    ) -> Book:
+        """The book at `where`, a path or a PostgreSQL URL; None is the one in the platform's data folder.
+
+        A new one is made unless `create` is False. Raises `Missing`, `NotABook`, `NewerBook` or `BookError`.
+        """
+        return cls(open_store(where, create=create), clock, guard)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._store.close()
+
+    def __enter__(self) -> Book:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    @property
+    def name(self) -> str:
+        """Where it is, for people."""
+        return self._store.name
+
+    # Reading
+
+    def jobs(self, *, hidden: bool = False) -> tuple[Listed, ...]:
+        """Every job, last changed first; deleted ones only when `hidden`."""
+        with self._store.reading() as connection:
+            found = [Listed(**row) for row in queries.listed(connection)]
+        wanted = (job for job in found if hidden or not job.hidden)
+        return tuple(sorted(wanted, key=lambda job: (job.changed, job.id), reverse=True))
+
+    def job(self, job_id: int, at: int | None = None) -> Job:
+        """The job as it is, or as it was after act number `at`; raises `Missing`."""
+        return self.opened(job_id, at).job
+
+    def opened(self, job_id: int, at: int | None = None) -> Opened:
+        """The job, now or after act number `at`, and all that is needed to change it; raises `Missing`."""
+        with self._store.reading() as connection:
+            uid = queries.uid(connection, job_id)
+            acts = queries.acts(connection, job_id)
+            newest = acts[-1].number
+            number = newest if at is None else at
+            if not 1 <= number <= newest:
+                raise Missing(f"Job {job_id} has the acts 1 to {newest}; there is no act {number}.")
+            state = queries.state(connection, job_id, number)
+        acts = acts[:number]
+        versions = {ref: held.number for ref, held in state.shown.items()}
+        hidden = state.things[HEAD].hidden
+        return Opened(
+            job_id, uid, number, newest, state.job, versions, state.attachments, hidden, tuple(acts), undone(acts)
+        )
+
+    def attachment(self, digest: str) -> bytes:
+        """The bytes of an attachment; raises `Missing`."""
+        with self._store.reading() as connection:
+            return queries.blob(connection, digest)
+
+    # Writing
+
+    def begin(self, job: Job | None = None, by: By = By(), uid: str | None = None) -> int:
+        """A new job, empty or with all that is in `job`; returns its number. The same `uid` twice is one job.
+
+        Raises `JobError` or `Refused` for what cannot be.
+        """
+        job, uid = job or Job(), uid or uuid.uuid4().hex
+        if not re.fullmatch(r"[0-9a-f]{32}", uid):
+            raise Refused("A job's uid is 32 hexadecimal digits.")
+        self._guard(job)
+        held = parts_of(job)
+        self._copy_daily()
+        with self._store.writing() as connection:
+            known = queries.job_of(connection, uid)
+            if known is not None:
+                return known
+            job_id = queries.new_job(connection, uid)
+            _write(connection, job_id, START, Act(1, "begin", self._at(by), _who(by)), held)
+            return job_id
+
+    def change(self, job_id: int, *edits: Edit, by: By = By(), kind: str | None = None) -> Saved:
+        """Do several edits as one act; `kind` names it, else the first edit does.
+
+        Raises `Conflict` where a part was changed meanwhile, `Missing` where it is not there, `Refused` or `JobError`
+        for what cannot be, `OutOfOrder` and `NumberReused` for a client's numbers.
+        """
+        if not edits or sum(len(e.readings) if isinstance(e, Append) else 1 for e in edits) > MOST_EDITS:
+            raise TooLarge(f"One act holds 1 to {MOST_EDITS} edits; save in several.")
+        request = _request([[type(e).__name__, to_plain(e)] for e in edits])
+        return self._act(job_id, kind or type(edits[0]).__name__.lower(), lambda s: apply_all(s, edits), by, request)
+
+    def append(self, job_id: int, setting: str, readings: Iterable[Reading], by: By = By()) -> Saved:
+        """Add readings to the setting with the id `setting`; an empty id is filled in."""
+        return self.change(job_id, Append(setting, tuple(readings)), by=by)
+
+    def correct(self, job_id: int, reading: str, version: int, new: Reading, by: By = By()) -> Saved:
+        """`new` replaces the reading with the id `reading`, which is kept and no longer used."""
+        return self.change(job_id, Correct(reading, version, new), by=by)
+
+    def put(self, job_id: int, ref: Ref, version: int, part: Part, by: By = By()) -> Saved:
+        """Change a part other than a reading, or the head or goal of the job."""
+        if isinstance(part, Reading):
+            raise Refused("A reading is kept as it was typed; correct it instead.", ref)
+        return self.change(job_id, Put(ref, version, part), by=by)
+
+    def delete(self, job_id: int, ref: Ref, version: int, by: By = By()) -> Saved:
+        """Hide a part and what belongs to it; Ref("head") hides the whole job."""
+        return self.change(job_id, Delete(ref, version), by=by)
+
+    def attach(
+        self, job_id: int, name: str, media_type: str, data: bytes, *, about: Ref | None = None, by: By = By()
+    ) -> Saved:
+        """Keep a photograph or paper with the job; raises `TooLarge` beyond 32 MB."""
+        if len(data) > LARGEST_ATTACHMENT:
+            raise TooLarge(f"{name} is larger than {LARGEST_ATTACHMENT // 1024**2} MB; attach a smaller picture of it.")
+        if not _MEDIA_TYPE.fullmatch(media_type):
+            raise Refused(f"{media_type[:40]!r} is no media type; image/jpeg is one.")
+        name = re.sub(r"[\x00-\x1f\x7f]", "", name.replace("\\", "/").rsplit("/", 1)[-1]).strip()[:200] or "attachment"
+        digest = hashlib.sha256(data).hexdigest()
+        edit = Add(Attachment("", name, media_type, len(data), digest), about=about)
+        request = _request([["attach", to_plain(edit)]])
+        return self._act(job_id, "attach", lambda s: apply_all(s, [edit]), by, request, {digest: data})
+
+    def undo(self, job_id: int, number: int | None = None, by: By = By()) -> Saved:
+        """Take back act `number`, or the newest not taken back yet; itself an act, that can be taken back.
+
+        Raises `Refused` when a later act changed the same parts: that one is to be undone first.
+        """
+        return self._take_back(job_id, number, by, again=False)
+
+    def redo(self, job_id: int, by: By = By()) -> Saved:
+        """Take back the newest undoing, as long as nothing else was done after it."""
+        return self._take_back(job_id, None, by, again=True)
+
+    # How
+
+    def _take_back(self, job_id: int, number: int | None, by: By, *, again: bool) -> Saved:
+        opened = self.opened(job_id)
+        chosen = opened.redo if again else opened.undo
+        if number is None:
+            if chosen is None:
+                raise Missing(f"There is nothing to {'do again' if again else 'undo'}.")
+            number = chosen.number
+        if not 1 <= number <= opened.newest:
+            raise Missing(f"Job {job_id} has the acts 1 to {opened.newest}; there is no act {number}.")
+        target = number
+        request = _request(["undo", target])
+        with self._store.reading() as connection:
+            before = queries.state(connection, job_id, target - 1) if target > 1 else EMPTY
+            written = queries.written(connection, job_id, target)
+        return self._act(
+            job_id, "undo", lambda state: taken_back(state, target, before, written), by, request, undoes=target
+        )
+
+    def _act(
+        self,
+        job_id: int,
+        kind: str,
+        step: Callable[[State], State],
+        by: By,
+        request: str,
+        blobs: Mapping[str, bytes] | None = None,
+        undoes: int | None = None,
+    ) -> Saved:
+        """One act, all of it or nothing."""
+        self._copy_daily()
+        with self._store.writing() as connection:
+            queries.lock(connection, job_id)
+            if (repeated := _repeated(connection, job_id, by, request)) is not None:
+                return repeated
+            newest = queries.newest(connection, job_id)
+            if undoes is not None and undoes in undone(queries.acts(connection, job_id)):
+                raise Refused(f"Act {undoes} was undone already.")
+            state = queries.state(connection, job_id, newest.number)
+            after = step(state)
+            changed = [held for held in after.things.values() if held is not state.things.get(held.thing)]
+            if not changed and by.client is None:
+                return Saved(newest.number, ())
+            self._refuse_spoilt(state, after)
+            for digest, data in (blobs or {}).items():
+                queries.add_blob(connection, digest, data)
+            act = Act(newest.number + 1, kind[:16], self._at(by), _who(by), undoes, by.client, by.sequence)
+            if by.client is not None:
+                act = replace(act, request=request)
+            _write(connection, job_id, newest.digest, act, changed)
+            return Saved(act.number, tuple(held.ref for held in changed))
+
+    def _at(self, by: By) -> str:
+        return (by.at or self._clock()).astimezone(UTC).isoformat(timespec="microseconds")
+
+    def _refuse_spoilt(self, before: State, after: State) -> None:
+        """Refuse an act that turns a job that can be into one that cannot; one that could not be before may go on."""
+        try:
+            self._guard(after.job)
+        except JobError:
+            try:
+                self._guard(before.job)
+            except JobError:
+                return
+            raise
+
+    def _copy_daily(self) -> None:
+        """Before the first save of a day, a copy of the book as it was."""
+        now = self._clock()
+        day = now.astimezone(UTC).date()
+        if self._store.path is not None and self._copied != day:
+            with self._store.reading() as connection:
+                empty = queries.is_empty(connection)
+            if not empty:
+                copies.daily(self._store.path, now)
+            self._copied = day
+
+
+def parts_of(job: Job) -> list[Held]:
+    """Every part of a job as the first act writes them."""
+    head = Head(job.title, job.temperature_c, job.note)
+    state = State(0, {HEAD: Held(HEAD, 1, head, position=1.0), GOAL: Held(GOAL, 1, job.goal, position=2.0)})
+    parts: list[Piece | Instrument | Setting | Pass] = [*job.pieces, *job.instruments, *job.settings, *job.passes]
+    edits = [Add(part) for part in parts]
+    return list(apply_all(state, edits).things.values())
+
+
+def undone(acts: Iterable[Act]) -> frozenset[int]:
+    """The numbers of the acts that stand taken back: undone by an act that is not undone itself."""
+    found: set[int] = set()
+    for act in sorted(acts, key=lambda act: act.number, reverse=True):
+        if act.undoes is not None and act.number not in found:
+            found.add(act.undoes)
+    return frozenset(found)
+
+
+def taken_back(state: State, number: int, before: State, written: Sequence[Held]) -> State:
+    """The state with every part that act `number` has `written` as it was `before`; raises `Refused`."""
+    changed = []
+    for after in written if number > 1 else [state.things[HEAD]]:  # taking back how a job began hides it
+        now, was = state.things[after.thing], before.things.get(after.thing)
+        if replace(now, number=0) != replace(after, number=0):
+            raise Refused(f"{now.ref} was changed again by act {now.number}; undo that first.", now.ref)
+        changed.append(replace(was, number=state.number + 1) if was else _hidden(now, state.number + 1))
+    return replace(state.with_(changed), number=state.number + 1)
+
+
+def _hidden(held: Held, number: int) -> Held:
+    return replace(held, number=number, hidden=True)
+
+
+def _who(by: By) -> str | None:
+    return re.sub(r"[\x00-\x1f\x7f]", " ", by.who or "").strip()[:100] or None
+
+
+def _write(connection: Connection, job_id: int, before: str, act: Act, changed: Iterable[Held]) -> None:
+    try:
+        rows = [row_of(held) for held in changed]
+    except BodyError as error:
+        raise Refused(f"This cannot be kept: {error}.") from None
+    queries.add(connection, job_id, act.sealed(before, rows), rows)
+
+
+def _request(plain: object) -> str:
+    try:
+        return hashlib.sha256(text_of(plain).encode("ascii")).hexdigest()
+    except (BodyError, ValueError) as error:
+        raise Refused(f"This cannot be kept: {error}.") from None
+
+
+def _repeated(connection: Connection, job_id: int, by: By, request: str) -> Saved | None:
+    """What was saved under this number before; None when it is the client's next."""
+    if by.client is None and by.sequence is None:
+        return None
+    if by.client is None or by.sequence is None or not _CLIENT.fullmatch(by.client) or by.sequence < 1:
+        raise Refused("A client that numbers gives its name, letters and digits, and a number from 1 on.")
+    known = queries.by_client(connection, job_id, by.client, by.sequence)
+    if known is not None:
+        if known.request != request:
+            raise NumberReused(f"Number {by.sequence} of {by.client} was stored with something else in it.")
+        written = queries.written(connection, job_id, known.number)
+        return Saved(known.number, tuple(held.ref for held in written), repeated=True)
+    expected = queries.last_sequence(connection, job_id, by.client) + 1
+    if by.sequence != expected:
+        raise OutOfOrder(f"Number {by.sequence} of {by.client} comes before {expected}; send that first.", expected)
+    return None

@@ -1,0 +1,1 @@
+"""One file a step, in order; once released, a step is never changed."""

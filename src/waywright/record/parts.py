@@ -1,0 +1,213 @@
+"""The parts a job is made of in the book, how they are named, and their plain form.
+
+The plain form of a part is written once over the fields of its dataclass, as the job file is: a new kind of reading
+or a new field needs nothing here and no change of the tables. Every field that is not None is written, defaults too, so
+that a default which changes later does not change what was recorded. Numbers keep their unit and the text they were
+typed as.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import types
+import typing
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, NamedTuple
+
+from waywright.core.evidence import Geometry, Goal, Pass, Reading, Setting
+from waywright.core.readings import KINDS
+from waywright.core.things import Instrument, Piece
+
+
+@dataclass(frozen=True)
+class Head:
+    """What a job says of itself: the fields of `Job` that hold no parts."""
+
+    title: str = ""
+    temperature_c: float | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Attachment:
+    """A photograph or paper kept with a job; its bytes are found by `digest` (SHA-256, hexadecimal)."""
+
+    id: str
+    name: str
+    media_type: str
+    size: int
+    digest: str
+    note: str | None = None
+
+
+Part = Head | Goal | Piece | Instrument | Setting | Reading | Pass | Attachment
+
+SORTS: dict[str, type] = {
+    "head": Head,
+    "goal": Goal,
+    "piece": Piece,
+    "instrument": Instrument,
+    "setting": Setting,
+    "reading": Reading,
+    "pass": Pass,
+    "attachment": Attachment,
+}
+_SORT_OF = {cls: sort for sort, cls in SORTS.items()}
+
+
+class Ref(NamedTuple):
+    """Names one part of a job: its sort and its key: the name of a piece or instrument, the id of the others.
+
+    "head" and "goal" are there once, with the key "".
+    """
+
+    sort: str
+    key: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.sort} {self.key}".strip()
+
+
+class BodyError(ValueError):
+    """A plain form that cannot be read back."""
+
+
+def sort_of(part: Part) -> str:
+    """The sort of a part: "reading", "piece", ..."""
+    return _SORT_OF[type(part)]
+
+
+def ref_of(part: Part) -> Ref:
+    """How a part is named."""
+    key = "" if isinstance(part, Head | Goal) else part.name if isinstance(part, Piece | Instrument) else part.id
+    return Ref(sort_of(part), key)
+
+
+def dump(part: Part) -> str:
+    """A part as one line of JSON, pure ASCII, the same for equal parts; a setting without its readings.
+
+    Raises `BodyError` for a number that is not finite.
+    """
+    plain = to_plain(part)
+    if isinstance(part, Setting):
+        del plain["readings"]
+    return text_of(plain)
+
+
+def text_of(plain: object) -> str:
+    """Plain values as JSON, the same for equal values."""
+    return json.dumps(plain, ensure_ascii=True, allow_nan=False, sort_keys=True, separators=(",", ":"))
+
+
+def load(sort: str, text: str) -> Part:
+    """The part of a sort in its plain form; raises `BodyError`."""
+    try:
+        plain = json.loads(text)
+    except (ValueError, RecursionError):
+        raise BodyError("it is not JSON") from None
+    if sort == "setting" and isinstance(plain, dict):
+        plain = {"readings": [], **plain}
+    return typing.cast(Part, _value(SORTS[sort], plain, sort))
+
+
+def to_plain(thing: Any) -> Any:
+    """A dataclass, or what may stand in a field of one, as JSON can hold it; raises `BodyError`."""
+    if isinstance(thing, Geometry):
+        return {"kind": thing.block, **_plain_fields(thing)}
+    if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
+        return _plain_fields(thing)
+    if isinstance(thing, tuple):
+        return [to_plain(one) for one in thing]
+    if isinstance(thing, float) and not math.isfinite(thing):
+        raise BodyError(f"{thing} cannot be measured")
+    if thing is None or isinstance(thing, str | bool | int | float):
+        return thing
+    raise BodyError(f"a {type(thing).__name__} cannot be kept")
+
+
+def _plain_fields(thing: Any) -> dict[str, Any]:
+    """The fields of a dataclass; None is left out where it is the default."""
+    return {
+        field.name: to_plain(value)
+        for field in dataclasses.fields(thing)
+        if (value := getattr(thing, field.name)) is not None or field.default is not None
+    }
+
+
+class _Field(NamedTuple):
+    hint: Any
+    optional: bool
+    required: bool
+
+
+@cache
+def _fields(cls: type) -> dict[str, _Field]:
+    """The fields of a dataclass: type without "or None", whether None may stand there, whether it may not miss."""
+    hints = typing.get_type_hints(cls)
+    found: dict[str, _Field] = {}
+    for field in dataclasses.fields(cls):
+        parts, optional = _alternatives(hints[field.name])
+        required = field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING
+        found[field.name] = _Field(parts[0] if len(parts) == 1 else tuple(parts), optional, required)
+    return found
+
+
+def _alternatives(hint: Any) -> tuple[list[Any], bool]:
+    if typing.get_origin(hint) not in (typing.Union, types.UnionType):
+        return [hint], False
+    parts = typing.get_args(hint)
+    return [part for part in parts if part is not types.NoneType], types.NoneType in parts
+
+
+def _value(hint: Any, plain: Any, where: str) -> Any:
+    """`plain` as the type `hint`; raises `BodyError` with `where`."""
+    if hint is Geometry:
+        return _geometry(plain, where)
+    if dataclasses.is_dataclass(hint):
+        return _dataclass(typing.cast(type, hint), plain, where)
+    origin, arguments = typing.get_origin(hint), typing.get_args(hint)
+    if origin is tuple:
+        if not isinstance(plain, list):
+            raise BodyError(f"{where} is no list")
+        if len(arguments) == 2 and arguments[1] is Ellipsis:
+            return tuple(_value(arguments[0], one, where) for one in plain)
+        if len(plain) != len(arguments):
+            raise BodyError(f"{where} has {len(plain)} parts")
+        return tuple(_value(kind, one, where) for kind, one in zip(arguments, plain, strict=True))
+    if hint is float and isinstance(plain, int | float) and not isinstance(plain, bool) and math.isfinite(plain):
+        return float(plain)
+    if hint in (str, bool, int) and type(plain) is hint:
+        return plain
+    raise BodyError(f"{where} cannot be {str(plain)[:40]!r}")
+
+
+def _dataclass(cls: type, plain: Any, where: str) -> Any:
+    known = _fields(cls)
+    if not isinstance(plain, dict):
+        raise BodyError(f"{where} is no table")
+    for key in plain:
+        if key not in known:
+            raise BodyError(f"{where} has {str(key)[:40]!r}, which this version of Waywright does not know")
+    found: dict[str, Any] = {}
+    for name, field in known.items():
+        if name not in plain:
+            if field.required:
+                raise BodyError(f"{where} has no {name}")
+        elif plain[name] is None and field.optional:
+            found[name] = None
+        else:
+            found[name] = _value(field.hint, plain[name], f"{where}.{name}")
+    return cls(**found)
+
+
+def _geometry(plain: Any, where: str) -> Geometry:
+    if not isinstance(plain, dict):
+        raise BodyError(f"{where} is no table")
+    kind = KINDS.get(str(plain.get("kind")))
+    if kind is None:
+        raise BodyError(f"{where} is of the kind {str(plain.get('kind'))[:40]!r}, which this Waywright does not know")
+    rest = {key: value for key, value in plain.items() if key != "kind"}
+    return typing.cast(Geometry, _dataclass(kind, rest, where))

@@ -1,0 +1,161 @@
+"""The statements of the book. Each reads or writes rows of one job through an index: other jobs cost nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, and_, bindparam, func, insert, select
+from sqlalchemy import Row as SqlRow
+
+from waywright.record.errors import Missing, NotABook
+from waywright.record.log import Act, Row
+from waywright.record.parts import BodyError, Head
+from waywright.record.state import HEAD, Held, State
+from waywright.record.tables import acts as _acts
+from waywright.record.tables import blobs as _blobs
+from waywright.record.tables import jobs as _jobs
+from waywright.record.tables import versions as _versions
+
+_ACT = [column for column in _acts.c if column.name != "job_id"]
+_VERSION = [_versions.c[name] for name in ("number", "thing", "sort", "parent", "position", "hidden", "body")]
+
+
+def uid(connection: Connection, job_id: int) -> str:
+    """The uid of a job; raises `Missing`."""
+    found = connection.execute(select(_jobs.c.uid).where(_jobs.c.id == job_id)).scalar()
+    if found is None:
+        raise Missing(f"There is no job {job_id} in this book.")
+    return str(found)
+
+
+def job_of(connection: Connection, uid: str) -> int | None:
+    """The job with a uid."""
+    return connection.execute(select(_jobs.c.id).where(_jobs.c.uid == uid)).scalar()
+
+
+def is_empty(connection: Connection) -> bool:
+    """Whether nothing was ever written."""
+    return connection.execute(select(_jobs.c.id).limit(1)).scalar() is None
+
+
+def lock(connection: Connection, job_id: int) -> None:
+    """Let nobody else write to this job until the transaction ends (SQLite has locked the whole book); `Missing`."""
+    found = connection.execute(select(_jobs.c.id).where(_jobs.c.id == job_id).with_for_update()).scalar()
+    if found is None:
+        raise Missing(f"There is no job {job_id} in this book.")
+
+
+def new_job(connection: Connection, uid: str) -> int:
+    """A row for a new job; its number."""
+    key = connection.execute(insert(_jobs).values(uid=uid)).inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def listed(connection: Connection) -> list[dict[str, Any]]:
+    """Every job with its title, its first and its newest act."""
+    first, last, head = _acts.alias("first"), _acts.alias("last"), _versions.alias("head")
+    newest = select(func.max(_acts.c.number)).where(_acts.c.job_id == _jobs.c.id)
+    version = select(func.max(_versions.c.number)).where(_versions.c.job_id == _jobs.c.id, _versions.c.thing == HEAD)
+    said = (first.c.at.label("begun"), last.c.at.label("changed"), last.c.number.label("acts"))
+    found = connection.execute(
+        select(_jobs.c.id, _jobs.c.uid, *said, head.c.hidden, head.c.body)
+        .join(first, and_(first.c.job_id == _jobs.c.id, first.c.number == 1))
+        .join(last, and_(last.c.job_id == _jobs.c.id, last.c.number == newest.scalar_subquery()))
+        .join(
+            head,
+            and_(head.c.job_id == _jobs.c.id, head.c.thing == HEAD, head.c.number == version.scalar_subquery()),
+        )
+    )
+    jobs = []
+    for row in found.mappings():
+        part = _held(Row(HEAD, "head", None, 0.0, row["hidden"], row["body"]), 0, row["id"]).part
+        assert isinstance(part, Head)
+        jobs.append({**{key: row[key] for key in row if key != "body"}, "title": part.title})
+    return jobs
+
+
+def acts(connection: Connection, job_id: int) -> list[Act]:
+    """Every act on a job, in order."""
+    found = connection.execute(select(*_ACT).where(_acts.c.job_id == job_id).order_by(_acts.c.number))
+    return [Act(**row._mapping) for row in found]
+
+
+def newest(connection: Connection, job_id: int) -> Act:
+    """The last act on a job."""
+    ordered = select(*_ACT).where(_acts.c.job_id == job_id).order_by(_acts.c.number.desc()).limit(1)
+    return Act(**connection.execute(ordered).one()._mapping)
+
+
+def by_client(connection: Connection, job_id: int, client: str, sequence: int) -> Act | None:
+    """What a client sent under a number."""
+    where = (_acts.c.job_id == job_id, _acts.c.client == client, _acts.c.sequence == sequence)
+    found = connection.execute(select(*_ACT).where(*where)).one_or_none()
+    return None if found is None else Act(**found._mapping)
+
+
+def last_sequence(connection: Connection, job_id: int, client: str) -> int:
+    """The last number of a client; 0 before its first."""
+    where = (_acts.c.job_id == job_id, _acts.c.client == client)
+    return connection.execute(select(func.max(_acts.c.sequence)).where(*where)).scalar() or 0
+
+
+def state(connection: Connection, job_id: int, number: int) -> State:
+    """The job after act `number`."""
+    found = connection.execute(
+        select(*_VERSION)
+        .where(_versions.c.job_id == job_id, _versions.c.number <= number)
+        .order_by(_versions.c.thing, _versions.c.number)
+    )
+    newest: dict[int, SqlRow[Any]] = {row.thing: row for row in found}  # the last of each thing stays
+    return State(number, {thing: _held(_row(row), row.number, job_id) for thing, row in newest.items()})
+
+
+def written(connection: Connection, job_id: int, number: int) -> list[Held]:
+    """The parts as an act wrote them, in order."""
+    where = (_versions.c.job_id == job_id, _versions.c.number == number)
+    found = connection.execute(select(*_VERSION).where(*where).order_by(_versions.c.thing))
+    return [_held(_row(row), number, job_id) for row in found]
+
+
+def rows(connection: Connection, job_id: int) -> dict[int, list[Row]]:
+    """Every version of a job by the number of the act that wrote it."""
+    found: dict[int, list[Row]] = {}
+    ordered = select(*_VERSION).where(_versions.c.job_id == job_id).order_by(_versions.c.number, _versions.c.thing)
+    for row in connection.execute(ordered):
+        found.setdefault(row.number, []).append(_row(row))
+    return found
+
+
+def add(connection: Connection, job_id: int, act: Act, versions: Sequence[Row]) -> None:
+    """Write an act and its versions."""
+    connection.execute(insert(_acts), [{"job_id": job_id, **vars(act)}])
+    if versions:
+        connection.execute(insert(_versions), [{"job_id": job_id, "number": act.number, **vars(v)} for v in versions])
+
+
+def blob(connection: Connection, digest: str) -> bytes:
+    """The bytes of an attachment; raises `Missing`."""
+    found = connection.execute(select(_blobs.c.data).where(_blobs.c.digest == digest)).scalar()
+    if found is None:
+        raise Missing("There is no such attachment in this book.")
+    return bytes(found)
+
+
+def add_blob(connection: Connection, digest: str, data: bytes) -> None:
+    """Keep bytes, once."""
+    known = select(_blobs.c.digest).where(_blobs.c.digest == bindparam("one"))
+    if connection.execute(known, {"one": digest}).scalar() is None:
+        connection.execute(insert(_blobs).values(digest=digest, size=len(data), data=data))
+
+
+def _row(found: SqlRow[Any]) -> Row:
+    return Row(found.thing, found.sort, found.parent, found.position, found.hidden, found.body)
+
+
+def _held(row: Row, number: int, job_id: int) -> Held:
+    try:
+        return row.held(number)
+    except BodyError as error:
+        raise NotABook(f"Job {job_id} has a part that cannot be read: {error}; update Waywright.") from None
