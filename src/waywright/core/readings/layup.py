@@ -29,6 +29,7 @@ from waywright.core.things import FloatArray, Instrument, IntArray
 
 __all__ = ["TURNS", "LayUp", "Stacks", "read_stacks"]
 
+WRINGING_UM = 0.1  # how well one block repeats its own size, wrung or set down anew; a guess, no source
 LARGEST_GAP_MM = 1000.0  # the longest gauge block there is
 
 
@@ -128,6 +129,8 @@ def read_stacks(site: Site, readings: Sequence[Reading], rests: int) -> Stacks:
         value[i], half, sense[i], key = _gap(site, reading)
         instrument = None if reading.u_um is not None else site.instrument()
         size[i] = reading.u_um**2 if reading.u_um is not None else _size_u2(site, instrument, value[i] / 1e3)
+        if reading.block:  # its error is an unknown of its own; a row keeps only what differs from time to time
+            size[i] = min(size[i], WRINGING_UM**2)
         drags = reading.key == "just_mm" or reading.entry == "stops"
         feel[i] = instrument.feel_um**2 if instrument and drags else 0.0
         step[i] = (2 * half) ** 2 / 12
