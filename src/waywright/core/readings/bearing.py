@@ -51,28 +51,34 @@ def bearing(
     and tilt; `part`: (n,) the share of the area each place stands for, its sum 1. The weight acts at the middle of that
     area. Each place resists in proportion to how far it is pressed in, `give_um` under an even load, and does not pull.
     Returns (n,) load, 1 on average, and (n,) µm gap, 0 where it bears. The one minimum of a convex energy, by Newton
-    with the step halved where it does not fall.
+    and an exact search along each step.
     """
     x0, y0 = float(part @ x_mm), float(part @ y_mm)
     size = max(float(np.ptp(x_mm)), float(np.ptp(y_mm)), 1.0)
     level = np.column_stack([np.ones_like(x_mm), (x_mm - x0) / size, (y_mm - y0) / size])
     wanted = np.array([1.0, 0.0, 0.0])
+    stiff = (level * part[:, None]).T @ level / give_um
 
-    def energy(at: FloatArray) -> float:
-        pressed = np.maximum(level @ at - apart_um, 0.0) / give_um
-        return float(0.5 * give_um * (part @ pressed**2) - wanted @ at)
+    def short(at: FloatArray) -> FloatArray:
+        """By how much the load that bears exceeds the weight, and its moments."""
+        return np.asarray(level.T @ (part * np.maximum(level @ at - apart_um, 0.0)) / give_um - wanted)
 
-    at = np.array([float(apart_um.max()) + give_um, 0.0, 0.0])  # all of it bears: a Newton step from here is safe
+    at = np.array([float(apart_um.max()) + give_um, 0.0, 0.0])
     for _ in range(_ROUNDS):
-        pressed = np.maximum(level @ at - apart_um, 0.0) / give_um
-        slope = level.T @ (part * pressed) - wanted
-        if np.max(np.abs(slope)) < 1e-12:
+        left = short(at)
+        if np.max(np.abs(left)) < 1e-11:
             break
-        bears = (part * (pressed > 0))[:, None] * level
-        step = -np.linalg.lstsq(level.T @ bears / give_um, slope, rcond=1e-12)[0]
-        before, length = energy(at), 1.0
-        while energy(at + length * step) > before + 1e-4 * length * float(slope @ step) and length > 1e-9:
-            length /= 2
+        bears = part * (level @ at > apart_um)
+        # A hair of stiffness where nothing bears: the line search then tips it over until something does.
+        step = -np.linalg.solve((level * bears[:, None]).T @ level / give_um + 1e-9 * stiff + 1e-15 * np.eye(3), left)
+        far = 1.0
+        while step @ short(at + far * step) < 0 and far < 1e12:
+            far *= 2
+        if not step @ left < 0:
+            break
+        length = float(
+            brentq(lambda t, at=at, step=step: step @ short(at + t * step), 0.0, far, xtol=1e-15, rtol=1e-14)
+        )
         at = at + length * step
     pressed = level @ at - apart_um
     return np.maximum(pressed, 0.0) / give_um, np.maximum(-pressed, 0.0)
