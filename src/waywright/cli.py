@@ -27,7 +27,7 @@ class Commands(click.Group):
 
     def main(self, args: Sequence[str] | None = None, *rest: Any, **more: Any) -> NoReturn:
         """Run a command and leave: 0, 2 with one sentence on stderr, 130 when interrupted."""
-        more["standalone_mode"] = False
+        more = {"prog_name": "waywright", **more, "standalone_mode": False}
         try:
             code = super().main(args, *rest, **more)
             sys.stdout.flush()
