@@ -1,7 +1,7 @@
 """The book: every job and reading for ever, and nothing lost. All SQL of Waywright lives in this room."""
 
 from waywright.record.book import Book, By, Listed, Opened, Saved
-from waywright.record.edits import Add, Append, Correct, Delete, Edit, Move, Put
+from waywright.record.edits import Add, Append, Correct, Delete, Edit, Move, Put, Rename
 from waywright.record.errors import (
     BadBundle,
     BookError,
@@ -16,7 +16,7 @@ from waywright.record.errors import (
     TooLarge,
 )
 from waywright.record.log import Act
-from waywright.record.parts import Attachment, Head, Part, Ref, ref_of
+from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of
 from waywright.record.store import default_path
 
 __all__ = [
@@ -35,6 +35,7 @@ __all__ = [
     "Edit",
     "Head",
     "Listed",
+    "Memo",
     "Missing",
     "Move",
     "NewerBook",
@@ -46,6 +47,7 @@ __all__ = [
     "Put",
     "Ref",
     "Refused",
+    "Rename",
     "Saved",
     "TooLarge",
     "default_path",

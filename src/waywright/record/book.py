@@ -24,12 +24,13 @@ from types import TracebackType
 
 from sqlalchemy import Connection
 
-from waywright.core.evidence import Job, JobError, Pass, Reading, Setting
+from waywright.core.evidence import Job, Pass, Reading, Setting
 from waywright.core.things import Instrument, Piece
 from waywright.jobfile.checks import check
 from waywright.record import copies, queries
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, apply_all
 from waywright.record.errors import Missing, NumberReused, OutOfOrder, Refused, TooLarge
+from waywright.record.guard import Guard, refuse_spoilt
 from waywright.record.log import START, Act, row_of
 from waywright.record.parts import Attachment, BodyError, Head, Part, Ref, text_of, to_plain
 from waywright.record.state import EMPTY, GOAL, HEAD, Held, State
@@ -101,6 +102,7 @@ class Opened:
     job: Job
     versions: Mapping[Ref, int]
     attachments: tuple[Attachment, ...]
+    memos: Mapping[str, str]
     hidden: bool
     acts: tuple[Act, ...]
     undone: frozenset[int]
@@ -124,7 +126,7 @@ class Opened:
 class Book:
     """An open book; see the module's text. `guard` raises `JobError` for a job that cannot be."""
 
-    def __init__(self, store: Store, clock: Clock = _now, guard: Callable[[Job], None] = check) -> None:
+    def __init__(self, store: Store, clock: Clock = _now, guard: Guard = check) -> None:
         self._store, self._clock, self._guard = store, clock, guard
         self._copied: object = None  # the day of the last daily copy
 
@@ -135,7 +137,7 @@ class Book:
         *,
         create: bool = True,
         clock: Clock = _now,
-        guard: Callable[[Job], None] = check,
+        guard: Guard = check,
     ) -> Book:
         """The book at `where`, a path or a PostgreSQL URL; None is the one in the platform's data folder.
 
@@ -183,9 +185,18 @@ class Book:
             state = queries.state(connection, job_id, number)
         acts = acts[:number]
         versions = {ref: held.number for ref, held in state.shown.items()}
-        hidden = state.things[HEAD].hidden
         return Opened(
-            job_id, uid, number, newest, state.job, versions, state.attachments, hidden, tuple(acts), undone(acts)
+            id=job_id,
+            uid=uid,
+            number=number,
+            newest=newest,
+            job=state.job,
+            versions=versions,
+            attachments=state.attachments,
+            memos=state.memos,
+            hidden=state.things[HEAD].hidden,
+            acts=tuple(acts),
+            undone=undone(acts),
         )
 
     def attachment(self, digest: str) -> bytes:
@@ -222,8 +233,9 @@ class Book:
         """
         if not edits or sum(len(e.readings) if isinstance(e, Append) else 1 for e in edits) > MOST_EDITS:
             raise TooLarge(f"One act holds 1 to {MOST_EDITS} edits; save in several.")
-        request = _request([[type(e).__name__, to_plain(e)] for e in edits])
-        return self._act(job_id, kind or type(edits[0]).__name__.lower(), lambda s: apply_all(s, edits), by, request)
+        request = _request(*edits)
+        kind = _one_line(kind or type(edits[0]).__name__.lower())
+        return self._act(job_id, kind, lambda s: apply_all(s, edits), by, request)
 
     def append(self, job_id: int, setting: str, readings: Iterable[Reading], by: By = By()) -> Saved:
         """Add readings to the setting with the id `setting`; an empty id is filled in."""
@@ -251,10 +263,10 @@ class Book:
             raise TooLarge(f"{name} is larger than {LARGEST_ATTACHMENT // 1024**2} MB; attach a smaller picture of it.")
         if not _MEDIA_TYPE.fullmatch(media_type):
             raise Refused(f"{media_type[:40]!r} is no media type; image/jpeg is one.")
-        name = re.sub(r"[\x00-\x1f\x7f]", "", name.replace("\\", "/").rsplit("/", 1)[-1]).strip()[:200] or "attachment"
+        name = _one_line(name.replace("\\", "/").rsplit("/", 1)[-1])[:200] or "attachment"
         digest = hashlib.sha256(data).hexdigest()
         edit = Add(Attachment("", name, media_type, len(data), digest), about=about)
-        request = _request([["attach", to_plain(edit)]])
+        request = _request(edit)
         return self._act(job_id, "attach", lambda s: apply_all(s, [edit]), by, request, {digest: data})
 
     def undo(self, job_id: int, number: int | None = None, by: By = By()) -> Saved:
@@ -280,7 +292,7 @@ class Book:
         if not 1 <= number <= opened.newest:
             raise Missing(f"Job {job_id} has the acts 1 to {opened.newest}; there is no act {number}.")
         target = number
-        request = _request(["undo", target])
+        request = _request("undo", target)
         with self._store.reading() as connection:
             before = queries.state(connection, job_id, target - 1) if target > 1 else EMPTY
             written = queries.written(connection, job_id, target)
@@ -312,7 +324,7 @@ class Book:
             changed = [held for held in after.things.values() if held is not state.things.get(held.thing)]
             if not changed and by.client is None:
                 return Saved(newest.number, ())
-            self._refuse_spoilt(state, after)
+            refuse_spoilt(self._guard, state, after, changed)
             for digest, data in (blobs or {}).items():
                 queries.add_blob(connection, digest, data)
             act = Act(newest.number + 1, kind[:16], self._at(by), _who(by), undoes, by.client, by.sequence)
@@ -322,18 +334,10 @@ class Book:
             return Saved(act.number, tuple(held.ref for held in changed))
 
     def _at(self, by: By) -> str:
-        return (by.at or self._clock()).astimezone(UTC).isoformat(timespec="microseconds")
-
-    def _refuse_spoilt(self, before: State, after: State) -> None:
-        """Refuse an act that turns a job that can be into one that cannot; one that could not be before may go on."""
-        try:
-            self._guard(after.job)
-        except JobError:
-            try:
-                self._guard(before.job)
-            except JobError:
-                return
-            raise
+        at = by.at or self._clock()
+        if at.tzinfo is None:
+            raise Refused("A time without its time zone can be two moments; give one with.")
+        return at.astimezone(UTC).isoformat(timespec="microseconds")
 
     def _copy_daily(self) -> None:
         """Before the first save of a day, a copy of the book as it was."""
@@ -381,7 +385,12 @@ def _hidden(held: Held, number: int) -> Held:
 
 
 def _who(by: By) -> str | None:
-    return re.sub(r"[\x00-\x1f\x7f]", " ", by.who or "").strip()[:100] or None
+    return _one_line(by.who or "")[:100] or None
+
+
+def _one_line(text: str) -> str:
+    """The text without what no database or screen takes."""
+    return re.sub(r"[\x00-\x1f\x7f\ud800-\udfff]+", " ", text).strip()
 
 
 def _write(connection: Connection, job_id: int, before: str, act: Act, changed: Iterable[Held]) -> None:
@@ -392,11 +401,13 @@ def _write(connection: Connection, job_id: int, before: str, act: Act, changed: 
     queries.add(connection, job_id, act.sealed(before, rows), rows)
 
 
-def _request(plain: object) -> str:
+def _request(*things: object) -> str:
+    """SHA-256 of what a client asks for."""
     try:
-        return hashlib.sha256(text_of(plain).encode("ascii")).hexdigest()
-    except (BodyError, ValueError) as error:
+        plain = [[type(thing).__name__, to_plain(thing)] for thing in things]
+    except BodyError as error:
         raise Refused(f"This cannot be kept: {error}.") from None
+    return hashlib.sha256(text_of(plain).encode("ascii")).hexdigest()
 
 
 def _repeated(connection: Connection, job_id: int, by: By, request: str) -> Saved | None:

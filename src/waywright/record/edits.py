@@ -9,23 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import singledispatch
+from typing import Any
 
 from waywright.core.evidence import Goal, Pass, Reading, Setting
 from waywright.core.things import Instrument, Piece
 from waywright.record.errors import Conflict, Missing, Refused
-from waywright.record.parts import Attachment, Head, Part, Ref, ref_of, sort_of
+from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of, sort_of
 from waywright.record.state import Held, State
 
 
 @dataclass(frozen=True)
 class Add:
-    """A new piece, instrument, setting (with its readings, if it has any), pass, or what was put among the blobs.
+    """A new piece, instrument, setting (with its readings, if it has any), pass or memo. Attachments: `Book.attach`.
 
     An empty id is filled in. It comes last of its sort, or stands before the part `before`. `about`: for an attachment,
     what it belongs to.
     """
 
-    part: Piece | Instrument | Setting | Pass | Attachment
+    part: Piece | Instrument | Setting | Pass | Attachment | Memo
     before: Ref | None = None
     about: Ref | None = None
 
@@ -36,7 +37,7 @@ class Put:
 
     ref: Ref
     version: int
-    part: Head | Goal | Piece | Instrument | Setting | Pass | Attachment
+    part: Head | Goal | Piece | Instrument | Setting | Pass | Attachment | Memo
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ class Correct:
 
 @dataclass(frozen=True)
 class Delete:
-    """Hide a part and what belongs to it; a reading with all that it corrects."""
+    """Hide a part and what belongs to it; a reading with all that it corrects. Ref("head") hides the whole job."""
 
     ref: Ref
     version: int
@@ -73,7 +74,15 @@ class Move:
     before: Ref | None = None
 
 
-Edit = Add | Put | Append | Correct | Delete | Move
+@dataclass(frozen=True)
+class Rename:
+    """Another name for a piece, an instrument or a face, Ref("face", its name), here and wherever it is named."""
+
+    ref: Ref
+    name: str
+
+
+Edit = Add | Put | Append | Correct | Delete | Move | Rename
 
 
 def apply_all(state: State, edits: Sequence[Edit]) -> State:
@@ -93,9 +102,9 @@ def apply(edit: Edit, state: State, number: int) -> State:
 @apply.register
 def _add(edit: Add, state: State, number: int) -> State:
     part, thing = edit.part, _next(state)
-    if not isinstance(part, Piece | Instrument | Setting | Pass | Attachment):
-        raise Refused("That cannot be added to a job.")
-    if not isinstance(part, Piece | Instrument):
+    if isinstance(part, Head | Goal | Reading):
+        raise Refused(f"A {sort_of(part)} cannot be added so; every job has one head and goal, readings are appended.")
+    if isinstance(part, Setting | Pass | Attachment):
         part = _with_id(part, state)
     _refuse_taken(part, state)
     parent = _find(state, edit.about).thing if edit.about is not None and isinstance(part, Attachment) else None
@@ -111,8 +120,8 @@ def _add(edit: Add, state: State, number: int) -> State:
 
 @apply.register
 def _put(edit: Put, state: State, number: int) -> State:
-    held = _at_version(state, edit.ref, edit.version, edit.part)
     part = replace(edit.part, readings=()) if isinstance(edit.part, Setting) else edit.part
+    held = _at_version(state, edit.ref, edit.version, part)
     if type(part) is not type(held.part) or isinstance(part, Reading):
         raise Refused(f"A {sort_of(part)} cannot stand for {edit.ref}.", edit.ref)
     if ref_of(part) != held.ref:
@@ -137,6 +146,8 @@ def _correct(edit: Correct, state: State, number: int) -> State:
     held = _at_version(state, ref, edit.version, edit.by)
     by = replace(edit.by, corrects=edit.reading)
     if newer := state.corrections.get(edit.reading):
+        if any(replace(by, id=h.ref.key) == h.part for h in newer):
+            return state  # both say the same
         raise _conflict(newer[-1], by)
     assert held.parent is not None
     return _appended(state, state.things[held.parent], (by,), number)
@@ -145,7 +156,7 @@ def _correct(edit: Correct, state: State, number: int) -> State:
 @apply.register
 def _delete(edit: Delete, state: State, number: int) -> State:
     held = _at_version(state, edit.ref, edit.version, None)
-    if isinstance(held.part, Head | Goal) and not isinstance(held.part, Head):
+    if isinstance(held.part, Goal):
         raise Refused("A goal cannot be deleted; save an empty one.", edit.ref)
     if isinstance(held.part, Reading) and (newer := state.corrections.get(held.part.id)):
         raise _conflict(newer[-1], None)
@@ -153,6 +164,20 @@ def _delete(edit: Delete, state: State, number: int) -> State:
         more = f", and {len(users) - 1} more" if len(users) > 1 else ""
         raise Refused(f"{held.ref} is used by {users[0]}{more}; delete or change that first.", edit.ref)
     return state.with_(replace(one, number=number, hidden=True) for one in _chain(state, held))
+
+
+@apply.register
+def _rename(edit: Rename, state: State, number: int) -> State:
+    sort, old = edit.ref
+    if not edit.name.strip():
+        raise Refused(f"A {sort} needs a name.", edit.ref)
+    owners = [h for h in state.shown.values() if _owns(h.part, sort, old)]
+    if not owners:
+        raise Missing(f"There is no {edit.ref} here, or no longer.")
+    if edit.name != old and any(_owns(h.part, sort, edit.name) for h in state.shown.values()):
+        raise Refused(f"There is a {sort} called {edit.name!r} already; give this one another name.", edit.ref)
+    changed = ((held, renamed(held.part, sort, old, edit.name)) for held in state.shown.values())
+    return state.with_(replace(held, number=number, part=part) for held, part in changed if part != held.part)
 
 
 @apply.register
@@ -179,7 +204,7 @@ def _find(state: State, ref: Ref) -> Held:
 def _at_version(state: State, ref: Ref, version: int, mine: Part | None) -> Held:
     """The part under `ref`, if it is still the version that was read."""
     held = state.shown.get(ref)
-    if held is not None and held.number == version:
+    if held is not None and (held.number == version or held.part == mine):
         return held
     if held is not None:
         raise _conflict(held, mine)
@@ -301,6 +326,35 @@ def _faces(part: Part) -> tuple[str, ...]:
 
 def _names(part: Part) -> set[str]:
     return {part.id, part.shared} if isinstance(part, Setting) else set()
+
+
+def _owns(part: Part, sort: str, name: str) -> bool:
+    """Whether this is the piece or instrument of that name, or the piece with the face."""
+    if sort == "face":
+        return isinstance(part, Piece) and any(face.name == name for face in part.faces)
+    return isinstance(part, Piece | Instrument) and ref_of(part) == (sort, name)
+
+
+def renamed(part: Part, sort: str, old: str, new: str) -> Part:
+    """The part with another name for a piece, instrument or face, wherever it names it."""
+
+    def name(found: Any) -> Any:
+        if isinstance(found, tuple):
+            return tuple(name(one) for one in found)
+        return new if found == old else found
+
+    if sort == "face":
+        if isinstance(part, Piece):
+            return replace(part, faces=tuple(replace(face, name=name(face.name)) for face in part.faces))
+        if isinstance(part, Setting):
+            keys = {key: name(getattr(part.geometry, key)) for key in part.geometry.face_fields}
+            return replace(part, geometry=replace(part.geometry, **keys)) if keys else part  # type: ignore[type-var]
+        if isinstance(part, Pass):
+            return replace(part, face=name(part.face))
+        return replace(part, faces=name(part.faces)) if isinstance(part, Goal) else part
+    if sort == "instrument" and isinstance(part, Setting):
+        return replace(part, instrument=name(part.instrument))
+    return replace(part, name=new) if isinstance(part, Piece | Instrument) and ref_of(part) == (sort, old) else part
 
 
 def _placed(state: State, held: Held, before: Ref | None, number: int) -> list[Held]:

@@ -14,7 +14,7 @@ import math
 import types
 import typing
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from waywright.core.evidence import Geometry, Goal, Pass, Reading, Setting
@@ -43,7 +43,18 @@ class Attachment:
     note: str | None = None
 
 
-Part = Head | Goal | Piece | Instrument | Setting | Reading | Pass | Attachment
+@dataclass(frozen=True)
+class Memo:
+    """What a page keeps with a job and no shape depends on: ticks of a checklist, what was assumed.
+
+    `id` is chosen by whoever keeps it, `text` is theirs to read.
+    """
+
+    id: str
+    text: str
+
+
+Part = Head | Goal | Piece | Instrument | Setting | Reading | Pass | Attachment | Memo
 
 SORTS: dict[str, type] = {
     "head": Head,
@@ -54,6 +65,7 @@ SORTS: dict[str, type] = {
     "reading": Reading,
     "pass": Pass,
     "attachment": Attachment,
+    "memo": Memo,
 }
 _SORT_OF = {cls: sort for sort, cls in SORTS.items()}
 
@@ -104,6 +116,11 @@ def text_of(plain: object) -> str:
 
 def load(sort: str, text: str) -> Part:
     """The part of a sort in its plain form; raises `BodyError`."""
+    # Parts cannot change, so those read before are given again. Settings are not: what their kinds mean is registered.
+    return _load(sort, text) if sort == "setting" else _load_once(sort, text)
+
+
+def _load(sort: str, text: str) -> Part:
     try:
         plain = json.loads(text)
     except (ValueError, RecursionError):
@@ -111,6 +128,9 @@ def load(sort: str, text: str) -> Part:
     if sort == "setting" and isinstance(plain, dict):
         plain = {"readings": [], **plain}
     return typing.cast(Part, _value(SORTS[sort], plain, sort))
+
+
+_load_once = lru_cache(maxsize=1 << 16)(_load)
 
 
 def to_plain(thing: Any) -> Any:

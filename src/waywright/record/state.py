@@ -8,7 +8,7 @@ from functools import cached_property
 
 from waywright.core.evidence import Goal, Job, Pass, Reading, Setting
 from waywright.core.things import Instrument, Piece
-from waywright.record.parts import Attachment, Head, Part, Ref, ref_of
+from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of
 
 HEAD, GOAL = 1, 2  # the first things of every job
 
@@ -113,6 +113,11 @@ class State:
     def attachments(self) -> tuple[Attachment, ...]:
         """What is attached."""
         return tuple(h.part for h in self.of(Attachment) if isinstance(h.part, Attachment))
+
+    @property
+    def memos(self) -> dict[str, str]:
+        """What pages keep with the job, by their ids."""
+        return {h.part.id: h.part.text for h in self.of(Memo) if isinstance(h.part, Memo)}
 
 
 EMPTY = State(0, {})
