@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from waywright import demo, jobfile
 from waywright.core.adjust.plan import Offer, Plan, candidates
+from waywright.core.adjust.programme import programme
 from waywright.core.evidence import Candidate, Job
 from waywright.core.readings import KINDS
 
@@ -22,7 +23,7 @@ def three() -> Job:
 
 def only(job: Job, offer: Offer) -> Job:
     """The job with the readings that an offer keeps."""
-    kept = {r.id for r in offer.order}
+    kept = {r.id for r in offer.readings}
     settings = tuple(
         replace(s, readings=tuple(r for r in s.readings if r.id in kept)) for s in offer.candidate.settings
     )
@@ -36,40 +37,71 @@ def everything(job: Job) -> list[Candidate]:
 @pytest.mark.parametrize("taken", [0, 1, 3])
 @pytest.mark.parametrize("along", [True, False])
 def test_offers_are_what_solving_again_gives(three: Job, taken: int, along: bool) -> None:
-    """Each offer's spread and worst sigma after it are those of the job solved again with its readings, to 1e-6."""
+    """What each offer says is known after it is what the job solved again with its readings knows, to 1e-6."""
     job = replace(three, settings=three.settings[:taken])
-    plan = Plan(job, FACES, along)
-    for offer in plan.offers(everything(job), 0.5):
-        again = Plan(only(job, offer), FACES, along)
-        assert again.spread_um == pytest.approx(offer.spread_um[1], rel=1e-6)
+    plan = Plan(job, FACES, along, 0.5)
+    for offer in plan.offers(everything(job)):
+        again = Plan(only(job, offer), FACES, along, 0.5)
+        assert again.known == pytest.approx(offer.known[1], abs=1e-6)
         assert again.worst_um == pytest.approx(offer.worst_um[1], rel=1e-5)
-        assert plan.spread_um == pytest.approx(offer.spread_um[0], rel=1e-9)
+        assert plan.known == offer.known[0]
 
 
 def test_the_first_offer_is_the_best_of_all_solved_again(three: Job) -> None:
-    """No candidate, solved again one by one, lowers the goal's uncertainty more a minute than the first offer does."""
+    """No candidate, solved again one by one, tells more of the goal a minute than the first offer does, to 1e-6."""
     job = replace(three, settings=three.settings[:2])
-    plan = Plan(job, FACES, True)
-    first = plan.offers(everything(job), 0.0)[0]
-    size = plan.weights.shape[1]
-    rates = []
-    for candidate in everything(job):
-        again = Plan(candidate.added_to(job), FACES, True)
-        rates.append(size * np.log(plan.spread_um / again.spread_um) / candidate.minutes)
+    plan = Plan(job, FACES, True, 0.5)
+    first = plan.offers(everything(job))[0]
+    rates = [
+        (Plan(c.added_to(job), FACES, True, 0.5).known - plan.known) / c.minutes
+        for c in everything(job)
+        if not c.pieces
+    ]
     assert first.rate >= max(rates) * (1 - 1e-6)
 
 
 def test_readings_left_out_say_nothing(three: Job) -> None:
-    """A suspect that is left out counts for nothing in the plan: the spread is never smaller without it."""
-    whole = Plan(three, FACES, True)
-    without = Plan(three, FACES, True, ("layups[1].gaps[5]",))
-    assert without.spread_um > whole.spread_um
+    """A suspect that is left out counts for nothing in the plan: less is known without it."""
+    whole = Plan(three, FACES, True, 0.5)
+    without = Plan(three, FACES, True, 0.5, ("layups[1].gaps[5]",))
+    assert without.known < whole.known
 
 
 def test_unread_faces_are_asked_about(three: Job) -> None:
-    """With nothing read every shape has its 1 mm, and every first offer lowers it."""
+    """With nothing read nothing is known, every shape has its 1 mm, and every first offer tells something."""
     job = replace(three, settings=())
-    plan = Plan(job, FACES, True)
-    nodes = len(demo.face("Alder").x_mm)
-    assert plan.spread_um == pytest.approx(1000 * np.sqrt(nodes), rel=1e-6)
-    assert all(o.spread_um[1] < o.spread_um[0] for o in plan.offers(everything(job), 0.5))
+    plan = Plan(job, FACES, True, 0.5)
+    assert plan.known == pytest.approx(0.0, abs=1e-6)
+    assert plan.worst_um > 1000
+    assert all(o.known[1] > 0 for o in plan.offers(everything(job)))
+
+
+@pytest.mark.parametrize("goal_um", [0.3, 0.6])
+def test_a_programme_reaches_its_goal_when_solved_again(three: Job, goal_um: float) -> None:
+    """The job with the programme's readings reaches the goal; without any one of its readings' settings it does not."""
+    job = replace(three, settings=())
+    plan = Plan(job, FACES, True, goal_um)
+    found = programme(plan, everything(job))
+    assert found.reached
+    assert Plan(with_(job, found.taken), FACES, True, goal_um).worst_um <= goal_um * (1 + 1e-6)
+    for i in range(len(found.taken)):
+        less = found.taken[:i] + found.taken[i + 1 :]
+        assert not Plan(with_(job, less), FACES, True, goal_um).reached
+
+
+def test_a_goal_beyond_the_instruments_is_not_reached(three: Job) -> None:
+    """A goal of a thousandth of a micrometre is said to be out of reach."""
+    plan = Plan(replace(three, settings=()), FACES, True, 0.001)
+    assert not programme(plan, everything(three)).reached
+
+
+def with_(job: Job, taken: Sequence[Offer]) -> Job:
+    """The job with the settings of a programme, under ids of their own."""
+    for k, t in enumerate(taken):
+        kept = {r.id for r in t.readings}
+        settings = tuple(
+            replace(s, id=f"{s.id}{k}", readings=tuple(replace(r, id=f"{r.id}{k}") for r in s.readings if r.id in kept))
+            for s in t.candidate.settings
+        )
+        job = replace(t.candidate, settings=tuple(s for s in settings if s.readings)).added_to(job)
+    return job

@@ -1,7 +1,8 @@
 """The next move: what to measure, retake, scrape or leave alone, best first, each with its reason and its gain.
 
-Readings come from `adjust.plan`: every kind's candidates with every instrument owned, ranked by what they do to the
-goal a minute. A suspect is retaken before anything is built on it; nothing is scraped while its verdict is open.
+Readings come from `adjust.programme`: the least work, of every kind's candidates with every instrument owned, that lets
+the open verdicts fall, the setting that tells most a minute first. A suspect is retaken before anything is built on it;
+nothing is scraped while its verdict is open.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from collections.abc import Iterator, Sequence
 
 from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.plan import Offer, Plan, candidates
+from waywright.core.adjust.programme import Programme, programme
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import Move, Report, Verdict
 from waywright.core.readings import KINDS
@@ -18,8 +20,6 @@ from waywright.core.verdicts import FLATNESS, aims
 RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
-OFFERS = 3
-MOST_ROUNDS = 6  # settings looked ahead when asking whether a goal can be proved at all
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
 
 
@@ -78,50 +78,62 @@ def target_um(job: Job) -> float:
     return min(limits) / PROVEN_BY if limits else WITHOUT_LIMIT_UM
 
 
-def _plan(job: Job, report: Report, faces: Sequence[str]) -> Plan:
-    along = all(a.measure != FLATNESS for name in faces for a in aims(job.goal, job.faces()[name]))
-    return Plan(job, faces, along, tuple(s.reading for s in report.suspects))
-
-
 def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[Move]:
-    """The best settings for the faces whose verdict is open, and what only a new piece can cure."""
+    """The programme for the faces whose verdict is open, and what only a new piece can cure."""
     faces = tuple(dict.fromkeys(v.face for v in verdicts))
-    target = target_um(job)
-    plan = _plan(job, report, faces)
-    offers = plan.offers(list(candidates(job, tuple(KINDS.values()))), target)
-    for offer in offers[:OFFERS]:
-        yield _offered(offer, faces)
-    if not offers:
-        _, seen = sight(job)
-        spots = seen.find()
-        for cure in dict.fromkeys(c.words for c in cures(job, spots).values()):
-            yield Move("measure", faces, (), cure, "nothing else lets these faces be told apart", {}, 0.0)
+    goal = target_um(job)
+    along = all(a.measure != FLATNESS for name in faces for a in aims(job.goal, job.faces()[name]))
+    plan = Plan(job, faces, along, goal, tuple(s.reading for s in report.suspects))
+    if plan.reached:
+        yield from _at_the_limit(faces, goal)
+        return
+    found = programme(plan, list(candidates(job, tuple(KINDS.values()))))
+    for taken in found.taken:
+        yield _setting(taken, faces, found)
+    if not found.taken or not found.reached:
+        yield from _cured(job, faces)
 
 
-def _offered(offer: Offer, faces: Sequence[str]) -> Move:
-    settings = offer.candidate.settings
-    of = tuple(dict.fromkeys(name for s in settings for name in s.geometry.faces()))
-    places = sorted({p for r in offer.order for p in (r.x_mm, r.at_mm) if p is not None})
-    before, after = offer.spread_um
-    return Move(
-        "measure",
-        of,
-        tuple(places),
-        _how(offer),
-        f"of all readings it tells most a minute about {_listed(faces)}",
-        {"what": "typical sigma of the shapes asked about, µm", "from": before, "to": after},
-        offer.minutes,
+def _at_the_limit(faces: Sequence[str], goal_um: float) -> Iterator[Move]:
+    """Known as well as the goal asks, and still open: the value lies at the limit itself."""
+    yield Move(
+        "scrape",
+        tuple(faces),
+        (),
+        "take the proud places down a little: measuring more will not settle it",
+        f"every height is known to {goal_um:.2g} µm, and the value lies too near the limit to tell inside from outside",
+        {},
+        0.0,
     )
 
 
-def _how(offer: Offer) -> str:
+def _cured(job: Job, faces: Sequence[str]) -> Iterator[Move]:
+    """What a new piece would cure, where no reading of what there is can."""
+    _, seen = sight(job)
+    for words in dict.fromkeys(c.words for c in cures(job, seen.find()).values()):
+        yield Move("measure", tuple(faces), (), words, "nothing else lets these faces be told apart", {}, 0.0)
+
+
+def _setting(taken: Offer, faces: Sequence[str], found: Programme) -> Move:
+    of = tuple(dict.fromkeys(name for s in taken.candidate.settings for name in s.geometry.faces()))
+    places = sorted({p for r in taken.readings for p in (r.x_mm, r.at_mm) if p is not None})
+    whole = f"{found.readings} readings in {len(found.taken)} settings, about {found.minutes / 60:.1f} h in all"
+    if found.reached:
+        reason = f"with the rest of these it settles {_listed(faces)} by the least work: {whole}"
+    else:
+        reason = f"it tells most of {_listed(faces)}, but the goal is beyond what these instruments can prove"
+    gain = {"what": "share of the shapes known as well as the goal asks", "from": taken.known[0], "to": taken.known[1]}
+    return Move("measure", of, tuple(places), _how(taken), reason, gain, taken.minutes)
+
+
+def _how(taken: Offer) -> str:
     """What to do, with the lines and stations when not all of them are worth reading."""
-    total = sum(len(s.readings) for s in offer.candidate.settings)
-    if len(offer.order) == total:
-        return offer.candidate.words
-    kept = {r.id for r in offer.order}
+    total = sum(len(s.readings) for s in taken.candidate.settings)
+    if len(taken.readings) == total:
+        return taken.candidate.words
+    kept = {r.id for r in taken.readings}
     parts = []
-    for setting in offer.candidate.settings:
+    for setting in taken.candidate.settings:
         at = [r for r in setting.readings if r.id in kept]
         if at:
             parts.append(f"{setting.geometry.words()}: {', '.join(_place(r) for r in at)}")

@@ -1,27 +1,30 @@
 """What a setting not yet taken would do for the goal: exact, without solving again.
 
-The spread of a goal is the typical sigma of the shapes it asks about: with G the covariance of an orthonormal basis of
-them (each line about its own line for straightness, each face about its plane for flatness), the geometric mean of
-the roots of G's eigenvalues, det(G)^(1/2k). A blind shape counts with its 1 mm, so curing one is worth ln(1 mm/σ); and
-since det only ever falls, and by less the more is known (it is submodular), taking the best setting per minute again
-and again comes close to the best plan there is (Nemhauser, Wolsey and Fisher, Math. Programming 14, 1978).
-Nodes not yet read are asked about as well: what is not read is not known.
+With G the covariance of an orthonormal basis of the shapes a goal asks about (each line about its own line for
+straightness, each face about its plane for flatness) and g the sigma it asks for, the share of them that is known is
+
+    K = trace((I + G/g²)⁻¹) / k :  a shape known to g counts half, one known far better counts 1, a blind one 0.
+
+It is what readings are planned by: unlike the size of G it gives nothing for knowing many shapes badly. Nodes not yet
+read are asked about as well: what is not read is not known.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
 from scipy import linalg
 
-from waywright.core.adjust.network import Network, network
-from waywright.core.adjust.solution import Heights, Solution, orthonormal, plane
+from waywright.core.adjust.network import Unknown, network
+from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, orthonormal, plane
 from waywright.core.evidence import Candidate, Entry, Geometry, Job, Reading, Setting, Typed
-from waywright.core.readings.base import Equations, HeightTerm, Site, every, places
-from waywright.core.things import FloatArray, IntArray
+from waywright.core.readings import LayUp
+from waywright.core.readings.base import READING_MIN, Equations, HeightTerm, Site, every, places
+from waywright.core.things import FloatArray
 
 UNREAD_UM = 1e9  # a reading that says nothing
 
@@ -58,43 +61,84 @@ def _unread(job: Job, name: str) -> Setting:
 
 
 @dataclass(frozen=True)
-class Offer:
-    """A candidate with the readings worth taking. `spread_um` is the goal's typical sigma before and after.
+class Told:
+    """What the readings of a candidate say: rows · unknowns + e, e with precision `precision` (k, k).
 
-    `gain` is what it takes off ln det(G)/2, `order` the readings kept, the one that says most first.
+    `rows` (k, n) over the plan's unknowns; the setting's own unknowns are taken out of the precision.
     """
 
     candidate: Candidate
-    order: tuple[Reading, ...]
-    gain: float
+    readings: tuple[Reading, ...]
+    rows: FloatArray
+    precision: FloatArray
+    fixed_min: float
+    each_min: FloatArray
+
+    @cached_property
+    def adds(self) -> FloatArray:
+        """(n, n) the information it adds."""
+        return np.asarray(self.rows.T @ self.precision @ self.rows)
+
+    @property
+    def minutes(self) -> float:
+        """Setting up and reading."""
+        return self.fixed_min + float(self.each_min.sum())
+
+    def less(self, i: int) -> Told:
+        """Without reading i: the inverse of a part of a matrix is a Schur complement of its inverse."""
+        w = self.precision - np.outer(self.precision[:, i], self.precision[i]) / self.precision[i, i]
+        keep = np.delete(np.arange(len(w)), i)
+        return replace(
+            self,
+            readings=self.readings[:i] + self.readings[i + 1 :],
+            rows=self.rows[keep],
+            precision=w[np.ix_(keep, keep)],
+            each_min=self.each_min[keep],
+        )
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A setting to take: `readings`, the one that says most first, and what they do as things stand.
+
+    `known` is the share of the goal's shapes that is known before and after, `worst_um` the largest sigma of any node.
+    """
+
+    candidate: Candidate
+    readings: tuple[Reading, ...]
     minutes: float
-    spread_um: tuple[float, float]
+    known: tuple[float, float]
     worst_um: tuple[float, float]
 
     @property
     def rate(self) -> float:
-        """Gain a minute."""
-        return self.gain / self.minutes
+        """What it adds to the share known, a minute."""
+        return (self.known[1] - self.known[0]) / self.minutes
 
 
 class Plan:
-    """The readings so far (without `left_out`), every node of `faces`, and what more readings would do.
+    """The readings so far (without `left_out`), every node of every face, and what more readings would do.
 
-    `along` asks about each line about its own line (straightness); without it each face about its plane (flatness).
+    `along` asks about each line of `faces` about its own line (straightness); without it each face about its plane
+    (flatness). `goal_um` is the sigma every height is to have. `information` (n, n) is that on all unknowns but the
+    pinned: blind shapes are small in it, where in the covariance they would drown the rest.
     """
 
-    def __init__(self, job: Job, faces: Sequence[str], along: bool, left_out: Sequence[str] = ()) -> None:
-        self.job = replace(job, settings=job.settings + tuple(_unread(job, name) for name in faces))
+    def __init__(
+        self, job: Job, faces: Sequence[str], along: bool, goal_um: float, left_out: Sequence[str] = ()
+    ) -> None:
+        self.job = replace(job, settings=job.settings + tuple(_unread(job, name) for name in job.faces()))
+        self.goal_um = goal_um
         net = network(self.job)
         gone = set(left_out)
         keep = [i for i, name in enumerate(net.rows.reading_ids) if net.rows.sense[i] == 0 and name not in gone]
         self.solution = Solution(net.unknowns, net.rows.take(np.array(keep, np.intp)))
-        self.net = net
+        self.information, self.free = self.solution.information()
         states = job.states()
-        self.faces = [f for name in faces if (f := self.solution.face(name, states[name])) is not None]
-        self.weights = np.column_stack([self._asked(f, along) for f in self.faces])
-        self.carried = self.solution.carry(self.weights)
-        self.covariance = self.weights.T @ self.carried
+        asked = [f for name in faces if (f := self.solution.face(name, states[name])) is not None]
+        self.nodes = np.column_stack([self._asked(f, along) for f in asked])
+        self.weights = self.nodes[self.free]
+        self._now = self.covariance(self.information)
 
     def _asked(self, face: Heights, along: bool) -> FloatArray:
         """(N, k) an orthonormal basis of the shapes the goal asks about."""
@@ -107,145 +151,132 @@ class Plan:
         return self.solution.spread(face, np.column_stack(columns))
 
     @property
-    def spread_um(self) -> float:
-        """The goal's typical sigma."""
-        return _spread(self.covariance)
+    def known(self) -> float:
+        """The share of the shapes asked about that is known, 0 to 1."""
+        return self.share_known(self._now)
 
     @property
     def worst_um(self) -> float:
-        """The largest sigma of any node about what the goal is told about."""
-        return _worst(self.covariance, self.weights)
+        """The largest sigma of any node, of what the goal asks about."""
+        return self.largest_um(self._now)
 
-    def offers(self, candidates: Sequence[Candidate], target_um: float) -> list[Offer]:
-        """Each candidate with its readings worth taking, best gain a minute first."""
-        found = [self.offer(c, target_um) for c in candidates]
-        return sorted((o for o in found if o is not None and o.gain > 1e-9), key=lambda o: -o.rate)
+    @property
+    def reached(self) -> bool:
+        """Whether every height is known as well as the goal asks."""
+        return self.worst_um <= self.goal_um
 
-    def offer(self, candidate: Candidate, target_um: float) -> Offer | None:
-        """What one candidate does; None when it says nothing the plan can use (a piece that is not there)."""
-        if candidate.pieces:
-            return None
-        rows, free, readings = self._rows(candidate)
-        if not len(readings):
-            return None
-        towards = self.solution.carry(rows.T)  # (N, k)
-        cross = self.weights.T @ towards
-        between = rows @ towards
-        keep = np.arange(len(readings))
-        gain = self._gain(keep, cross, between, free)
-        fixed = candidate.minutes - sum(_minutes(candidate)[r.id] for r in readings)
-        each = np.array([_minutes(candidate)[r.id] for r in readings])
-        keep, gain = self._prune(keep, gain, cross, between, free, fixed, each, target_um)
-        after = self._after(keep, cross, between, free)
-        order = self._ordered(keep, cross, between, free)
+    def covariance(self, information: FloatArray) -> FloatArray:
+        """(k, k) of the shapes asked about."""
+        half = linalg.solve_triangular(linalg.cholesky(information, lower=True), self.weights, lower=True)
+        return np.asarray(half.T @ half)
+
+    def share_known(self, covariance: FloatArray) -> float:
+        """K, of a covariance of the shapes asked about."""
+        return float(np.trace(self._unknown(covariance))) * self.goal_um**2 / len(covariance)
+
+    def largest_um(self, covariance: FloatArray) -> float:
+        """The largest node sigma: the basis is orthonormal, so nodes are basis · coefficients."""
+        variance = np.einsum("ij,jk,ik->i", self.nodes, covariance, self.nodes)
+        return float(np.sqrt(np.max(variance, initial=0.0)))
+
+    def _unknown(self, covariance: FloatArray) -> FloatArray:
+        return inverse(covariance + self.goal_um**2 * np.eye(len(covariance)))
+
+    def losses(self, told: Told, information: FloatArray) -> FloatArray:
+        """(k,) what the share known would lose without each reading of a setting that is in `information`.
+
+        A rank-one change each: without reading i the information is less by b bᵀ/w, with b = rowsᵀ·precision_i.
+        """
+        factor = linalg.cho_factor(information, lower=True)
+        towards = linalg.cho_solve(factor, told.rows.T @ told.precision)
+        own = np.diag(told.precision)
+        left = own - np.einsum("ij,ji->i", told.precision @ told.rows, towards)
+        v = self.weights.T @ towards / np.sqrt(np.maximum(left, 1e-14 * np.maximum(own, 1e-300)))
+        h = self._unknown(self.weights.T @ linalg.cho_solve(factor, self.weights)) @ v
+        size = self.goal_um**2 / self.weights.shape[1]
+        return np.asarray(size * np.einsum("ij,ij->j", h, h) / (1 + np.einsum("ij,ij->j", v, h)))
+
+    def offers(self, candidates: Iterable[Candidate]) -> list[Offer]:
+        """What each candidate does as things stand, the one that adds most a minute first."""
+        offers = [self.offer(t) for c in candidates if (t := self.told(c)) is not None]
+        return sorted((o for o in offers if o.known[1] > o.known[0] + 1e-9), key=lambda o: -o.rate)
+
+    def offer(self, told: Told) -> Offer:
+        """What one setting does as things stand."""
+        then = self.information + told.adds
+        after = self.covariance(then)
+        order = np.argsort(-self.losses(told, then), kind="stable")
         return Offer(
-            candidate,
-            tuple(readings[i] for i in order),
-            gain,
-            fixed + float(each[keep].sum()),
-            (self.spread_um, _spread(after)),
-            (self.worst_um, _worst(after, self.weights)),
+            told.candidate,
+            tuple(told.readings[i] for i in order),
+            told.minutes,
+            (self.known, self.share_known(after)),
+            (self.worst_um, self.largest_um(after)),
         )
 
-    def _rows(self, candidate: Candidate) -> tuple[FloatArray, FloatArray, list[Reading]]:
-        """Its rows over the unknowns, divided by u (k, N); its own free columns, likewise (k, f); its readings."""
-        job = candidate.added_to(self.job)
-        net: Network = network(job)
-        first = len(self.job.settings)
-        mine = np.flatnonzero((net.settings >= first) & (net.rows.sense == 0))
+    def told(self, candidate: Candidate) -> Told | None:
+        """What a candidate says; None when the plan can use nothing of it (its piece is not there yet)."""
+        if candidate.pieces:
+            return None
+        rows, free, named, readings = self._rows(candidate)
+        if not readings:
+            return None
+        precision = inverse(np.eye(len(readings)) + named @ named.T)
+        basis = orthonormal(free)
+        if basis.shape[1]:
+            through = precision @ basis
+            precision = precision - through @ linalg.solve(basis.T @ through, through.T, assume_a="pos")
+        each = np.array([minutes_of(candidate, r) for r in readings])
+        fixed = candidate.minutes - float(each.sum())
+        return Told(candidate, tuple(readings), rows[:, self.free], precision, fixed, each)
+
+    def _rows(self, candidate: Candidate) -> tuple[FloatArray, FloatArray, FloatArray, list[Reading]]:
+        """Its rows over the unknowns, divided by u (k, N); its own free columns (k, f), and those with a prior times
+        it (k, p), both divided by u as well; its readings."""
+        net = network(candidate.added_to(self.job))
+        mine = np.flatnonzero((net.settings >= len(self.job.settings)) & (net.rows.sense == 0))
         matrix = net.rows.matrix[mine].multiply(1 / net.rows.u_um[mine][:, None]).tocsr()
         rows = np.zeros((len(mine), self.solution.rows.matrix.shape[1]))
-        free: list[FloatArray] = []
+        free, named = [np.zeros((len(mine), 0))], [np.zeros((len(mine), 0))]
         for unknown in net.unknowns:
             part = matrix[:, unknown.columns]
-            if unknown.face is not None:
-                known = self.solution.face(unknown.face.name, unknown.state)
-                if known is not None:
-                    rows[:, known.unknown.columns] = part[:, known.unknown.nodes].toarray()
-            elif part.nnz:
-                same = next((u for u in self.solution.unknowns if u.label == unknown.label), None)
-                if same is not None:
-                    rows[:, same.columns] = part.toarray()
-                elif unknown.prior_um is None:
-                    free.append(part.toarray())
+            if not part.nnz:
+                continue
+            columns = self._same(unknown)
+            if columns is not None:
+                rows[:, columns] = part.toarray()
+            elif unknown.face is not None:  # a guide not run along yet
+                named.append(part.toarray() * PRIOR_UM * np.sqrt(part.shape[1]))
+            elif unknown.prior_um is not None:
+                named.append(part.toarray() * unknown.prior_um)
+            else:
+                free.append(part.toarray())
         by_id = {r.id: r for s in candidate.settings for r in s.readings}
         readings = [by_id[net.rows.reading_ids[i]] for i in mine]
-        return rows, np.column_stack([np.zeros((len(mine), 0)), *free]), readings
+        return rows, np.column_stack(free), np.column_stack(named), readings
 
-    def _noise(
-        self, keep: IntArray, cross: FloatArray, between: FloatArray, free: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Kept rows with the setting's own unknowns taken out: what they tell of the goal, and their covariance."""
-        basis = orthonormal(free[keep])
-        out = linalg.null_space(basis.T) if basis.shape[1] else np.eye(len(keep))
-        return cross[:, keep] @ out, out.T @ between[np.ix_(keep, keep)] @ out + np.eye(out.shape[1])
-
-    def _gain(self, keep: IntArray, cross: FloatArray, between: FloatArray, free: FloatArray) -> float:
-        """What the kept rows take off ln det(G)/2."""
-        told, noise = self._noise(keep, cross, between, free)
-        if not told.shape[1]:
-            return 0.0
-        known = linalg.solve(self.covariance, told, assume_a="pos")
-        return -0.5 * float(np.linalg.slogdet(noise - told.T @ known)[1] - np.linalg.slogdet(noise)[1])
-
-    def _after(self, keep: IntArray, cross: FloatArray, between: FloatArray, free: FloatArray) -> FloatArray:
-        told, noise = self._noise(keep, cross, between, free)
-        return np.asarray(self.covariance - told @ linalg.solve(noise, told.T, assume_a="pos"))
-
-    def _prune(
-        self,
-        keep: IntArray,
-        gain: float,
-        cross: FloatArray,
-        between: FloatArray,
-        free: FloatArray,
-        fixed: float,
-        each: FloatArray,
-        target_um: float,
-    ) -> tuple[IntArray, float]:
-        """Leave out readings that give less a minute than the whole does, or that the target does not need."""
-        reaches = _worst(self._after(keep, cross, between, free), self.weights) <= target_um
-        while len(keep) > 4:
-            losses = [gain - self._gain(np.delete(keep, i), cross, between, free) for i in range(len(keep))]
-            worst = int(np.argmin(np.array(losses) / each[keep]))
-            less = np.delete(keep, worst)
-            poor = losses[worst] / each[keep[worst]] < gain / (fixed + float(each[keep].sum()))
-            if not (poor and not reaches) and not (
-                reaches and _worst(self._after(less, cross, between, free), self.weights) <= target_um
-            ):
-                break
-            keep, gain = less, gain - losses[worst]
-        return keep, gain
-
-    def _ordered(self, keep: IntArray, cross: FloatArray, between: FloatArray, free: FloatArray) -> list[int]:
-        """The kept readings, the one whose loss would cost most first."""
-        whole = self._gain(keep, cross, between, free)
-        losses = [whole - self._gain(np.delete(keep, i), cross, between, free) for i in range(len(keep))]
-        return [int(keep[i]) for i in np.argsort(-np.array(losses), kind="stable")]
+    def _same(self, unknown: Unknown) -> slice | None:
+        """Where the solution has the columns of an unknown of a job with more readings; None when it does not."""
+        same = (u for u in self.solution.unknowns if u.label == unknown.label and u.state == unknown.state)
+        found = next(same, None)
+        if found is None or found.columns.stop - found.columns.start != unknown.columns.stop - unknown.columns.start:
+            return None
+        return found.columns
 
 
-def _spread(covariance: FloatArray) -> float:
-    sign, logarithm = np.linalg.slogdet(covariance)
-    return float(np.exp(0.5 * logarithm / len(covariance))) if sign > 0 else 0.0
+def inverse(matrix: FloatArray) -> FloatArray:
+    """Of a symmetric positive definite matrix, symmetric again."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return np.asarray((vectors / np.maximum(values, 1e-15 * values[-1])) @ vectors.T)
 
 
-def _worst(covariance: FloatArray, weights: FloatArray) -> float:
-    """The largest node sigma: the basis is orthonormal, so nodes are basis · coefficients."""
-    return float(np.sqrt(np.max(np.einsum("ij,jk,ik->i", weights, covariance, weights), initial=0.0)))
+def minutes_of(candidate: Candidate, reading: Reading) -> float:
+    """Minutes one reading of a candidate takes; setting up is what is left."""
+    layup = any(reading in s.readings and isinstance(s.geometry, LayUp) for s in candidate.settings)
+    return READING_MIN["layup" if layup else "level"]
 
 
-def _minutes(candidate: Candidate) -> dict[str, float]:
-    """Minutes of each reading of a candidate; setting up is what is left."""
-    from waywright.core.readings.base import READING_MIN
-
-    found: dict[str, float] = {}
-    for setting in candidate.settings:
-        each = READING_MIN["layup" if "layups" in setting.geometry.block else "level"]
-        found |= {reading.id: each for reading in setting.readings}
-    return found
-
-
-def candidates(job: Job, kinds: Sequence[type[Geometry]]) -> Iterator[Candidate]:
+def candidates(job: Job, kinds: Iterable[type[Geometry]]) -> Iterator[Candidate]:
     """Everything every kind proposes."""
     for kind in kinds:
         yield from kind.candidates(job)

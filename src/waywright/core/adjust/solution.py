@@ -158,6 +158,18 @@ class Solution:
 
     # -- what follows
 
+    def information(self) -> tuple[FloatArray, IntArray]:
+        """(n, n) the information on all unknowns but the pinned nodes, rigid bodies taken out, and their columns.
+
+        Dense: for planning on jobs of some hundreds of nodes.
+        """
+        rows = self.weighted[:, np.concatenate([self.nodes, self.own])]
+        total = (rows.T @ rows).toarray() + np.diag(self.prior_diagonal)
+        if self.rigid_side.shape[1]:
+            n = len(self.nodes)
+            total[:n, :n] -= self.rigid_side @ linalg.solve(self.rigid_corner, self.rigid_side.T, assume_a="pos")
+        return total, np.concatenate([self.nodes, self.own])
+
     def face(self, name: str, state: int) -> Heights | None:
         """The heights of a face in a state; None when nothing touches it."""
         return next((f for f in self.faces if f.unknown.face.name == name and f.unknown.state == state), None)  # type: ignore[union-attr]

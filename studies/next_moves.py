@@ -1,0 +1,136 @@
+"""Does following the next move save readings? 200 simulated shops, against a person who reads everything.
+
+The person reads in rounds: every station of every pair, marks together; then marks opposite; then a level across every
+station of each face; then all of it again, and looks after each round whether the goal's uncertainty is reached.
+Waywright is followed instead: the first setting of its programme, those readings of it, and asked again. Only how many
+readings each needs is compared: what a reading says changes neither.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from studies.table import track, write_table
+from waywright.core.adjust.plan import Plan, candidates
+from waywright.core.adjust.programme import programme
+from waywright.core.evidence import Candidate, Job
+from waywright.core.readings import KINDS, Cross, LayUp
+from waywright.core.things import Face, Instrument, Piece
+
+SEED, SHOPS = 31, 200
+MOST_ROUNDS = 14
+
+
+def shop(rng: np.random.Generator) -> Job:
+    """Three edges of one size and a block set; half of the shops own a level."""
+    length = float(rng.choice([300, 500, 800, 1200]))
+    stations = tuple(np.linspace(0.03, 0.97, int(rng.choice([5, 7, 9, 13]))) * length)
+    lines = ((0.0,), (-15.0, 15.0), (-20.0, 0.0, 20.0))[int(rng.integers(3))]
+    pieces = tuple(Piece(n, (Face(n, length, 50.0, stations, lines),)) for n in ("P", "Q", "R"))
+    blocks = Instrument("blocks", "gauge blocks", u_um=0.3, feel_um=float(rng.uniform(0.6, 2.0)))
+    level = (Instrument("level", "level", u_um_per_m=float(rng.uniform(4, 20))),) if rng.random() < 0.5 else ()
+    return Job(pieces=pieces, instruments=(blocks, *level))
+
+
+def numbered(candidate: Candidate, taken: int, kept: set[str] | None = None) -> Candidate:
+    """The candidate under ids of its own, with only the readings kept."""
+    settings = tuple(
+        replace(
+            s,
+            id=f"{s.id} {taken}",
+            readings=tuple(replace(r, id=f"{r.id} {taken}") for r in s.readings if kept is None or r.id in kept),
+        )
+        for s in candidate.settings
+    )
+    return replace(candidate, settings=tuple(s for s in settings if s.readings))
+
+
+def proposals(job: Job) -> list[Candidate]:
+    """What every kind proposes."""
+    return list(candidates(job, tuple(KINDS.values())))
+
+
+def person(job: Job) -> Iterator[list[Candidate]]:
+    """Round after round, everything at every station, for ever."""
+    while True:
+        for turn in ("over", "end for end"):
+            yield [c for c in LayUp.candidates(job) if getattr(c.settings[0].geometry, "turn", None) == turn]
+        level = list(Cross.candidates(job))
+        if level:
+            yield level
+
+
+def taken(job: Job, whole: list[Candidate], k: int) -> Job:
+    """The job after a round."""
+    for candidate in whole:
+        job = numbered(candidate, k).added_to(job)
+    return job
+
+
+def readings(candidate: Candidate) -> int:
+    """How many readings it is."""
+    return sum(len(s.readings) for s in candidate.settings)
+
+
+def compare(rng: np.random.Generator) -> tuple[int, int]:
+    """Readings needed by the person, and by following the next move."""
+    start = shop(rng)
+    faces, along = tuple(start.faces()), bool(rng.random() < 0.6)
+    # A goal that the person reaches after their first whole round, or soon after.
+    job, whole = start, person(start)
+    for k in range(3 if len(start.faces()["P"].lines_mm) > 1 else 2):
+        job = taken(job, next(whole), k)
+    goal_um = Plan(job, faces, along, 1.0).worst_um * float(rng.uniform(0.8, 1.6))
+    return by_person(start, faces, along, goal_um), by_moves(start, faces, along, goal_um)
+
+
+def by_person(start: Job, faces: tuple[str, ...], along: bool, goal_um: float) -> int:
+    """Readings until the goal is reached, everything at every station."""
+    job, count = start, 0
+    for k, whole in enumerate(person(start)):
+        job = taken(job, whole, k)
+        count += sum(readings(c) for c in whole)
+        if Plan(job, faces, along, goal_um).reached:
+            return count
+    raise AssertionError("the person never gives up")
+
+
+def by_moves(start: Job, faces: tuple[str, ...], along: bool, goal_um: float) -> int:
+    """Readings until the goal is reached, following the best offer."""
+    job, count = start, 0
+    for k in range(MOST_ROUNDS):
+        plan = Plan(job, faces, along, goal_um)
+        if plan.reached:
+            break
+        first = programme(plan, proposals(job)).taken[0]
+        job = numbered(first.candidate, k, {r.id for r in first.readings}).added_to(job)
+        count += len(first.readings)
+    return count
+
+
+def main() -> None:
+    """All shops; the table is docs/tables/next-moves.md."""
+    pairs = [compare(np.random.default_rng([SEED, k])) for k in track(range(SHOPS), "shops")]
+    ratio = np.array([moves / all_ for all_, moves in pairs])
+    rows = [
+        ["readings, median", f"{np.median([p for p, _ in pairs]):.0f}", f"{np.median([m for _, m in pairs]):.0f}"],
+        ["share of the person's, median", "1", f"{np.median(ratio):.2f}"],
+        ["share of the person's, largest", "1", f"{ratio.max():.2f}"],
+    ]
+    write_table(
+        "next-moves",
+        f"Following the next move in {SHOPS} simulated shops",
+        seed=SEED,
+        header=["", "a person reading everything", "following the next move"],
+        rows=rows,
+        notes="The goal is reached in both; the person reads every station of every pair in both turns, then a level.",
+    )
+    assert ratio.max() <= 1.0
+    assert np.median(ratio) <= 0.6
+
+
+if __name__ == "__main__":
+    main()
