@@ -1,7 +1,7 @@
 """Blue marks: one face blued, laid on the other and rubbed; what the other then shows.
 
 A bright place was touched by metal through the film: no gap there. A blue one came within the film: a gap of at most
-its thickness. A bare one did not: a gap of at least that.
+its thickness. A bare one did not: a gap of at least that. How thick a film is nobody knows better than to a factor.
 
 Only bright places move the result. A blue place is a limit, as a bare one is, and is held against the result: were it a
 value (half the film, say), then with twice the film on the same metal places that were bare, and said "at least", would
@@ -20,12 +20,12 @@ from waywright.core.readings.base import AT_LEAST, AT_MOST, EQUAL, Equations, Si
 from waywright.core.readings.laid import CONTACT_UM, Laid
 from waywright.core.things import FloatArray
 
-SENSES = {"bright": EQUAL, "blue": AT_MOST, "bare": AT_LEAST}
-MARKS = tuple(SENSES)
 CARRIERS = ("upper", "lower")
 FILMS_UM = {"thin": 1.0, "normal": 3.0, "heavy": 8.0}  # guesses, editable: no source
-FILM_SPREAD = 0.5  # a film is known to half its thickness; a guess, no source
+FILM_FACTOR = 2.0  # a film may be half or twice as thick as its name says; a guess, no source
 THROUGH = 0.25  # of the film may be left where metal shows bright; a guess, no source
+SAYS = {"bright": (EQUAL, 0.0), "blue": (AT_MOST, FILM_FACTOR), "bare": (AT_LEAST, 1 / FILM_FACTOR)}  # of the film
+MARKS = tuple(SAYS)
 
 
 @dataclass(frozen=True)
@@ -87,19 +87,19 @@ class Blue(Laid):
         marks = np.array([str(r.mark) for r in site.readings])
         said = np.array([r.u_um or 0.0 for r in site.readings])
         film, rub = self.thickness_um, self.slope_um_per_m * self.rub_mm / 1e3
-        known = np.where(marks == "bright", THROUGH, FILM_SPREAD)  # of the film
+        bright = marks == "bright"
         ours, rest = said == 0, np.zeros(len(touching))  # marks without a u of their own; the limits that touching sets
         return Equations(
             readings=site.readings + touching,
-            value_um=np.concatenate([np.where(marks == "bright", 0.0, film), rest]),
+            value_um=np.concatenate([film * np.array([SAYS[str(m)][1] for m in marks]), rest]),
             noise_um2={
-                "blue, film": np.concatenate([ours * (known * film) ** 2, rest]),
+                "blue, film": np.concatenate([ours * bright * (THROUGH * film) ** 2, rest]),
                 "blue, rub": np.concatenate([ours * (rub**2 / 3), rest]),
                 "blue, contact": np.concatenate([np.where(ours, CONTACT_UM, said) ** 2, rest + CONTACT_UM**2]),
             },
             heights=gap.heights,
             own=gap.own,
             unknowns=gap.unknowns,
-            sense=np.array([SENSES[str(m)] for m in marks] + [AT_LEAST] * len(touching), np.intp),
+            sense=np.array([SAYS[str(m)][0] for m in marks] + [AT_LEAST] * len(touching), np.intp),
             source="blue",
         )
