@@ -23,7 +23,7 @@ JOBS = 300
 
 
 class Shop:
-    """One shop, drawn: an edge A with its underside, an edge B, a slide with two dovetail flanks, and a machine table."""
+    """One shop, drawn: an edge A with its underside, an edge B, a slide with a dovetail, and a machine table."""
 
     def __init__(self, seed: int) -> None:
         rng = self.rng = np.random.default_rng([77, seed])

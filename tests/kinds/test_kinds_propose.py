@@ -1,0 +1,103 @@
+"""What each kind would propose next: with what is owned, and worth what it says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.kinds.worlds import BLOCKS, DIAL, MICROMETER, edge, job_of, nodes_of, with_readings
+from waywright.core.adjust.cures import cures, sight
+from waywright.core.adjust.network import network
+from waywright.core.evidence import Job
+from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Thickness
+from waywright.core.readings.base import reading_min
+
+P, UNDER, Q = edge("P"), edge("P under", side="bottom"), edge("Q")
+SET = replace(BLOCKS, blocks_mm=(1.0, 1.005, 1.01, 10.0, 20.0))
+COMPARED = (Thickness, Run, Rider, Slide)
+
+
+def shop(*kit: object) -> Job:
+    """Two pieces, one with an underside."""
+    return job_of((P, UNDER), Q, kit=kit)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("kind", COMPARED)
+def test_nothing_is_proposed_without_its_instrument(kind: type) -> None:
+    """A kind is proposed when its instrument is owned, and else not."""
+    assert not list(kind.candidates(shop()))  # type: ignore[attr-defined]
+    assert list(kind.candidates(shop(DIAL, MICROMETER, SET)))  # type: ignore[attr-defined]
+
+
+def test_a_wedge_is_proposed_for_a_set_whose_step_is_known() -> None:
+    """Blocks that are not listed have no step to rise by."""
+    assert not list(Slide.candidates(shop(BLOCKS)))
+    first = next(Slide.candidates(shop(SET)))
+    spacers = [r for r in first.settings[0].readings if r.entry == "spacers"]
+    rise = (spacers[1].value.number - spacers[0].value.number) * 1e3  # type: ignore[union-attr]
+    assert rise == pytest.approx(5 * 6)  # 5 µm from station to station, six times
+
+
+@pytest.mark.parametrize("kind", COMPARED)
+def test_proposals_are_jobs_that_can_be_solved(kind: type) -> None:
+    """Added to the job, every proposal gives rows, takes minutes, and says what to do."""
+    job = shop(DIAL, MICROMETER, SET)
+    for candidate in kind.candidates(job):  # type: ignore[attr-defined]
+        wider = candidate.added_to(job)
+        for setting in candidate.settings:
+            setting.geometry.check(wider)
+        count = sum(len(s.readings) for s in candidate.settings)
+        assert network(wider).rows.matrix.shape[0] == count
+        each = sum(len(s.readings) * reading_min(s.geometry) for s in candidate.settings)
+        assert 0 < each < candidate.minutes
+        assert candidate.words
+        assert candidate.words[0].islower()
+
+
+def test_a_reversal_cures_a_single_edge() -> None:
+    """An edge of which nothing but one run on an unknown table is known is cured by turning it over."""
+    job = job_of(P, kit=(DIAL,))
+    job = with_readings(
+        job, Run("P", "mill table"), "readings", nodes_of(P), lambda x, y: 0.0, key="um", unit="µm", instrument="dial"
+    )
+    spots = sight(job)[1].find()
+    found = cures(job, spots)
+    assert set(found) == set(range(len(spots)))
+    bow = next(i for i, spot in enumerate(spots) if spot.mode == "bow")  # the finer ones a bridge would show as well
+    assert found[bow].words == "run an indicator along P on the mill table, with the face turned over"
+
+
+def test_a_first_reversal_needs_both_runs() -> None:
+    """On a table not met before one run alone is never proposed: it would show nothing."""
+    for candidate in Run.candidates(job_of(P, kit=(DIAL,))):
+        assert len(candidate.settings) == 2
+
+
+def test_rolls_are_proposed_where_they_were_used() -> None:
+    """Rolls that the job knows are proposed at every station they reach; none are invented."""
+    faces = (edge("flank"), edge("floor", (100, 300, 500)))
+    job = job_of(faces, kit=(MICROMETER,))
+    assert not list(Rolls.candidates(job))
+    job = with_readings(
+        job, Rolls("flank", "floor", 60.0), "readings", [(100.0, 0.0)], lambda x, y: 0.0,
+        key="size_mm", unit="mm", instrument="micrometer",
+    )  # fmt: skip
+    (candidate,) = Rolls.candidates(job)
+    assert [r.x_mm for r in candidate.settings[0].readings] == [100.0, 200.0, 300.0, 400.0, 500.0]
+
+
+@pytest.mark.parametrize("kind", [Blue, Hinge])
+def test_what_shows_only_afterwards_is_not_proposed(kind: type) -> None:
+    """Where a bluing will touch, or a bar will pivot, is not known beforehand: neither is a candidate."""
+    assert not list(kind.candidates(shop(DIAL, MICROMETER, SET)))  # type: ignore[attr-defined]
+
+
+def test_every_kind_is_registered() -> None:
+    """The job file knows ten kinds of blocks."""
+    assert set(KINDS) >= {
+        "layups", "slides", "steps", "crosses", "thickness", "rolls", "runs", "riders", "blues", "hinges",
+    }  # fmt: skip
+    assert KINDS["layups"] is LayUp
+    assert np.all([k.block == name for name, k in KINDS.items()])
