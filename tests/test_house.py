@@ -32,14 +32,20 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.adjust": {"waywright.core.readings", "waywright.core.findings"},  # never body: report hands columns
     "waywright.core.work": {"waywright.core.adjust", "waywright.core.judge"},
     "waywright.core.bed": {"waywright.core.work"},
-    "waywright.core.verdicts": {"waywright.core.adjust", "waywright.core.judge"},  # where a face meets its limit
+    "waywright.core.part": {"waywright.core.evidence"},  # from the part to be turned back to limits
+    "waywright.core.rounds": {"waywright.core.adjust", "waywright.core.judge"},  # who agrees with whom
+    "waywright.core.verdicts": {  # where a face meets its limit
+        "waywright.core.adjust",
+        "waywright.core.judge",
+        "waywright.core.part",
+    },
     "waywright.core.moves": {
         "waywright.core.verdicts",
         "waywright.core.bed",
         "waywright.core.body",
         "waywright.core.blue",
     },
-    "waywright.core.report": {"waywright.core.moves"},
+    "waywright.core.report": {"waywright.core.moves", "waywright.core.rounds"},
     "waywright.jobfile": {"waywright.core.report", "waywright"},
     "waywright.record": {"waywright.jobfile"},  # a job leaves the book as a job file; both check what goes in
     "waywright.views": {"waywright.core.report", "waywright"},

@@ -173,8 +173,17 @@ class Pass:
 
 
 @dataclass(frozen=True)
+class Part:
+    """What is to be turned: a diameter within `diameter_um` over `over_mm`, the tool `height_mm` above the ways."""
+
+    diameter_um: float
+    over_mm: float
+    height_mm: float | None = None
+
+
+@dataclass(frozen=True)
 class Goal:
-    """What a face must come to; without `faces` it is for all of them."""
+    """What a face must come to; without `faces` it is for all of them. `part` stands in for a limit: see core/part."""
 
     straightness_um: float | None = None
     flatness_um: float | None = None
@@ -184,6 +193,7 @@ class Goal:
     leave_out_mm: float = 0.0
     rule: str = "guarded"
     faces: tuple[str, ...] = ()
+    part: Part | None = None
 
 
 @dataclass(frozen=True)

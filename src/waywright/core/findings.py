@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from waywright.core.evidence import Job
 from waywright.core.things import FloatArray
@@ -135,6 +135,32 @@ class Move:
 
 
 @dataclass(frozen=True)
+class Agreement:
+    """How well two faces, each in a state, fit as they lay: the zone of their sum, raw, with its uncertainty."""
+
+    setting: str
+    lower: str
+    upper: str
+    states: tuple[int, int]
+    turn: str
+    zone_um: float
+    sigma_um: float
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a pass did to a face: heights after less before, about the plane of their difference, (n,) µm."""
+
+    face: str
+    before: int
+    after: int
+    x_mm: FloatArray
+    y_mm: FloatArray
+    height_um: FloatArray
+    sigma_um: FloatArray
+
+
+@dataclass(frozen=True)
 class Report:
     """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed."""
 
@@ -150,4 +176,6 @@ class Report:
     budget: tuple[Share, ...]
     moves: tuple[Move, ...] = ()
     notes: tuple[str, ...] = ()
-    corrected: tuple[str, ...] = field(default=())
+    corrected: tuple[str, ...] = ()
+    agreements: tuple[Agreement, ...] = ()
+    changes: tuple[Change, ...] = ()

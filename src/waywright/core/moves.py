@@ -20,6 +20,7 @@ from waywright.core.verdicts import FLATNESS, aims
 RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
+TIMES = 4  # how often a person reads everything again before giving up; common practice, no source
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
 
 
@@ -65,7 +66,7 @@ def _retake(job: Job, report: Report) -> Iterator[Move]:
             "measure",
             setting.geometry.faces(),
             place,
-            f"retake {suspect.reading}: {setting.geometry.words()}{others}",
+            f"retake {suspect.reading}, {setting.geometry.words()}, at {_place(reading)}{others}",
             f"it {suspect.words}",
             {"what": "standardised residual", "from": abs(suspect.standardised), "to": 0.0},
             RETAKE_MIN,
@@ -87,11 +88,28 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     if plan.reached:
         yield from _at_the_limit(faces, goal)
         return
-    found = programme(plan, list(candidates(job, tuple(KINDS.values()))))
+    listed = list(candidates(job, tuple(KINDS.values())))
+    found = programme(plan, listed)
+    if found.taken and not found.reached:
+        reach = PROVEN_BY * plan.reach_um([t for c in listed if (t := plan.told(c)) is not None], TIMES)
+        yield from _beyond(job, faces, reach)
     for taken in found.taken:
         yield _setting(taken, faces, found)
-    if not found.taken or not found.reached:
+    if not found.taken:
         yield from _cured(job, faces)
+
+
+def _beyond(job: Job, faces: Sequence[str], reach_um: float) -> Iterator[Move]:
+    """A goal below what the readings can prove is said to be so."""
+    yield Move(
+        "stop",
+        tuple(faces),
+        (),
+        f"ask for no less than {reach_um:.2g} µm, or bring a finer instrument",
+        f"with everything read {TIMES} times over these instruments prove about {reach_um:.2g} µm and no less",
+        {"what": "limit that can be proved, µm", "from": PROVEN_BY * target_um(job), "to": reach_um},
+        0.0,
+    )
 
 
 def _at_the_limit(faces: Sequence[str], goal_um: float) -> Iterator[Move]:
@@ -121,7 +139,7 @@ def _setting(taken: Offer, faces: Sequence[str], found: Programme) -> Move:
     if found.reached:
         reason = f"with the rest of these it settles {_listed(faces)} by the least work: {whole}"
     else:
-        reason = f"it tells most of {_listed(faces)}, but the goal is beyond what these instruments can prove"
+        reason = f"it tells most of {_listed(faces)}, though not all that the goal asks"
     gain = {"what": "share of the shapes known as well as the goal asks", "from": taken.known[0], "to": taken.known[1]}
     return Move("measure", of, tuple(places), _how(taken), reason, gain, taken.minutes)
 
@@ -141,6 +159,7 @@ def _how(taken: Offer) -> str:
 
 
 def _place(reading: Reading) -> str:
+    """Station and line: "180/-14"."""
     along = reading.x_mm if reading.x_mm is not None else reading.at_mm
     return f"{along:g}" + (f"/{reading.y_mm:g}" if reading.y_mm else "")
 

@@ -17,6 +17,8 @@ from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdi
 from waywright.core.judge.form import FormPosterior, form_posterior
 from waywright.core.judge.geometry import twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
+from waywright.core.part import needs
+from waywright.core.rounds import agreements, changes
 from waywright.core.things import Face, FloatArray
 from waywright.core.verdicts import Judged, aims
 
@@ -61,6 +63,8 @@ def report(job: Job, *, form_prior: bool = False, with_cures: bool = True) -> Re
         budget=budget,
         notes=_notes(net, screened),
         corrected=tuple(sorted(job.corrected())),
+        agreements=tuple(agreements(job, solution)),
+        changes=tuple(changes(job, solution)),
     )
 
 
@@ -164,6 +168,8 @@ def _notes(net: Network, screened: Screened) -> tuple[str, ...]:
     notes += [
         s.words[0].upper() + s.words[1:] + f" ({s.instrument})." for s in screened.fit.instruments if s.factor > 1
     ]
+    if net.job.goal.part is not None:
+        notes.insert(0, needs(net.job.goal.part).words)
     if net.repeated:
         notes.append(f"{len(net.repeated)} readings say the same as another of their setting and count once.")
     return tuple(dict.fromkeys(notes))

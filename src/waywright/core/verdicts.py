@@ -21,6 +21,7 @@ from waywright.core.judge.geometry import effective, twist
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
+from waywright.core.part import needs
 from waywright.core.things import Face, FloatArray, IntArray
 
 STRAIGHTNESS, FLATNESS, TWIST = "straightness", "flatness", "twist"
@@ -51,6 +52,8 @@ def aims(goal: Goal, face: Face) -> list[Aim]:
         grade = grade_named(goal.grade)
         length = face.length_mm - 2 * goal.leave_out_mm
         found.append(Aim(grade.measure, Limit(limit_um(goal.grade, length, face.width_mm), goal.side), goal.grade))
+    if goal.part is not None and not found:
+        found.append(Aim(STRAIGHTNESS, Limit(needs(goal.part).reference_um, goal.side)))
     if not found:
         found.append(Aim(FLATNESS if len(face.lines_mm) > 1 else STRAIGHTNESS, None))
     return found

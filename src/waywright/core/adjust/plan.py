@@ -214,6 +214,10 @@ class Plan:
             (self.worst_um, self.largest_um(after)),
         )
 
+    def reach_um(self, settings: Sequence[Told], times: int) -> float:
+        """The largest node sigma when all `settings` are taken so many times over."""
+        return self.largest_um(self.covariance(self.information + times * sum(t.adds for t in settings)))
+
     def told(self, candidate: Candidate) -> Told | None:
         """What a candidate says; None when the plan can use nothing of it (its piece is not there yet)."""
         if candidate.pieces:

@@ -9,13 +9,14 @@ useful first; the programme of fewest minutes is the one to follow. What a readi
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from waywright.core.adjust.plan import Offer, Plan, Told
 from waywright.core.evidence import Candidate
-from waywright.core.things import FloatArray
+from waywright.core.readings.base import BORROWING_MIN
+from waywright.core.things import FloatArray, Instrument
 
 MOST_SETTINGS = 30
 AT_A_TIME = 8  # readings tried before the losses are worked out again
@@ -116,4 +117,10 @@ def _without_readings(plan: Plan, chosen: list[Told]) -> list[Told]:
 
 def _ordered(plan: Plan, chosen: Sequence[Told]) -> tuple[Offer, ...]:
     """As things stand, the setting that tells most a minute first."""
-    return tuple(sorted((plan.offer(t) for t in chosen if t.readings), key=lambda o: -o.rate))
+    offers = sorted((plan.offer(t) for t in chosen if t.readings), key=lambda o: -o.rate)
+    had: set[Instrument] = set()
+    for i, offer in enumerate(offers):  # what is borrowed for one setting is there for the next
+        again = had.intersection(offer.candidate.instruments)
+        had.update(offer.candidate.instruments)
+        offers[i] = replace(offer, minutes=offer.minutes - BORROWING_MIN * len(again))
+    return tuple(offers)

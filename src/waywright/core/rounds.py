@@ -1,0 +1,91 @@
+"""Round by round: who agrees with whom, and how a face changed when it was cut.
+
+Two faces agree when what is seen between them is a plane: the zone of h_lower + h_upper, as they lie. That sum is seen
+by their lay-up alone, whatever is blind of each face.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.evidence import Job, Setting
+from waywright.core.findings import Agreement, Change
+from waywright.core.judge.zones import line_zone, plane_zone
+from waywright.core.readings import LayUp
+from waywright.core.things import FloatArray
+
+
+def agreements(job: Job, solution: Solution) -> Iterator[Agreement]:
+    """One for each lay-up, in the order taken; those that cover too little to tell are left out."""
+    for number, setting in enumerate(job.settings):
+        if isinstance(setting.geometry, LayUp):
+            found = _agreement(job, solution, number, setting, setting.geometry)
+            if found is not None:
+                yield found
+
+
+def _agreement(job: Job, solution: Solution, number: int, setting: Setting, layup: LayUp) -> Agreement | None:
+    states = (job.state_at(layup.lower, number), job.state_at(layup.upper, number))
+    lower, upper = solution.face(layup.lower, states[0]), solution.face(layup.upper, states[1])
+    if lower is None or upper is None:
+        return None
+    weights, x, y = _sum(solution, layup, lower, upper)
+    if len(x) < 3:
+        return None
+    heights = weights.T @ solution.mean_um
+    flat = len(np.unique(y)) > 1 and len(x) > 3
+    zone = plane_zone(x, y, heights) if flat else line_zone(x, heights)
+    functional = weights @ zone.weights(len(x))
+    sigma = float(solution.sigma(functional)) if np.any(functional) else 0.0
+    return Agreement(setting.id, layup.lower, layup.upper, states, layup.turn, zone.width_um, sigma)
+
+
+def _sum(solution: Solution, layup: LayUp, lower: Heights, upper: Heights) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weights (N, n) of h_lower + h_upper at the lower's read nodes that face read nodes of the upper; their places.
+
+    The lift and tilt of each face stay in: the zone is blind to them.
+    """
+    face = upper.unknown.face
+    lower_face = lower.unknown.face
+    assert face is not None
+    assert lower_face is not None
+    x, y = layup.covered(lower_face, face)
+    covered = set(zip(x.tolist(), y.tolist(), strict=True))
+    mine = [i for i, place in enumerate(zip(lower.x_mm.tolist(), lower.y_mm.tolist(), strict=True)) if place in covered]
+    known = np.zeros(len(face.x_mm), bool)
+    known[upper.unknown.nodes] = True
+    column = np.cumsum(known) - 1 + upper.unknown.columns.start
+    weights = np.zeros((solution.rows.matrix.shape[1], len(mine)))
+    kept = []
+    for k, i in enumerate(mine):
+        at = layup.on_upper(face, lower.x_mm[i : i + 1], lower.y_mm[i : i + 1])
+        nodes, shares = (part[0] for part in face.interpolate(*at))
+        if np.all(known[nodes] | (shares == 0)):
+            weights[lower.unknown.columns.start + i, k] = 1.0
+            for node, share in zip(nodes, shares, strict=True):
+                if share:
+                    weights[column[node], k] += share
+            kept.append(k)
+    at_nodes = np.array(mine, np.intp)[kept] if kept else np.zeros(0, np.intp)
+    return weights[:, kept], lower.x_mm[at_nodes], lower.y_mm[at_nodes]
+
+
+def changes(job: Job, solution: Solution) -> Iterator[Change]:
+    """One for each pass of each face that was read before and after at the same nodes."""
+    for name, newest in job.states().items():
+        for state in range(newest):
+            before, after = solution.face(name, state), solution.face(name, state + 1)
+            if (
+                before is None
+                or after is None
+                or not np.array_equal(before.x_mm, after.x_mm)
+                or not np.array_equal(before.y_mm, after.y_mm)
+            ):
+                continue
+            n = len(before.x_mm)
+            weights = solution.spread(after, np.eye(n)) - solution.spread(before, np.eye(n))
+            heights = solution.heights_um(after) - solution.heights_um(before)
+            yield Change(name, state, state + 1, before.x_mm, before.y_mm, heights, solution.sigma(weights))
