@@ -1,6 +1,6 @@
 """The book: every job and reading for ever, and nothing lost. All SQL of Waywright lives in this room."""
 
-from waywright.record.book import Book, By, Listed, Opened, Saved
+from waywright.record.book import Book
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Move, Put, Rename
 from waywright.record.errors import (
     BadBundle,
@@ -16,6 +16,7 @@ from waywright.record.errors import (
     TooLarge,
 )
 from waywright.record.log import Act
+from waywright.record.opened import By, Imported, Listed, Opened, Saved
 from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of
 from waywright.record.store import default_path
 
@@ -34,6 +35,7 @@ __all__ = [
     "Delete",
     "Edit",
     "Head",
+    "Imported",
     "Listed",
     "Memo",
     "Missing",

@@ -17,28 +17,30 @@ import hashlib
 import os
 import re
 import uuid
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from types import TracebackType
+from typing import IO
 
 from sqlalchemy import Connection
 
-from waywright.core.evidence import Job, Pass, Reading, Setting
-from waywright.core.things import Instrument, Piece
+from waywright import jobfile
+from waywright.core.evidence import Job, Reading
 from waywright.jobfile.checks import check
-from waywright.record import copies, queries
+from waywright.record import bundle, copies, integrity, queries
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, apply_all
-from waywright.record.errors import Missing, NumberReused, OutOfOrder, Refused, TooLarge
+from waywright.record.errors import BookError, Missing, NumberReused, OutOfOrder, Refused, TooLarge
 from waywright.record.guard import Guard, refuse_spoilt
 from waywright.record.log import START, Act, row_of
-from waywright.record.parts import Attachment, BodyError, Head, Part, Ref, text_of, to_plain
-from waywright.record.state import EMPTY, GOAL, HEAD, Held, State
+from waywright.record.opened import NOBODY, By, Imported, Listed, Opened, Saved, undone
+from waywright.record.parts import Attachment, BodyError, Part, Ref, text_of, to_plain
+from waywright.record.state import EMPTY, HEAD, Held, State
 from waywright.record.store import Store, open_store
+from waywright.record.undo import parts_of, taken_back
 
 LARGEST_ATTACHMENT = 32 * 1024 * 1024
 MOST_EDITS = 2_000  # readings and other parts in one act
-_CLIENT = re.compile(r"[A-Za-z0-9._:-]{1,64}")
 _MEDIA_TYPE = re.compile(r"[a-z0-9.+-]{1,64}/[a-z0-9.+-]{1,64}")
 
 Clock = Callable[[], datetime]
@@ -48,87 +50,13 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
-@dataclass(frozen=True)
-class By:
-    """Who does something, and when; the clock is asked where `at` is not given.
-
-    A client that may have to send again numbers its acts on a job 1, 2, 3 …: what came twice is stored once, and what
-    comes before its turn is refused with `OutOfOrder`. A number that was refused may be used again.
-    """
-
-    who: str | None = None
-    at: datetime | None = None
-    client: str | None = None
-    sequence: int | None = None
-
-
-@dataclass(frozen=True)
-class Saved:
-    """What came of a save: the job's newest act `number` and the parts it wrote, with their ids filled in.
-
-    `repeated`: this was stored before, under the same number of the same client; nothing was done now.
-    """
-
-    number: int
-    refs: tuple[Ref, ...]
-    repeated: bool = False
-
-
-@dataclass(frozen=True)
-class Listed:
-    """A job in the list: when it was begun and last changed (UTC, ISO 8601), and by how many acts."""
-
-    id: int
-    uid: str
-    title: str
-    begun: str
-    changed: str
-    acts: int
-    hidden: bool
-
-
-@dataclass(frozen=True)
-class Opened:
-    """A job with all that a page needs to change it: the version of each part, what can be undone and done again.
-
-    `number` is the act it stands at, `newest` the last there is. `acts` are all up to `number`, `undone` the numbers of
-    those taken back.
-    """
-
-    id: int
-    uid: str
-    number: int
-    newest: int
-    job: Job
-    versions: Mapping[Ref, int]
-    attachments: tuple[Attachment, ...]
-    memos: Mapping[str, str]
-    hidden: bool
-    acts: tuple[Act, ...]
-    undone: frozenset[int]
-
-    @property
-    def undo(self) -> Act | None:
-        """The act that `Book.undo` would take back."""
-        return next((a for a in reversed(self.acts) if a.undoes is None and a.number not in self.undone), None)
-
-    @property
-    def redo(self) -> Act | None:
-        """The undoing that `Book.redo` would take back: the newest, as long as nothing else was done after it."""
-        for act in reversed(self.acts):
-            if act.undoes is None:
-                return None
-            if act.number not in self.undone and self.acts[act.undoes - 1].undoes is None:
-                return act
-        return None
-
-
 class Book:
     """An open book; see the module's text. `guard` raises `JobError` for a job that cannot be."""
 
     def __init__(self, store: Store, clock: Clock = _now, guard: Guard = check) -> None:
         self._store, self._clock, self._guard = store, clock, guard
         self._copied: object = None  # the day of the last daily copy
+        self.warning: str | None = None  # why today's copy could not be made; saving goes on
 
     @classmethod
     def open(
@@ -206,12 +134,14 @@ class Book:
 
     # Writing
 
-    def begin(self, job: Job | None = None, by: By = By(), uid: str | None = None) -> int:
+    def begin(self, job: Job | None = None, by: By = NOBODY, uid: str | None = None) -> int:
         """A new job, empty or with all that is in `job`; returns its number. The same `uid` twice is one job.
 
         Raises `JobError` or `Refused` for what cannot be.
         """
-        job, uid = job or Job(), uid or uuid.uuid4().hex
+        return self._begin(job or Job(), by, uid or uuid.uuid4().hex, "begin")
+
+    def _begin(self, job: Job, by: By, uid: str, kind: str) -> int:
         if not re.fullmatch(r"[0-9a-f]{32}", uid):
             raise Refused("A job's uid is 32 hexadecimal digits.")
         self._guard(job)
@@ -222,10 +152,10 @@ class Book:
             if known is not None:
                 return known
             job_id = queries.new_job(connection, uid)
-            _write(connection, job_id, START, Act(1, "begin", self._at(by), _who(by)), held)
+            _write(connection, job_id, START, Act(1, kind, self._at(by), _who(by)), held)
             return job_id
 
-    def change(self, job_id: int, *edits: Edit, by: By = By(), kind: str | None = None) -> Saved:
+    def change(self, job_id: int, *edits: Edit, by: By = NOBODY, kind: str | None = None) -> Saved:
         """Do several edits as one act; `kind` names it, else the first edit does.
 
         Raises `Conflict` where a part was changed meanwhile, `Missing` where it is not there, `Refused` or `JobError`
@@ -237,26 +167,26 @@ class Book:
         kind = _one_line(kind or type(edits[0]).__name__.lower())
         return self._act(job_id, kind, lambda s: apply_all(s, edits), by, request)
 
-    def append(self, job_id: int, setting: str, readings: Iterable[Reading], by: By = By()) -> Saved:
+    def append(self, job_id: int, setting: str, readings: Iterable[Reading], by: By = NOBODY) -> Saved:
         """Add readings to the setting with the id `setting`; an empty id is filled in."""
         return self.change(job_id, Append(setting, tuple(readings)), by=by)
 
-    def correct(self, job_id: int, reading: str, version: int, new: Reading, by: By = By()) -> Saved:
+    def correct(self, job_id: int, reading: str, version: int, new: Reading, by: By = NOBODY) -> Saved:
         """`new` replaces the reading with the id `reading`, which is kept and no longer used."""
         return self.change(job_id, Correct(reading, version, new), by=by)
 
-    def put(self, job_id: int, ref: Ref, version: int, part: Part, by: By = By()) -> Saved:
+    def put(self, job_id: int, ref: Ref, version: int, part: Part, by: By = NOBODY) -> Saved:
         """Change a part other than a reading, or the head or goal of the job."""
         if isinstance(part, Reading):
             raise Refused("A reading is kept as it was typed; correct it instead.", ref)
         return self.change(job_id, Put(ref, version, part), by=by)
 
-    def delete(self, job_id: int, ref: Ref, version: int, by: By = By()) -> Saved:
+    def delete(self, job_id: int, ref: Ref, version: int, by: By = NOBODY) -> Saved:
         """Hide a part and what belongs to it; Ref("head") hides the whole job."""
         return self.change(job_id, Delete(ref, version), by=by)
 
     def attach(
-        self, job_id: int, name: str, media_type: str, data: bytes, *, about: Ref | None = None, by: By = By()
+        self, job_id: int, name: str, media_type: str, data: bytes, *, about: Ref | None = None, by: By = NOBODY
     ) -> Saved:
         """Keep a photograph or paper with the job; raises `TooLarge` beyond 32 MB."""
         if len(data) > LARGEST_ATTACHMENT:
@@ -269,16 +199,76 @@ class Book:
         request = _request(edit)
         return self._act(job_id, "attach", lambda s: apply_all(s, [edit]), by, request, {digest: data})
 
-    def undo(self, job_id: int, number: int | None = None, by: By = By()) -> Saved:
+    def undo(self, job_id: int, number: int | None = None, by: By = NOBODY) -> Saved:
         """Take back act `number`, or the newest not taken back yet; itself an act, that can be taken back.
 
         Raises `Refused` when a later act changed the same parts: that one is to be undone first.
         """
         return self._take_back(job_id, number, by, again=False)
 
-    def redo(self, job_id: int, by: By = By()) -> Saved:
+    def redo(self, job_id: int, by: By = NOBODY) -> Saved:
         """Take back the newest undoing, as long as nothing else was done after it."""
         return self._take_back(job_id, None, by, again=True)
+
+    # In and out
+
+    def export(self, job_id: int, file: IO[bytes]) -> None:
+        """Write the whole job, its past and its attachments, into an open binary file: `import_` makes it again.
+
+        The same job gives the same bytes. Raises `Missing`, and `TooLarge` for more than one file takes.
+        """
+        with self._store.reading() as connection:
+            uid, acts = queries.uid(connection, job_id), queries.acts(connection, job_id)
+            job = queries.state(connection, job_id, acts[-1].number).job
+            rows = {n: found for n, found in queries.rows(connection, job_id).items() if n <= acts[-1].number}
+            bundle.write(file, bundle.Log(uid, acts, rows), job, lambda digest: queries.blob(connection, digest))
+
+    def export_toml(self, job_id: int, at: int | None = None) -> str:
+        """The job as a job file: as it stands, without its past and attachments."""
+        return bundle.toml_of(self.job(job_id, at))
+
+    def import_(self, file: IO[bytes], name: str = "the file", by: By = NOBODY) -> Imported:
+        """A job from an open binary file: one that `export` wrote, or a job file. Nothing that is here is changed.
+
+        An exported job that is here already gains the acts it lacks; one that went another way since becomes a copy.
+        Raises `BadBundle`, `TooLarge`, or the job file's `JobFileError`.
+        """
+        if bundle.is_zip(file):
+            return self._import_log(bundle.Reader(file))
+        data = file.read(bundle.LARGEST[bundle.JOB] + 1)
+        if len(data) > bundle.LARGEST[bundle.JOB]:
+            raise TooLarge(f"{name} is larger than any job file.")
+        try:
+            text = data.decode("utf-8")
+        except UnicodeDecodeError:
+            raise jobfile.JobFileError(f"{name} is neither an exported job nor text in UTF-8.") from None
+        return Imported(self._begin(jobfile.loads(text, name), by, uuid.uuid4().hex, "import"), 1, "new")
+
+    def _import_log(self, found: bundle.Reader) -> Imported:
+        self._copy_daily()
+        with self._store.writing() as connection:
+            uid, acts = found.log.uid, found.log.acts
+            job_id, how, known = queries.job_of(connection, uid), "new", list[Act]()
+            if job_id is not None:
+                queries.lock(connection, job_id)
+                known = queries.acts(connection, job_id)
+                shared = min(len(known), len(acts))
+                if known[shared - 1].digest != acts[shared - 1].digest:
+                    job_id, how, known, uid = None, "copied", [], uuid.uuid4().hex
+                else:
+                    how = "grown" if len(acts) > len(known) else "known"
+            if job_id is None:
+                job_id = queries.new_job(connection, uid)
+            for digest in found.attachments:
+                queries.add_blob(connection, digest, found.blob(digest))
+            new = acts[len(known) :]
+            if new:
+                queries.add(connection, job_id, new, found.log.rows)
+            return Imported(job_id, len(new), how)
+
+    def problems(self, progress: Callable[[int, int], None] | None = None) -> list[str]:
+        """Everything wrong with the book, a sentence each; an empty list means that all is sound."""
+        return integrity.problems(self._store, progress)
 
     # How
 
@@ -346,42 +336,13 @@ class Book:
         if self._store.path is not None and self._copied != day:
             with self._store.reading() as connection:
                 empty = queries.is_empty(connection)
-            if not empty:
-                copies.daily(self._store.path, now)
             self._copied = day
-
-
-def parts_of(job: Job) -> list[Held]:
-    """Every part of a job as the first act writes them."""
-    head = Head(job.title, job.temperature_c, job.note)
-    state = State(0, {HEAD: Held(HEAD, 1, head, position=1.0), GOAL: Held(GOAL, 1, job.goal, position=2.0)})
-    parts: list[Piece | Instrument | Setting | Pass] = [*job.pieces, *job.instruments, *job.settings, *job.passes]
-    edits = [Add(part) for part in parts]
-    return list(apply_all(state, edits).things.values())
-
-
-def undone(acts: Iterable[Act]) -> frozenset[int]:
-    """The numbers of the acts that stand taken back: undone by an act that is not undone itself."""
-    found: set[int] = set()
-    for act in sorted(acts, key=lambda act: act.number, reverse=True):
-        if act.undoes is not None and act.number not in found:
-            found.add(act.undoes)
-    return frozenset(found)
-
-
-def taken_back(state: State, number: int, before: State, written: Sequence[Held]) -> State:
-    """The state with every part that act `number` has `written` as it was `before`; raises `Refused`."""
-    changed = []
-    for after in written if number > 1 else [state.things[HEAD]]:  # taking back how a job began hides it
-        now, was = state.things[after.thing], before.things.get(after.thing)
-        if replace(now, number=0) != replace(after, number=0):
-            raise Refused(f"{now.ref} was changed again by act {now.number}; undo that first.", now.ref)
-        changed.append(replace(was, number=state.number + 1) if was else _hidden(now, state.number + 1))
-    return replace(state.with_(changed), number=state.number + 1)
-
-
-def _hidden(held: Held, number: int) -> Held:
-    return replace(held, number=number, hidden=True)
+            try:
+                if not empty:
+                    copies.daily(self._store.path, now)
+                self.warning = None
+            except BookError as error:  # a reading is not lost because its copy cannot be made
+                self.warning = str(error)
 
 
 def _who(by: By) -> str | None:
@@ -398,7 +359,7 @@ def _write(connection: Connection, job_id: int, before: str, act: Act, changed: 
         rows = [row_of(held) for held in changed]
     except BodyError as error:
         raise Refused(f"This cannot be kept: {error}.") from None
-    queries.add(connection, job_id, act.sealed(before, rows), rows)
+    queries.add(connection, job_id, [act.sealed(before, rows)], {act.number: rows})
 
 
 def _request(*things: object) -> str:
@@ -414,7 +375,7 @@ def _repeated(connection: Connection, job_id: int, by: By, request: str) -> Save
     """What was saved under this number before; None when it is the client's next."""
     if by.client is None and by.sequence is None:
         return None
-    if by.client is None or by.sequence is None or not _CLIENT.fullmatch(by.client) or by.sequence < 1:
+    if by.client is None or by.sequence is None or not integrity.CLIENT.fullmatch(by.client) or by.sequence < 1:
         raise Refused("A client that numbers gives its name, letters and digits, and a number from 1 on.")
     known = queries.by_client(connection, job_id, by.client, by.sequence)
     if known is not None:

@@ -60,7 +60,9 @@ def make(book: Path, why: str, now: datetime | None = None) -> Copy:
     except (OSError, sqlite3.Error) as error:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
-        raise BookError(f"No copy of {book} could be made in {folder} ({error}); nothing was changed.") from None
+        raise BookError(
+            f"No copy of {book} could be made in {folder} ({error}); make room or mend its rights."
+        ) from None
     _prune(book, why)
     return Copy(target, now.replace(microsecond=0), why, target.stat().st_size)
 

@@ -131,7 +131,7 @@ def _put(edit: Put, state: State, number: int) -> State:
     if isinstance(part, Setting):
         for reading in state.readings.get(held.thing, []):
             assert isinstance(reading.part, Reading)
-            _refuse_unfit(part, reading.part)
+            refuse_unfit(part, reading.part)
     return state if part == held.part else state.with_([replace(held, number=number, part=part)])
 
 
@@ -231,7 +231,7 @@ def _appended(state: State, setting: Held, readings: Sequence[Reading], number: 
             counts[held.part.entry] += 1
     claimed, thing, place, new = set(state.claimed), _next(state), _last(state), list[Held]()
     for reading in readings:
-        _refuse_unfit(setting.part, reading)
+        refuse_unfit(setting.part, reading)
         if not reading.id:
             own = _free(f"{setting.part.id}.{reading.entry}", counts[reading.entry], claimed)
             reading = replace(reading, id=own)
@@ -243,7 +243,7 @@ def _appended(state: State, setting: Held, readings: Sequence[Reading], number: 
     return state.with_(new)
 
 
-def _refuse_unfit(setting: Setting, reading: Reading) -> None:
+def refuse_unfit(setting: Setting, reading: Reading) -> None:
     """Refuse a reading that the job file could not hold under this setting."""
     entry = next((e for e in setting.geometry.entries if e.name == reading.entry), None)
     if entry is None:

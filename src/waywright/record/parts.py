@@ -126,8 +126,13 @@ def _load(sort: str, text: str) -> Part:
     except (ValueError, RecursionError):
         raise BodyError("it is not JSON") from None
     if sort == "setting" and isinstance(plain, dict):
-        plain = {"readings": [], **plain}
-    return typing.cast(Part, _value(SORTS[sort], plain, sort))
+        plain = {**plain, "readings": []}
+    if sort not in SORTS:
+        raise BodyError(f"it is of the sort {sort[:40]!r}")
+    try:
+        return typing.cast(Part, _value(SORTS[sort], plain, sort))
+    except OverflowError:
+        raise BodyError("a number in it is too large") from None
 
 
 _load_once = lru_cache(maxsize=1 << 16)(_load)

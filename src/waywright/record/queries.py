@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, and_, bindparam, func, insert, select
@@ -32,6 +32,11 @@ def uid(connection: Connection, job_id: int) -> str:
 def job_of(connection: Connection, uid: str) -> int | None:
     """The job with a uid."""
     return connection.execute(select(_jobs.c.id).where(_jobs.c.uid == uid)).scalar()
+
+
+def job_ids(connection: Connection) -> list[int]:
+    """The number of every job."""
+    return list(connection.execute(select(_jobs.c.id).order_by(_jobs.c.id)).scalars())
 
 
 def is_empty(connection: Connection) -> bool:
@@ -128,11 +133,12 @@ def rows(connection: Connection, job_id: int) -> dict[int, list[Row]]:
     return found
 
 
-def add(connection: Connection, job_id: int, act: Act, versions: Sequence[Row]) -> None:
-    """Write an act and its versions."""
-    connection.execute(insert(_acts), [{"job_id": job_id, **vars(act)}])
-    if versions:
-        connection.execute(insert(_versions), [{"job_id": job_id, "number": act.number, **vars(v)} for v in versions])
+def add(connection: Connection, job_id: int, acts: Sequence[Act], versions: Mapping[int, Sequence[Row]]) -> None:
+    """Write acts and the versions each wrote, by its number."""
+    connection.execute(insert(_acts), [{"job_id": job_id, **vars(act)} for act in acts])
+    rows = [{"job_id": job_id, "number": a.number, **vars(v)} for a in acts for v in versions.get(a.number, ())]
+    if rows:
+        connection.execute(insert(_versions), rows)
 
 
 def blob(connection: Connection, digest: str) -> bytes:

@@ -1,0 +1,108 @@
+"""What the book tells of its jobs, and what it is told with each save."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from waywright.core.evidence import Job
+from waywright.record.log import Act
+from waywright.record.parts import Attachment, Ref
+
+
+@dataclass(frozen=True)
+class By:
+    """Who does something, and when; the clock is asked where `at` is not given.
+
+    A client that may have to send again numbers its acts on a job 1, 2, 3 …: what came twice is stored once, and what
+    comes before its turn is refused with `OutOfOrder`. A number that was refused may be used again.
+    """
+
+    who: str | None = None
+    at: datetime | None = None
+    client: str | None = None
+    sequence: int | None = None
+
+
+NOBODY = By()
+
+
+@dataclass(frozen=True)
+class Saved:
+    """What came of a save: the job's newest act `number` and the parts it wrote, with their ids filled in.
+
+    `repeated`: this was stored before, under the same number of the same client; nothing was done now.
+    """
+
+    number: int
+    refs: tuple[Ref, ...]
+    repeated: bool = False
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What came of an import: the job, how many acts were added, and how: "new"; "known", it was here whole; "grown",
+    it was here and has gained acts; "copied", the job here went another way since, so this is one of its own."""
+
+    job_id: int
+    acts: int
+    how: str
+
+
+@dataclass(frozen=True)
+class Listed:
+    """A job in the list: when it was begun and last changed (UTC, ISO 8601), and by how many acts."""
+
+    id: int
+    uid: str
+    title: str
+    begun: str
+    changed: str
+    acts: int
+    hidden: bool
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A job with all that a page needs to change it: the version of each part, what can be undone and done again.
+
+    `number` is the act it stands at, `newest` the last there is. `acts` are all up to `number`, `undone` the numbers of
+    those taken back.
+    """
+
+    id: int
+    uid: str
+    number: int
+    newest: int
+    job: Job
+    versions: Mapping[Ref, int]
+    attachments: tuple[Attachment, ...]
+    memos: Mapping[str, str]
+    hidden: bool
+    acts: tuple[Act, ...]
+    undone: frozenset[int]
+
+    @property
+    def undo(self) -> Act | None:
+        """The act that `Book.undo` would take back."""
+        return next((a for a in reversed(self.acts) if a.undoes is None and a.number not in self.undone), None)
+
+    @property
+    def redo(self) -> Act | None:
+        """The undoing that `Book.redo` would take back: the newest, as long as nothing else was done after it."""
+        for act in reversed(self.acts):
+            if act.undoes is None:
+                return None
+            if act.number not in self.undone and self.acts[act.undoes - 1].undoes is None:
+                return act
+        return None
+
+
+def undone(acts: Iterable[Act]) -> frozenset[int]:
+    """The numbers of the acts that stand taken back: undone by an act that is not undone itself."""
+    found: set[int] = set()
+    for act in sorted(acts, key=lambda act: act.number, reverse=True):
+        if act.undoes is not None and act.number not in found:
+            found.add(act.undoes)
+    return frozenset(found)
