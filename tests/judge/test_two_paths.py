@@ -9,6 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from judge_references import grid, plane
 from numpy.testing import assert_allclose
 
@@ -60,6 +62,18 @@ def test_planes(kind, both_paths) -> None:
         draws = KINDS[kind](rng, x) + 0.3 * x * y
         fast, slow = both_paths(lambda x=x, y=y, draws=draws: minimum_zone_planes(x, y, draws))
         assert_allclose(fast, slow, rtol=1e-9, atol=1e-9 * np.abs(draws).max() * 1e-3)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(2, 9), st.integers(1, 4), st.sampled_from([0.0, 1e-9, 1e-3]))
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_grid(both_paths, seed, columns, rows, off) -> None:
+    """Whatever the grid, however nearly regular and however tied the heights, both paths agree."""
+    rng = np.random.default_rng(seed)
+    x, y = grid(columns, rows)
+    x, y = x + off * rng.normal(size=x.size), y + off * rng.normal(size=x.size)
+    draws = rng.integers(-2, 3, size=(120, x.size)) + off * rng.normal(size=(120, x.size))
+    assert_allclose(*both_paths(lambda: minimum_zone_planes(x, y, draws)), rtol=1e-9, atol=1e-9)
+    assert_allclose(*both_paths(lambda: minimum_zone_lines(x, draws)), rtol=1e-9, atol=1e-9)
 
 
 def test_fits_with_scattered_places(both_paths) -> None:

@@ -42,22 +42,10 @@ def line_zones(
 
     left = np.arange(len(above))  # draws still searching; the arrays below are cut down with it
     for _ in range(4 * n + 8):
-        rows = np.arange(len(above))
-
-        def at(index: Indexes, above: Floats = above, rows: Indexes = rows) -> Floats:
-            return above[rows, index]
-
-        up_run, low_run = x[up_left] - x[up_right], x[low_left] - x[low_right]
-        up_bend = np.divide(at(up_left) - at(up_right), up_run, out=np.full(rows.size, -np.inf), where=up_run != 0)
-        low_bend = np.divide(at(low_left) - at(low_right), low_run, out=np.full(rows.size, np.inf), where=low_run != 0)
-        up_first = up_bend <= low_bend
-        two_up = np.where(up_first, x[low_left] >= x[up_right], x[low_right] < x[up_left])
-        a, b = np.where(two_up, up_left, low_left), np.where(two_up, up_right, low_right)
-        c = np.where(up_first, np.where(two_up, low_left, up_right), np.where(two_up, low_right, up_left))
-        sign, slope = np.where(two_up, 1.0, -1.0), np.where(two_up, up_bend, low_bend)
+        rows = np.arange(left.size)
+        a, b, c, sign, slope = _corner(x, above, up_left, low_left, up_right, low_right)
         share = (x[c] - x[b]) / (x[a] - x[b])
-        bound = sign * (at(a) - at(c) - slope * (x[a] - x[c]))
-
+        bound = sign * (above[rows, a] - above[rows, c] - slope * (x[a] - x[c]))
         turned = above - slope[:, None] * x
         p, q = turned.argmax(axis=1), turned.argmin(axis=1)
         gap = np.divide(turned[rows, p] - turned[rows, q] - bound, size, out=np.zeros(rows.size), where=size > 0)
@@ -77,6 +65,25 @@ def line_zones(
         up_left, low_left = np.where(falls, p, up_left)[go], np.where(falls, q, low_left)[go]
         up_right, low_right = np.where(falls, up_right, p)[go], np.where(falls, low_right, q)[go]
         above, size, left = above[go], size[go], left[go]
+
+
+def _corner(
+    x: Floats, above: Floats, up_left: Indexes, low_left: Indexes, up_right: Indexes, low_right: Indexes
+) -> tuple[Indexes, Indexes, Indexes, Floats, Floats]:
+    """Two readings on one side, one on the other, + 1 if the two are above, and the slope: where the bound is least."""
+    rows = np.arange(len(above))
+
+    def bend(one: Indexes, other: Indexes, never: float) -> Floats:
+        run = x[one] - x[other]
+        rise = above[rows, one] - above[rows, other]
+        return np.asarray(np.divide(rise, run, out=np.full(rows.size, never), where=run != 0))
+
+    up_bend, low_bend = bend(up_left, up_right, -np.inf), bend(low_left, low_right, np.inf)
+    up_first = up_bend <= low_bend
+    two_up = np.where(up_first, x[low_left] >= x[up_right], x[low_right] < x[up_left])
+    a, b = np.where(two_up, up_left, low_left), np.where(two_up, up_right, low_right)
+    c = np.where(up_first, np.where(two_up, low_left, up_right), np.where(two_up, low_right, up_left))
+    return a, b, c, np.where(two_up, 1.0, -1.0), np.where(two_up, up_bend, low_bend)
 
 
 def exchange(
@@ -109,15 +116,9 @@ def exchange(
     reference, sign = np.tile(start, (m, 1)), np.tile(signs, (m, 1))
     best, stall = np.full(m, -1.0), np.zeros(m, dtype=np.intp)
     left = np.arange(m)
-    unit = np.eye(k + 1)[k]
     while True:
         rows = np.arange(left.size)
-        matrix = np.concatenate([basis.T[reference], sign[:, :, None]], axis=2)
-        inverse = _inverses(matrix)
-        at_reference = np.take_along_axis(values, reference, axis=1)
-        solution = _times(inverse, at_reference)
-        solution += _times(inverse, at_reference - _times(matrix, solution))
-        inverse[:, k] += _times(inverse.transpose(0, 2, 1), unit - _times(matrix.transpose(0, 2, 1), inverse[:, k]))
+        solution, inverse = _best_at(basis, values, reference, sign)
         turn = np.where((best < 0.0) & (solution[:, k] < 0.0), -1.0, 1.0)
         level, sign = turn * solution[:, k], turn[:, None] * sign
         inverse[:, k] *= turn[:, None]
@@ -141,29 +142,51 @@ def exchange(
             first = (deviation - level[:, None] > slack[:, None]).argmax(axis=1)
             enter = np.where(careful, first, enter)
         side = np.where(residual[rows, enter] >= 0.0, 1.0, -1.0)
-
-        incoming = np.concatenate([basis.T[enter], side[:, None]], axis=1)
-        mix = _times(inverse.transpose(0, 2, 1), incoming) * sign * side[:, None]
-        ratio = np.full(mix.shape, np.inf)
-        np.divide(np.maximum(inverse[:, k] * sign, 0.0), mix, out=ratio, where=mix > 1e-11)
-        least = ratio.min(axis=1)
-        go &= least < np.inf
-        tie = ratio <= least[:, None] + 1e-13
-        preference = np.where(careful[:, None], -reference.astype(float), mix)
-        leave = np.where(tie, preference, -np.inf).argmax(axis=1)
+        leave, can = _leaving(basis, inverse, reference, sign, enter, side, careful)
+        go &= can
         reference[rows, leave], sign[rows, leave] = enter, side
         reference, sign, values, size = reference[go], sign[go], values[go], size[go]
         best, stall, left = best[go], stall[go], left[go]
 
 
+def _best_at(basis: Floats, values: Floats, reference: Indexes, sign: Floats) -> tuple[Floats, Floats]:
+    """Fit and level (m, k + 1) that are best at the reference, and the inverses whose last rows are its weights.
+
+    Solution and weights are corrected once by what they leave.
+    """
+    matrix = np.concatenate([basis.T[reference], sign[:, :, None]], axis=2)
+    try:
+        inverse = np.asarray(np.linalg.inv(matrix), dtype=float)
+    except np.linalg.LinAlgError:  # one is singular to the last bit: its doubt will tell that nothing came of it
+        inverse = np.asarray(np.linalg.pinv(matrix), dtype=float)
+    at_reference = np.take_along_axis(values, reference, axis=1)
+    solution = _times(inverse, at_reference)
+    solution += _times(inverse, at_reference - _times(matrix, solution))
+    unit = np.eye(len(basis) + 1)[-1]
+    inverse[:, -1] += _times(inverse.transpose(0, 2, 1), unit - _times(matrix.transpose(0, 2, 1), inverse[:, -1]))
+    return solution, inverse
+
+
+def _leaving(
+    basis: Floats,
+    inverse: Floats,
+    reference: Indexes,
+    sign: Floats,
+    enter: Indexes,
+    side: Floats,
+    careful: NDArray[np.bool_],
+) -> tuple[Indexes, NDArray[np.bool_]]:
+    """Which of the reference makes room so that all weights stay positive (m,), and whether one can."""
+    incoming = np.concatenate([basis.T[enter], side[:, None]], axis=1)
+    mix = _times(inverse.transpose(0, 2, 1), incoming) * sign * side[:, None]
+    ratio = np.full(mix.shape, np.inf)
+    np.divide(np.maximum(inverse[:, -1] * sign, 0.0), mix, out=ratio, where=mix > 1e-11)
+    least = ratio.min(axis=1)
+    preference = np.where(careful[:, None], -reference.astype(float), mix)
+    leave = np.where(ratio <= least[:, None] + 1e-13, preference, -np.inf).argmax(axis=1)
+    return leave, least < np.inf
+
+
 def _times(matrices: Floats, vectors: Floats) -> Floats:
     """(m, e): each of the matrices (m, e, e) times its vector (m, e)."""
     return np.asarray((matrices @ vectors[:, :, None])[:, :, 0])
-
-
-def _inverses(matrices: Floats) -> Floats:
-    """(m, e, e); where one is singular to the last bit the caller sees by its doubt that nothing came of it."""
-    try:
-        return np.asarray(np.linalg.inv(matrices), dtype=float)
-    except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.pinv(matrices), dtype=float)

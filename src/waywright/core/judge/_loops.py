@@ -35,32 +35,11 @@ def line_zones(
             low_right = i if above[i] < above[low_right] else low_right
 
         for _ in range(4 * n + 8):
-            up_bend, low_bend = -np.inf, np.inf
-            if x[up_left] != x[up_right]:
-                up_bend = (above[up_left] - above[up_right]) / (x[up_left] - x[up_right])
-            if x[low_left] != x[low_right]:
-                low_bend = (above[low_left] - above[low_right]) / (x[low_left] - x[low_right])
-            if up_bend <= low_bend:
-                two_up = x[low_left] >= x[up_right]
-                c = low_left if two_up else up_right
-            else:
-                two_up = x[low_right] < x[up_left]
-                c = low_right if two_up else up_left
-            if two_up:
-                a, b, sign, slope = up_left, up_right, 1.0, up_bend
-            else:
-                a, b, sign, slope = low_left, low_right, -1.0, low_bend
+            a, b, c, sign, slope = _corner(x, above, up_left, low_left, up_right, low_right)
             share = (x[c] - x[b]) / (x[a] - x[b])
             bound = sign * (above[a] - above[c] - slope * (x[a] - x[c]))
-
-            high, low, p, q = -np.inf, np.inf, 0, 0
-            for i in range(n):
-                v = above[i] - slope * x[i]
-                if v > high:
-                    high, p = v, i
-                if v < low:
-                    low, q = v, i
-            doubt[draw] = (high - low - bound) / size if size > 0.0 else 0.0
+            p, q, width = _extremes(x, above, slope)
+            doubt[draw] = (width - bound) / size if size > 0.0 else 0.0
             if doubt[draw] <= 1e-15:
                 break
             if x[p] == x[q]:
@@ -80,8 +59,140 @@ def line_zones(
 
 
 @njit
+def _corner(
+    x: Floats, above: Floats, up_left: int, low_left: int, up_right: int, low_right: int
+) -> tuple[int, int, int, float, float]:
+    """Two readings on one side, one on the other, + 1 if the two are above, and the slope: where the bound is least."""
+    up_bend, low_bend = -np.inf, np.inf
+    if x[up_left] != x[up_right]:
+        up_bend = (above[up_left] - above[up_right]) / (x[up_left] - x[up_right])
+    if x[low_left] != x[low_right]:
+        low_bend = (above[low_left] - above[low_right]) / (x[low_left] - x[low_right])
+    if up_bend <= low_bend:
+        two_up = x[low_left] >= x[up_right]
+        c = low_left if two_up else up_right
+    else:
+        two_up = x[low_right] < x[up_left]
+        c = low_right if two_up else up_left
+    if two_up:
+        return up_left, up_right, c, 1.0, up_bend
+    return low_left, low_right, c, -1.0, low_bend
+
+
+@njit
+def _extremes(x: Floats, above: Floats, slope: float) -> tuple[int, int, float]:
+    """The highest and the lowest reading once the profile is turned by `slope`, and how far they are apart."""
+    high, low, p, q = -np.inf, np.inf, 0, 0
+    for i in range(x.size):
+        v = above[i] - slope * x[i]
+        if v > high:
+            high, p = v, i
+        if v < low:
+            low, q = v, i
+    return p, q, high - low
+
+
+@njit
+def exchange(
+    basis: Floats,
+    values: Floats,
+    start: Indexes,
+    signs: Floats,
+    touch: Indexes,
+    weights: Floats,
+    fit: Floats,
+    doubt: Floats,
+) -> None:
+    """Fill `touch` and `weights`, both (m, k + 1), `fit` (m, k) and `doubt` (m,): see `_arrays.exchange`."""
+    k, n = basis.shape
+    e = k + 1
+    matrix, inverse = np.empty((e, e)), np.empty((e, e))
+    at_reference, solution, residual = np.empty(e), np.empty(e), np.empty(n)
+    for draw in range(values.shape[0]):
+        y = values[draw]
+        size = 0.0
+        for i in range(n):
+            size = max(size, abs(y[i]))
+        reference, sign = start.copy(), signs.copy()
+        best, stall = -1.0, 0  # nothing known yet: the signs may still turn over
+        while True:
+            for i in range(e):
+                for c in range(k):
+                    matrix[i, c] = basis[c, reference[i]]
+                matrix[i, k] = sign[i]
+                at_reference[i] = y[reference[i]]
+            _invert(matrix, inverse)
+            _refined_solution(matrix, inverse, at_reference, solution)
+            _refined_last_row(matrix, inverse)
+            if best < 0.0 and solution[k] < 0.0:
+                solution[k] = -solution[k]
+                for i in range(e):
+                    sign[i] = -sign[i]
+                    inverse[k, i] = -inverse[k, i]
+            level = float(solution[k])
+
+            worst, enter = _deviate(basis, y, solution, residual)
+            stall = 0 if level > best + 2e-16 * size else stall + 1
+            best = max(best, level)
+            slack = 7e-15 * size * (1.0 + stall)
+            if worst - level <= slack or stall > STALLED:
+                break
+            careful = stall > 2 * e
+            if careful:
+                enter = 0
+                while abs(residual[enter]) - level <= slack:
+                    enter += 1
+            side = 1.0 if residual[enter] >= 0.0 else -1.0
+            leave = _leaving(basis, inverse, reference, sign, enter, side, careful)
+            if leave < 0:
+                break
+            reference[leave], sign[leave] = enter, side
+        doubt[draw] = (worst - level) / size if size > 0.0 else 0.0
+        fit[draw] = solution[:k]
+        for i in range(e):
+            touch[draw, i], weights[draw, i] = reference[i], inverse[k, i]
+
+
+@njit
+def _deviate(basis: Floats, y: Floats, solution: Floats, residual: Floats) -> tuple[float, int]:
+    """Fill `residual` with what the fit leaves; the largest deviation and the reading that has it."""
+    residual[:] = y
+    for c in range(basis.shape[0]):
+        for i in range(y.size):
+            residual[i] -= solution[c] * basis[c, i]
+    worst, enter = -1.0, 0
+    for i in range(y.size):
+        v = abs(residual[i])
+        if v > worst:
+            worst, enter = v, i
+    return worst, enter
+
+
+@njit
+def _leaving(
+    basis: Floats, inverse: Floats, reference: Indexes, sign: Floats, enter: int, side: float, careful: bool
+) -> int:
+    """Which of the reference makes room so that all weights stay positive; −1 when none can."""
+    k = basis.shape[0]
+    leave, least, largest = -1, np.inf, 0.0
+    for i in range(k + 1):
+        mix = inverse[k, i] * side
+        for c in range(k):
+            mix += inverse[c, i] * basis[c, enter]
+        mix *= sign[i] * side
+        if mix <= 1e-11:
+            continue
+        ratio = max(inverse[k, i] * sign[i], 0.0) / mix
+        tie = abs(ratio - least) <= 1e-13
+        preferred = reference[i] < reference[leave] if careful else mix > largest
+        if (tie and preferred) or (not tie and ratio < least):
+            leave, least, largest = i, ratio, mix
+    return leave
+
+
+@njit
 def _invert(matrix: Floats, inverse: Floats) -> None:
-    """Gauss-Jordan with row pivots."""
+    """Gauss-Jordan with row pivots; not numbers when a pivot is 0."""
     work = matrix.copy()
     e = work.shape[0]
     for i in range(e):
@@ -138,86 +249,3 @@ def _refined_last_row(matrix: Floats, inverse: Floats) -> None:
         for j in range(e):
             row[j] += rest[i] * inverse[i, j]
     inverse[e - 1] = row
-
-
-@njit
-def exchange(
-    basis: Floats,
-    values: Floats,
-    start: Indexes,
-    signs: Floats,
-    touch: Indexes,
-    weights: Floats,
-    fit: Floats,
-    doubt: Floats,
-) -> None:
-    """Fill `touch` and `weights`, both (m, k + 1), `fit` (m, k) and `doubt` (m,): see `_arrays.exchange`."""
-    k, n = basis.shape
-    e = k + 1
-    matrix, inverse = np.empty((e, e)), np.empty((e, e))
-    at_reference, solution, residual = np.empty(e), np.empty(e), np.empty(n)
-    for draw in range(values.shape[0]):
-        y = values[draw]
-        size = 0.0
-        for i in range(n):
-            size = max(size, abs(y[i]))
-        reference, sign = start.copy(), signs.copy()
-        best, stall = -1.0, 0  # nothing known yet: the signs may still turn over
-        while True:
-            for i in range(e):
-                for c in range(k):
-                    matrix[i, c] = basis[c, reference[i]]
-                matrix[i, k] = sign[i]
-                at_reference[i] = y[reference[i]]
-            _invert(matrix, inverse)
-            _refined_solution(matrix, inverse, at_reference, solution)
-            _refined_last_row(matrix, inverse)
-            if best < 0.0 and solution[k] < 0.0:
-                solution[k] = -solution[k]
-                for i in range(e):
-                    sign[i] = -sign[i]
-                    inverse[k, i] = -inverse[k, i]
-            level = float(solution[k])
-
-            residual[:] = y
-            for c in range(k):
-                for i in range(n):
-                    residual[i] -= solution[c] * basis[c, i]
-            worst, enter = -1.0, 0
-            for i in range(n):
-                v = abs(residual[i])
-                if v > worst:
-                    worst, enter = v, i
-            stall = 0 if level > best + 2e-16 * size else stall + 1
-            best = max(best, level)
-            slack = 7e-15 * size * (1.0 + stall)
-            if worst - level <= slack or stall > STALLED:
-                break
-            careful = stall > 2 * e
-            if careful:
-                enter = 0
-                while abs(residual[enter]) - level <= slack:
-                    enter += 1
-            side = 1.0 if residual[enter] >= 0.0 else -1.0
-
-            leave, least, largest = -1, np.inf, 0.0
-            for i in range(e):
-                mix = inverse[k, i] * side
-                for c in range(k):
-                    mix += inverse[c, i] * basis[c, enter]
-                mix *= sign[i] * side
-                if mix <= 1e-11:
-                    continue
-                ratio = max(inverse[k, i] * sign[i], 0.0) / mix
-                tie = abs(ratio - least) <= 1e-13
-                if (not tie and ratio < least) or (
-                    tie and (reference[i] < reference[leave] if careful else mix > largest)
-                ):
-                    leave, least, largest = i, ratio, mix
-            if leave < 0:
-                break
-            reference[leave], sign[leave] = enter, side
-        doubt[draw] = (worst - level) / size if size > 0.0 else 0.0
-        fit[draw] = solution[:k]
-        for i in range(e):
-            touch[draw, i], weights[draw, i] = reference[i], inverse[k, i]
