@@ -1,0 +1,1 @@
+"""Working metal: where to scrape, how deep, and what the hand takes. Pure: shapes in, plans out."""

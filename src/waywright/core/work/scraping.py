@@ -1,0 +1,341 @@
+"""The scraping map: where to take metal and how often, so that nothing is taken where the height is not surely proud.
+
+The plan comes from the likeliest shape (`plan`); the draws then take passes away (`trial`): a square keeps a pass only
+if, with the stated chance, no place of the whole face is taken below the target, the hand's own scatter counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from waywright.core.judge.decisions import decide
+from waywright.core.judge.form import zone_summary
+from waywright.core.judge.limits import Limit
+from waywright.core.things import Face, FloatArray, IntArray
+from waywright.core.work.depth import Depth
+from waywright.core.work.maps import Outcome, ScrapingMap, Target, strokes, zones
+from waywright.core.work.pencil import GRID_MM, Pencil, pencil
+from waywright.core.work.plan import Planned, Task, planned
+from waywright.core.work.trial import Trial, spread_over
+
+AIMS = (2 / 3, 5 / 6, 1.0)  # of a limit, the first that can be reached: the rest is left for proving the result
+MOST = 6  # passes between readings: after more the hand has drifted and the piece is warm; common practice, no source
+LIGHTEST_UM = 0.4  # no hand takes lighter passes than about this; a guess, no source
+DENSITY_G_PER_CM3 = 7.2  # grey cast iron, from memory
+CM2_PER_MINUTE, MINUTES_A_PASS = 20.0, 5.0  # by hand, and to blue, look and clean; guesses, no source
+BETTER = 0.9  # chance that a round must have of leaving less than there was
+BLIND_UM = 50.0  # heights known no better than this belong to a shape that no reading sees
+_SIDES = {"hollow only": 1, "middle high only": -1}
+
+
+def scraping_map(
+    face: Face,
+    x_mm: ArrayLike,
+    y_mm: ArrayLike,
+    height_um: ArrayLike,
+    draws_um: ArrayLike,
+    *,
+    depth_um: float = 3.0,
+    depth_u_um: float = 0.6,
+    scatter: float = 0.2,
+    limit: Limit | None = None,
+    side: str = "between",
+    goal_um: float | None = None,
+    measure: str | None = None,
+    leave_out_mm: float = 0.0,
+    grid_mm: float = GRID_MM,
+    chance: float = 0.95,
+    passes_before: int = 0,
+    taken_um: ArrayLike | None = None,
+    most: int = MOST,
+) -> ScrapingMap:
+    """Plan the next round of scraping on one face.
+
+    `x_mm`, `y_mm`, `height_um` (n,): the read nodes and their heights (NaN is left out); `draws_um` (m, n): shapes it
+    may have (`judge.form.FormPosterior.draws_um`), whose mean is planned for. Lift and tilt of a draw say nothing.
+
+    `depth_um`, `depth_u_um`, `scatter`: what one pass of this hand takes (`Depth`). `limit`, with its side, on the
+    `measure` ("straightness" of the worst line, "flatness"; by default by how many lines there are): a face inside it
+    is left alone; `side` where there is no limit. `goal_um`: the zone to come to, some two thirds of the limit if not
+    given; with neither, as flat as the hand can. `chance`: that no place at all is taken below the target.
+    `passes_before`: how often the face was gone over until now. `most`: passes a round.
+    `taken_um` (bands, columns): what earlier maps took (`ScrapingMap.taken_um`, added up) since the face was last even
+    between its stations. Without it a face scraped in steps is taken as even between them, which it is not.
+
+    The target is a plane; where straightness alone is asked of several lines, their twist against each other is left
+    as it is, so the target has that twist. At the same goal more uncertainty never takes more metal.
+    Raises ValueError where shapes do not fit, a place is no node of the face, or a number is out of its range.
+    """
+    asked = _Asked(limit, _aims(limit, goal_um), passes_before, most)
+    x, y, h, draws = _read(x_mm, y_mm, height_um, draws_um)
+    measure = _measure(face, measure)
+    columns = _even_columns(face, x, y, measure)
+    inverse = np.linalg.pinv(columns, rcond=1e-12) if len(x) else np.zeros((4, 0))
+    even = draws - draws @ inverse.T @ columns.T
+    grid = _ruled(face, x, y, even.mean(axis=0), depth_um=depth_um, leave_out_mm=leave_out_mm, grid_mm=grid_mm)
+    trial = Trial(
+        grid=grid,
+        draws_um=np.asarray(even @ grid.weights.T),
+        taken_um=_taken(grid, taken_um),
+        depth=Depth(depth_um, depth_u_um, scatter),
+        measure=measure,
+        limit=limit,
+        side=_side(limit, side),
+        chance=_chance(chance),
+    )
+    return _mapped(trial, asked, _even(face, inverse @ h))
+
+
+@dataclass(frozen=True)
+class _Asked:
+    limit: Limit | None
+    aims: tuple[float | None, ...]
+    passes_before: int
+    most: int
+
+    def __post_init__(self) -> None:
+        if self.most < 1 or self.passes_before < 0:
+            raise ValueError("A round has at least one pass, and a face was gone over 0 times or more before it.")
+        if any(aim is not None and not aim > 0 for aim in self.aims):
+            raise ValueError("The zone to come to is more than 0 µm.")
+
+
+def _mapped(trial: Trial, asked: _Asked, plane: FloatArray, *, lighter: bool = True) -> ScrapingMap:
+    """The questions in their order: read, inside already, anything to take, surely proud, any better for it."""
+    grid = trial.grid
+    if len(np.unique(grid.at_x_mm[grid.counts])) < 3:
+        return _empty(trial, asked, "unread", "too few stations beside each other are read: read them first")
+    if asked.limit is not None:
+        decision = decide(trial.values(trial.start_um), asked.limit, level=trial.chance)
+        if decision.word == "inside":
+            return _empty(trial, asked, "inside", f"nothing is to be taken: {decision.why}")
+    plan = _plan(trial, asked)
+    if not plan.passes.any():
+        if plan.reaches:
+            return _empty(
+                trial, asked, "near", "the likeliest shape is as good as it is to be: measure more to be sure"
+            )
+        return _coarse(trial, asked, plane, lighter)
+    passes = trial.withheld(plan)
+    if not passes.any():
+        return _empty(trial, asked, "unsure", _unsure(trial))
+    after = trial.after(passes)
+    better = _better(trial, after)
+    if better < BETTER:
+        return _coarse(trial, asked, plane, lighter)
+    return replace(_result(trial, asked, plane, plan, passes, after), chance_better=better)
+
+
+def _plan(trial: Trial, asked: _Asked) -> Planned:
+    """The plan for the first aim that can be reached in one round; where none can, the most useful for the first."""
+    found = [planned(Task(trial.grid, trial.mean_um, trial.depth, asked.aims[0], trial.side, asked.most))]
+    for aim in asked.aims[1:]:
+        if found[-1].reaches:
+            break
+        found.append(planned(Task(trial.grid, trial.mean_um, trial.depth, aim, trial.side, asked.most)))
+    return found[-1] if found[-1].reaches else found[0]
+
+
+def _better(trial: Trial, after_um: FloatArray) -> float:
+    """The chance that less is left than before, or as much with the middle brought to the side where it may be."""
+    less = trial.zones(after_um) < trial.zones(trial.start_um)
+    if trial.side:
+        less |= trial.on_wrong_side(trial.start_um) & ~trial.on_wrong_side(after_um)
+    return float(less.mean())
+
+
+def _unsure(trial: Trial) -> str:
+    if np.sqrt(trial.variance_um2.max()) > BLIND_UM:
+        return "nothing is surely proud: no reading so far sees the whole shape; measure what is not seen first"
+    return "nothing is surely proud: the heights are not known well enough for a pass of this depth; measure more first"
+
+
+def _coarse(trial: Trial, asked: _Asked, plane: FloatArray, lighter: bool) -> ScrapingMap:
+    """What is left is finer than a pass of this hand; whether a lighter one would help is tried."""
+    share = 0.5
+    while lighter and trial.depth.depth_um * share >= LIGHTEST_UM:
+        light = trial.depth.lighter(share)
+        found = _mapped(replace(trial, depth=light), asked, plane, lighter=False)
+        if found.outcome == "scrape":
+            why = "a full pass of this hand would not surely leave less than there is: take lighter ones"
+            return _empty(trial, asked, "coarse", why, light.depth_um)
+        share /= 2
+    why = "no pass, however light, would surely leave less than there is: measure more, or rub"
+    return _empty(trial, asked, "coarse", why)
+
+
+def _empty(trial: Trial, asked: _Asked, outcome: Outcome, reason: str, lighter_um: float | None = None) -> ScrapingMap:
+    grid = trial.grid
+    before = trial.zones(trial.start_um) if outcome != "unread" else None
+    return ScrapingMap(
+        face=grid.face,
+        outcome=outcome,
+        reason=reason,
+        target=None,
+        x_mm=grid.x_mm,
+        y_mm=grid.y_mm,
+        passes=np.zeros(grid.shape, np.intp),
+        read=grid.workable.reshape(grid.shape),
+        zones=(),
+        strokes=(),
+        depth=trial.depth,
+        goal_um=asked.aims[0],
+        before_um=None if before is None else float(before.mean()),
+        after_um=None,
+        after_95_um=None,
+        chance_inside=None if before is None else trial.chance_inside(trial.start_um),
+        wrong_side=trial.wrong_side(trial.start_um) if trial.side and before is not None else None,
+        metal_mm3=0.0,
+        metal_g=0.0,
+        minutes=0.0,
+        lighter_um=lighter_um,
+    )
+
+
+def _result(
+    trial: Trial, asked: _Asked, plane: FloatArray, plan: Planned, passes: IntArray, after_um: FloatArray
+) -> ScrapingMap:
+    grid = trial.grid
+    squares = spread_over(grid, passes)
+    left = zone_summary(trial.zones(after_um))
+    chance = trial.chance_inside(after_um)
+    going_over = strokes(squares, asked.passes_before)
+    areas = [float(grid.area_mm2[stroke.squares.ravel()].sum()) for stroke in going_over]
+    metal = float(passes @ grid.area_mm2[grid.numbers]) * trial.depth.depth_um / 1e3
+    return ScrapingMap(
+        face=grid.face,
+        outcome="scrape",
+        reason=_promise(asked, plan, chance, trial.chance),
+        target=_target(grid, plan, plane),
+        x_mm=grid.x_mm,
+        y_mm=grid.y_mm,
+        passes=squares,
+        read=grid.workable.reshape(grid.shape),
+        zones=zones(grid.x_mm, grid.y_mm, squares, spread_over(grid, trial.chances_below(plan, passes))),
+        strokes=going_over,
+        depth=trial.depth,
+        goal_um=asked.aims[0],
+        before_um=float(trial.zones(trial.start_um).mean()),
+        after_um=left.mean,
+        after_95_um=left.interval_95,
+        chance_inside=chance,
+        wrong_side=trial.wrong_side(after_um) if trial.side else None,
+        metal_mm3=metal,
+        metal_g=metal * DENSITY_G_PER_CM3 / 1e3,
+        minutes=sum(MINUTES_A_PASS + area / 100 / CM2_PER_MINUTE for area in areas),
+    )
+
+
+def _promise(asked: _Asked, plan: Planned, chance: float | None, wanted: float) -> str:
+    """What the round is good for."""
+    if chance is not None and chance >= wanted:
+        return "this brings the face inside its limit, with the least metal"
+    if chance is not None and chance >= 0.5:
+        return "this most likely brings the face inside its limit; read it again after it"
+    if asked.aims[0] is None:
+        return "no goal was given: this leaves the face as flat as this hand can in one round"
+    if plan.reaches and chance is None:
+        return "this brings the likeliest shape to the goal, with the least metal; read it again after it"
+    return "the goal is not reached in one round: this is the most useful one; read the face again after it"
+
+
+def _target(grid: Pencil, plan: Planned, plane: FloatArray) -> Target:
+    """The plan's target in the frame of the heights that were given."""
+    span, across = grid.span_mm, grid.across_mm
+    b, c = 2 * plan.along_um / (span[1] - span[0]), 0.0
+    a = plan.level_um - plan.along_um * (span[0] + span[1]) / (span[1] - span[0])
+    if across is not None:
+        c = 2 * plan.across_um / (across[1] - across[0])
+        a -= plan.across_um * (across[0] + across[1]) / (across[1] - across[0])
+    both = across if len(grid.face.lines_mm) > 2 else None
+    even = (float(plane[0] + a), float(plane[1] + b), float(plane[2] + c), float(plane[3]))
+    return Target(*even, plan.bend_um, span, both)
+
+
+def _read(
+    x_mm: ArrayLike, y_mm: ArrayLike, height_um: ArrayLike, draws_um: ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """What was read, NaN left out."""
+    x, y, h, draws = (np.asarray(a, np.float64) for a in (x_mm, y_mm, height_um, draws_um))
+    n = h.size
+    if not (x.shape == y.shape == h.shape == (n,) and draws.ndim == 2 and draws.shape[1] == n and len(draws)):
+        raise ValueError("Places and heights must be lists of one length, and each draw a row of as many heights.")
+    read = np.isfinite(h)
+    x, y, h, draws = x[read], y[read], h[read], draws[:, read]
+    if not all(np.isfinite(a).all() for a in (x, y, draws)):
+        raise ValueError("A place or a drawn height is not a finite number.")
+    return x, y, h, draws
+
+
+def _ruled(
+    face: Face,
+    x: FloatArray,
+    y: FloatArray,
+    height_um: FloatArray,
+    *,
+    depth_um: float,
+    leave_out_mm: float,
+    grid_mm: float,
+) -> Pencil:
+    """The pencil grid; halves that fall by more than a pass from one side to the other are ruled once more."""
+    grid = pencil(face, x, y, leave_out_mm=leave_out_mm, grid_mm=grid_mm)
+    if grid.shape[0] != 2 or not len(grid.starts):
+        return grid
+    at = grid.weights @ height_um
+    steep = np.maximum.reduceat(at, grid.starts) - np.minimum.reduceat(at, grid.starts)
+    if steep.max() <= depth_um:
+        return grid
+    return pencil(face, x, y, leave_out_mm=leave_out_mm, grid_mm=grid_mm, quarters=True)
+
+
+def _even_columns(face: Face, x: FloatArray, y: FloatArray, measure: str) -> FloatArray:
+    """(n, 4) what does not matter: lift, tilts and, where lines are judged each for itself, twist (else 0)."""
+    s, t = 2 * x / face.length_mm - 1, 2 * y / face.width_mm
+    twist = s * t if measure == "straightness" else np.zeros_like(s)
+    return np.stack([np.ones(len(x)), s, t, twist], axis=1)
+
+
+def _even(face: Face, of: FloatArray) -> FloatArray:
+    """(4,) a, b, c, d of a + b·x + c·y + d·x·y, x and y in mm, from the weights of the columns."""
+    b, c = 2 / face.length_mm, 2 / face.width_mm
+    return np.array([of[0] - of[1], b * of[1], c * (of[2] - of[3]), b * c * of[3]])
+
+
+def _aims(limit: Limit | None, goal_um: float | None) -> tuple[float | None, ...]:
+    return tuple(share * limit.value for share in AIMS) if goal_um is None and limit is not None else (goal_um,)
+
+
+def _side(limit: Limit | None, side: str) -> int:
+    told = limit.side if limit is not None and limit.signed else side
+    if told not in ("between", "at most", *_SIDES):
+        raise ValueError(f"A face is scraped middle high only, hollow only or either way, not {told!r}.")
+    return _SIDES.get(told, 0)
+
+
+def _measure(face: Face, measure: str | None) -> str:
+    if measure not in (None, "straightness", "flatness"):
+        raise ValueError(f"A face is scraped for its straightness or its flatness, not its {measure}.")
+    if len(face.lines_mm) == 1:
+        return "straightness"
+    return measure or "flatness"
+
+
+def _chance(chance: float) -> float:
+    if not 0.5 < chance < 1.0:
+        raise ValueError(f"The chance of staying above the target lies between 0.5 and 1, not at {chance:g}.")
+    return chance
+
+
+def _taken(grid: Pencil, taken_um: ArrayLike | None) -> FloatArray:
+    if taken_um is None:
+        return np.zeros(len(grid.area_mm2))
+    taken = np.asarray(taken_um, np.float64)
+    if taken.shape != grid.shape and taken.ndim == 2 and {len(taken), grid.shape[0]} == {2, 4}:  # halves and quarters
+        taken = np.repeat(taken, 2, axis=0) if len(taken) == 2 else (taken[::2] + taken[1::2]) / 2
+    if taken.shape != grid.shape or not np.isfinite(taken).all() or taken.min(initial=0.0) < 0:
+        raise ValueError(f"What was taken before is given for each square, {grid.shape[0]} rows of {grid.shape[1]}.")
+
+    return taken.ravel()

@@ -1,0 +1,179 @@
+"""Trying passes on the shapes a face may have: what must be withheld, what is left, and on which side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from waywright.core.judge.limits import Limit, signed_um
+from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
+from waywright.core.things import FloatArray, IntArray
+from waywright.core.work.depth import Depth
+from waywright.core.work.pencil import Pencil
+from waywright.core.work.plan import Planned, crown_weights
+
+LINE_DRAWS, PLANE_DRAWS = 1000, 250  # whose zones are measured
+SEED = 5
+_SURE_UM = 1e-9
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A face as it is known on its pencil grid, and the hand that is to work it.
+
+    `draws_um` (m, places): each about its own plane, linear between the nodes. `taken_um` (squares,): what earlier
+    maps took since the face was last even between its stations; it is counted here, with what is not known of it.
+    """
+
+    grid: Pencil
+    draws_um: FloatArray
+    taken_um: FloatArray
+    depth: Depth
+    measure: str  # "straightness" of the worst line, or "flatness"
+    limit: Limit | None
+    side: int  # as in `plan.Task`
+    chance: float
+
+    @cached_property
+    def mean_um(self) -> FloatArray:
+        """(places,) the likeliest heights."""
+        return np.asarray(self.draws_um.mean(axis=0) - self.grid.uneven @ self.taken_um)
+
+    @cached_property
+    def variance_um2(self) -> FloatArray:
+        """(places,) of the heights, what earlier passes did between the nodes included."""
+        uneven, depth, passes = self.grid.uneven, self.depth, self.taken_um / self.depth.depth_um
+        rough = (depth.scatter * depth.depth_um) ** 2 * (uneven.multiply(uneven) @ passes)
+        return np.asarray(self.draws_um.var(axis=0) + rough + (depth.depth_u_um * (uneven @ passes)) ** 2)
+
+    @cached_property
+    def band(self) -> float:
+        """How many sigmas under the mean no place lies, with the stated chance for all of them at once."""
+        sigma = self.draws_um.std(axis=0)
+        known = sigma > _SURE_UM
+        least = float(ndtri(self.chance))
+        if not known.any():
+            return least
+        off = (self.draws_um.mean(axis=0)[known] - self.draws_um[:, known]) / sigma[known]
+        return max(float(np.quantile(off.max(axis=1), self.chance)), least)
+
+    def withheld(self, plan: Planned) -> IntArray:
+        """(workable squares,) the plan's passes, less those that might take a place below the target."""
+        kept = np.zeros_like(plan.passes)
+        for n in range(1, int(plan.passes.max(initial=0)) + 1):
+            spare = self.band * np.sqrt(self.variance_um2 + self.depth.variance_um2(n))
+            clear = self.mean_um - n * self.depth.depth_um - spare - plan.target_um
+            fits = np.minimum.reduceat(clear, self.grid.starts) >= -1e-9
+            kept[(plan.passes >= n) & fits] = n
+        return self._on_the_right_side(kept)
+
+    def _on_the_right_side(self, passes: IntArray) -> IntArray:
+        """The same without the passes that would leave the middle on the side that is not allowed.
+
+        Those of lowest squares go first. A face that is there already is not held back, and not made worse.
+        """
+        if not self.side:
+            return passes
+        kept = passes.copy()
+        pull = np.add.reduceat(-self.side * self._crown, self.grid.starts)  # of a pass, towards the wrong side
+        low = np.minimum.reduceat(self.mean_um, self.grid.starts)
+        allowed = max(1.0 - self.chance, self.wrong_side(self.start_um))
+        while self.wrong_side(self.after(kept)) > allowed:
+            against = np.flatnonzero((kept > 0) & (pull > 1e-12))
+            if not len(against):
+                return np.zeros_like(kept)
+            kept[against[np.argmin(low[against] - self.depth.depth_um * kept[against])]] -= 1
+        return kept
+
+    @cached_property
+    def _crown(self) -> FloatArray:
+        return crown_weights(self.grid)
+
+    def chances_below(self, plan: Planned, passes: IntArray) -> FloatArray:
+        """(workable squares,) the chance that its likeliest place is taken below the target; 0 where nothing is."""
+        n = passes[self.grid.owner].astype(np.float64)
+        on = np.flatnonzero(n)
+        draws = self.draws_um[: 2 * LINE_DRAWS, on]
+        more = self.depth.variance_um2(n[on]) + self.variance_um2[on] - self.draws_um[:, on].var(axis=0)
+        fall = self.mean_um[on] - self.draws_um[:, on].mean(axis=0) - self.depth.depth_um * n[on] - plan.target_um[on]
+        below = np.zeros(len(n))
+        below[on] = ndtr(-(draws + fall) / np.sqrt(np.maximum(more, 1e-18))).mean(axis=0)
+        return np.asarray(np.maximum.reduceat(below, self.grid.starts))
+
+    # -- the zones of draws, before and after
+
+    @cached_property
+    def _some(self) -> int:
+        return min(len(self.draws_um), PLANE_DRAWS if self.measure == "flatness" else LINE_DRAWS)
+
+    @cached_property
+    def _hand(self) -> FloatArray:
+        """(draws,) what one pass takes on average, in each draw."""
+        rng = np.random.default_rng(SEED)
+        return np.asarray(self.depth.depth_um + self.depth.depth_u_um * rng.standard_normal(self._some))
+
+    def _removed(self, passes: NDArray[Any], stream: int) -> FloatArray:
+        """(draws, squares) what so many passes take, µm."""
+        rng = np.random.default_rng([SEED, stream])
+        rough = np.sqrt(passes) * self.depth.scatter * self.depth.depth_um
+        found = self._hand[:, None] * passes + rough * rng.standard_normal((self._some, len(passes)))
+        return np.asarray(np.maximum(found, 0.0))
+
+    @cached_property
+    def start_um(self) -> FloatArray:
+        """(draws, places) heights before the round."""
+        even = self.draws_um[: self._some]
+        if not self.taken_um.any():
+            return np.asarray(even)
+        return np.asarray(even - self._removed(self.taken_um / self.depth.depth_um, 1) @ self.grid.uneven.T)
+
+    def after(self, passes: IntArray) -> FloatArray:
+        """(draws, places) heights after so many passes over each workable square."""
+        return np.asarray(self.start_um - self._removed(passes, 2)[:, self.grid.owner])
+
+    def zones(self, heights_um: FloatArray) -> FloatArray:
+        """(draws,) what is judged, without a sign."""
+        grid, inside = self.grid, self.grid.counts
+        if self.measure == "flatness":
+            return np.asarray(minimum_zone_planes(grid.at_x_mm[inside], grid.at_y_mm[inside], heights_um[:, inside]))
+        worst = np.zeros(len(heights_um))
+        for y in self.grid.face.lines_mm:
+            on = inside & (np.abs(grid.at_y_mm - y) < 1e-6)
+            if len(np.unique(grid.at_x_mm[on])) > 2:
+                worst = np.maximum(worst, minimum_zone_lines(grid.at_x_mm[on], heights_um[:, on]))
+        return worst
+
+    def values(self, heights_um: FloatArray) -> FloatArray:
+        """(draws,) what is held against the limit: signed where that has a side."""
+        zones = self.zones(heights_um)
+        if self.limit is None or not self.limit.signed:
+            return zones
+        return signed_um(zones, heights_um @ self._crown)
+
+    def chance_inside(self, heights_um: FloatArray) -> float | None:
+        """The chance that what is judged is inside the limit; None without one."""
+        if self.limit is None:
+            return None
+        low, high = self.limit.interval()
+        values = self.values(heights_um)
+        return float(((values >= low) & (values <= high)).mean())
+
+    def on_wrong_side(self, heights_um: FloatArray) -> NDArray[np.bool_]:
+        """(draws,) whether the middle is on the side that is not allowed."""
+        return np.asarray(self.side * (heights_um @ self._crown) > 0)
+
+    def wrong_side(self, heights_um: FloatArray) -> float:
+        """The chance of it."""
+        return float(self.on_wrong_side(heights_um).mean())
+
+
+def spread_over(grid: Pencil, of_workable: NDArray[Any]) -> NDArray[Any]:
+    """(bands, columns) from a value for each workable square; 0 elsewhere."""
+    full = np.zeros(len(grid.area_mm2), of_workable.dtype)
+    full[grid.numbers] = of_workable
+    return full.reshape(grid.shape)
