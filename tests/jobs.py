@@ -8,7 +8,7 @@ from typing import Any, get_args, get_origin
 
 from hypothesis import strategies as st
 
-from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.core.things import Face, Instrument, Piece
 from waywright.jobfile.fields import types_of
@@ -231,6 +231,7 @@ def goals(names: list[str]) -> st.SearchStrategy[Goal]:
         leave_out_mm=some(0.0, 20.0, 1),
         rule=st.sampled_from(["guarded", "simple"]),
         faces=st.just(()) | st.just((names[0],)),
+        part=st.none() | st.builds(Part, some(1.0, 50.0, 1), some(10.0, 500.0, 1), st.none() | some(50.0, 300.0, 1)),
     )
 
 

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from tests.jobs import NAMES, TWO, jobs, kinds_of_setting
 from waywright import jobfile
-from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed
 from waywright.core.readings import KINDS, Cross, LayUp
 from waywright.core.things import Face, Instrument, Piece
 from waywright.demo import shop
@@ -210,6 +210,25 @@ def test_other_ways_of_writing_toml_are_read_and_written(layout: str) -> None:
     assert "# kept" in out
 
 
+@pytest.mark.parametrize(
+    "part",
+    [
+        "part = { diameter_um = 10, over_mm = 300 }  # a spindle\n",
+        "[goal.part]  # a spindle\ndiameter_um = 10\nover_mm = 300\n",
+        "part.diameter_um = 10  # a spindle\npart.over_mm = 300\n",
+    ],
+)
+def test_a_block_within_a_block_is_changed_where_it_stands(part: str) -> None:
+    """The part to start from is read, written and changed in its own layout, inline or as a block."""
+    text = TWO + part
+    job = loads(text)
+    assert job.goal == Goal(straightness_um=6.0, part=Part(10.0, 300.0))
+    other = replace(job, goal=replace(job.goal, part=Part(12.0, 300.0)))
+    assert dumps(other, onto=text) == text.replace("diameter_um = 10", "diameter_um = 12")
+    none = replace(job, goal=replace(job.goal, part=None))
+    assert loads(dumps(none, onto=text)) == none
+
+
 def test_readings_as_blocks_of_their_own() -> None:
     """[[layups.gaps]] blocks are readings too, and changed in place."""
     inline = "gaps = [ { x_mm = 300, gap_mm = 0.011 } ]\n"
@@ -319,7 +338,7 @@ def keys() -> dict[str, set[str]]:
         "Every block of readings": set(SETTING_KEYS),
         "Every reading": set(READING_KEYS),
         "[[passes]]": names(Pass),
-        "[goal]": names(Goal),
+        "[goal]": names(Goal) | names(Part),
     }
     for block, kind in KINDS.items():
         own = names(kind)

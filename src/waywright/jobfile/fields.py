@@ -33,7 +33,7 @@ _REACH = {
     "time": ("min", -1e7, 1e7, "a time"),
 }
 _ABOVE_ZERO = {"length_mm", "width_mm", "u_um", "u_um_per_m", "um_per_m_per_div", "blocks_mm"} | {
-    "straightness_um", "flatness_um", "twist_um_per_m",
+    "straightness_um", "flatness_um", "twist_um_per_m", "diameter_um", "over_mm", "height_mm",
 }  # fmt: skip
 _FROM_ZERO = {"feel_um", "seat_um", "leave_out_mm"}
 _LEAST_U = 1e-4  # µm or µm/m: a tenth of a nanometre; nothing in a shop is truer
@@ -105,7 +105,16 @@ def value_of(kind: Any, value: object, key: str, path: Path) -> object:
         return _expect(bool, value, "true or false", path)
     if kind is str:
         return text(value, key, path)
+    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
+        return dataclass_of(kind, value, path)
     raise TypeError(f"A field of type {kind} cannot stand in the job file.")
+
+
+def dataclass_of(cls: type, value: object, path: Path) -> Any:
+    """One table whose keys are the fields of `cls`."""
+    row = table(value, path)
+    known(row, types_of(cls), path)
+    return cls(**fields(cls, row, path))
 
 
 def text(value: object, key: str, path: Path) -> str:

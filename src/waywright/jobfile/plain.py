@@ -12,7 +12,7 @@ from waywright.jobfile.reader import NAMES, READING_KEYS, SETTING_KEYS
 from waywright.jobfile.walk import Path
 from waywright.units import unit_of_key
 
-Plain = dict[str, Any]  # a text, a number, a yes or no, a list of these, or Rows
+Plain = dict[str, Any]  # of texts, numbers, yes or no, lists of these, Plain and Rows
 
 
 @dataclass(frozen=True)
@@ -118,6 +118,8 @@ def _typed(typed: Typed, key: str) -> str | float | int:
 
 
 def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return _differing(value, type(value))
     if isinstance(value, tuple):
         return [_plain(one) for one in value]
     return _number(value) if isinstance(value, float) else value

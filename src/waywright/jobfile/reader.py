@@ -9,7 +9,19 @@ from typing import Any
 from waywright.core.evidence import Entry, Geometry, Goal, Job, Pass, Reading, Setting, Typed
 from waywright.core.readings import KINDS
 from waywright.core.things import Face, Instrument, Piece
-from waywright.jobfile.fields import Refused, Table, fields, known, number, table, tables, text, typed, types_of
+from waywright.jobfile.fields import (
+    Refused,
+    Table,
+    dataclass_of,
+    fields,
+    known,
+    number,
+    table,
+    tables,
+    text,
+    typed,
+    types_of,
+)
 from waywright.jobfile.walk import Path, walk
 
 FORMAT = 1
@@ -48,7 +60,7 @@ def read_job(source: str, data: Table) -> tuple[Job, Paths]:
     instruments = tuple(_instrument(name, owned[name]) for name in owned)
     settings = tuple(_setting(KINDS[block], row, (block, i), paths) for block, i, row in _in_order(source, data))
     passes = tuple(_pass(row, i, paths) for i, row in enumerate(tables(data.get("passes", []), ("passes",))))
-    goal = _dataclass(Goal, data.get("goal", {}), ("goal",))
+    goal = dataclass_of(Goal, data.get("goal", {}), ("goal",))
     parts = {"pieces": pieces, "instruments": instruments, "settings": settings, "passes": passes, "goal": goal}
     return Job(**parts, **fields(Job, data, (), skip=parts)), paths
 
@@ -63,19 +75,12 @@ def _check_format(data: Table) -> None:
         )
 
 
-def _dataclass(cls: type, value: object, path: Path) -> Any:
-    """One table whose keys are the fields of `cls`."""
-    row = table(value, path)
-    known(row, types_of(cls), path)
-    return cls(**fields(cls, row, path))
-
-
 def _piece(row: Table, path: Path) -> Piece:
     known(row, types_of(Piece), path)
     if "faces" not in row:
         raise Refused("A piece needs at least one face; give it a block [[pieces.faces]].", path)
     faces = tuple(
-        _dataclass(Face, face, (*path, "faces", i)) for i, face in enumerate(tables(row["faces"], (*path, "faces")))
+        dataclass_of(Face, face, (*path, "faces", i)) for i, face in enumerate(tables(row["faces"], (*path, "faces")))
     )
     return Piece(faces=faces, **fields(Piece, row, path, skip=("faces",)))
 

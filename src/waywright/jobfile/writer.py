@@ -141,6 +141,8 @@ def _merge(table: Any, before: Plain, after: Plain) -> None:
             continue
         if isinstance(value, Rows) and isinstance(was, Rows) and _same_order(was, value):
             _merge_rows(table[key], was, value)
+        elif isinstance(value, dict) and isinstance(was, dict):
+            _merge(table[key], was, value)
         else:
             table[key] = tomlkit.parse(_pair_text(key, value))[key]
 
@@ -197,4 +199,6 @@ def _inline(table: Plain) -> str:
 
 
 def _value(value: Any) -> str:
+    if isinstance(value, dict):
+        return _inline(value)
     return str(tomlkit.item(value).as_string())
