@@ -48,14 +48,13 @@ def _checked(places: list[ArrayLike], height_um: ArrayLike) -> tuple[list[Floats
     if n == 0:
         raise ValueError("There are no readings to judge.")
     for array in (*arrays, heights):
-        bad = ~np.isfinite(array)
-        if bad.any():
-            raise ValueError(f"Reading {int(np.argwhere(bad)[0][-1]) + 1} of {n} is missing or not a finite number.")
-        far = np.abs(array) > LARGEST
-        if far.any():
-            raise ValueError(
-                f"Reading {int(np.argwhere(far)[0][-1]) + 1} of {n} has {array[far][0]:g}: too large to be."
-            )
+        if array.min(initial=0.0) >= -LARGEST and array.max(initial=0.0) <= LARGEST:  # neither holds for a NaN
+            continue
+        at = np.argwhere(~(np.abs(array) <= LARGEST))[0]
+        value, place = float(array[tuple(at)]), f"Reading {int(at[-1]) + 1} of {n}"
+        if np.isfinite(value):
+            raise ValueError(f"{place} has {value:g}: too large to be.")
+        raise ValueError(f"{place} is missing or not a finite number.")
     return arrays, heights
 
 
