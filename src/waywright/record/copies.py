@@ -47,7 +47,7 @@ def make(book: Path, why: str, now: datetime | None = None) -> Copy:
     """Copy the book as it stands, whoever is using it; at no moment is there half a copy. Prunes to ten of its sort."""
     now = (now or datetime.now(UTC)).astimezone(UTC)
     folder = book.parent / FOLDER
-    target = folder / f"{book.stem} {now:%Y-%m-%dT%H-%M-%S} {why}.sqlite"
+    target = _free(folder, f"{book.stem} {now:%Y-%m-%dT%H-%M-%S}", why)
     temporary = folder / f".{os.getpid()} {target.name}.part"
     try:
         folder.mkdir(exist_ok=True)
@@ -65,6 +65,15 @@ def make(book: Path, why: str, now: datetime | None = None) -> Copy:
         ) from None
     _prune(book, why)
     return Copy(target, now.replace(microsecond=0), why, target.stat().st_size)
+
+
+def _free(folder: Path, stem: str, why: str) -> Path:
+    """A name no copy has: of several in one second each keeps its own."""
+    path, count = folder / f"{stem} {why}.sqlite", 1
+    while path.exists():
+        count += 1
+        path = folder / f"{stem}.{count:03d} {why}.sqlite"
+    return path
 
 
 def daily(book: Path, now: datetime) -> Copy | None:

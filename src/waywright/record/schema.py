@@ -5,6 +5,7 @@ All steps a book lacks are one transaction, and a copy of the book is made befor
 
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
@@ -24,18 +25,26 @@ def bring_up(engine: Engine, path: Path | None, name: str) -> None:
     """
     with engine.connect() as connection:
         found = revision(connection, name)
+        connection.rollback()
+        _pragma(connection, "journal_mode=WAL")  # now that it is known to be ours; stays so in the file
     if found == HEAD:
         return
     if found is not None and path is not None:
         copies.make(path, f"before {HEAD}")
     with engine.connect().execution_options(waywright_writes=True) as connection:
-        if path is not None:
-            connection.exec_driver_sql("PRAGMA foreign_keys=OFF")  # a step may make a table anew
-            connection.rollback()
-        with connection.begin():
-            _steps(connection, revision(connection, name))  # again: another program may have been first
-        if path is not None:
-            connection.exec_driver_sql("PRAGMA foreign_keys=ON")
+        _pragma(connection, "foreign_keys=OFF")  # a step may make a table anew
+        try:
+            with connection.begin():
+                _steps(connection, revision(connection, name))  # again: another program may have been first
+        finally:
+            _pragma(connection, "foreign_keys=ON")
+
+
+def _pragma(connection: Connection, setting: str) -> None:
+    """Set something of SQLite's that cannot be set inside a transaction."""
+    raw = connection.connection.driver_connection
+    if isinstance(raw, sqlite3.Connection):
+        raw.execute(f"PRAGMA {setting}").fetchall()
 
 
 def revision(connection: Connection, name: str) -> str | None:

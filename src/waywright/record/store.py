@@ -12,9 +12,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, exc, make_url
+from sqlalchemy.pool import QueuePool
 
 from waywright.record import schema
 from waywright.record.errors import BookError, Busy, Missing, NotABook
@@ -62,6 +62,8 @@ class Store:
             yield
         except exc.DBAPIError as error:
             raise plain_error(error.orig, self.name) from error
+        except sqlite3.Error as error:
+            raise plain_error(error, self.name) from error
 
 
 def open_store(where: str | os.PathLike[str] | None = None, *, create: bool = True) -> Store:
@@ -73,10 +75,12 @@ def open_store(where: str | os.PathLike[str] | None = None, *, create: bool = Tr
     text = str(default_path() if where is None else where)
     if text.startswith(("postgresql:", "postgresql+")):
         return _open_postgres(text)
+    if "\0" in text or not text.strip():
+        raise NotABook("The name of the book cannot be used; check it.")
     path = Path(text).expanduser().absolute()
     _look_at(path, create)
     engine = create_engine(
-        "sqlite://", creator=lambda: _connect(path), poolclass=_pool(), pool_size=5, max_overflow=20, pool_timeout=30
+        "sqlite://", creator=lambda: _connect(path), poolclass=QueuePool, pool_size=5, max_overflow=20, pool_timeout=30
     )
     event.listen(engine, "begin", _begin)
     store = Store(engine, path, str(path))
@@ -109,12 +113,6 @@ def _open_postgres(text: str) -> Store:
     return store
 
 
-def _pool() -> Any:
-    from sqlalchemy.pool import QueuePool
-
-    return QueuePool
-
-
 def _look_at(path: Path, create: bool) -> None:
     """Refuse what is no book before anything is opened; make the folder of a new one."""
     try:
@@ -131,13 +129,11 @@ def _look_at(path: Path, create: bool) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise NotABook(f"{path} cannot be used: {(error.strerror or 'no reason given').lower()}.") from None
-    except ValueError:  # a zero byte in the name
-        raise NotABook("The name of the book cannot be used; check it.") from None
 
 
 def _connect(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None, check_same_thread=False)
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "trusted_schema=OFF"):
+    for pragma in ("synchronous=FULL", "foreign_keys=ON", "trusted_schema=OFF"):
         connection.execute(f"PRAGMA {pragma}")
     return connection
 
