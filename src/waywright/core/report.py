@@ -15,7 +15,7 @@ from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.evidence import Job
 from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
 from waywright.core.judge.form import FormPosterior, form_posterior
-from waywright.core.judge.geometry import twist
+from waywright.core.judge.geometry import tells_twist, twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.part import needs
 from waywright.core.rounds import agreements, changes
@@ -105,7 +105,8 @@ def _zones(face: Face, height_um: FloatArray) -> tuple[tuple[float | None, ...],
     if len(face.lines_mm) < 2 or len(h) < 4 or np.ptp(x) == 0 or np.ptp(y) == 0:
         return tuple(lines), None, None
     flat = float(minimum_zone_planes(x, y, h[None, :])[0])
-    return tuple(lines), flat, float(twist(x, y, h, face.width_mm).um_per_m)
+    twisted = float(twist(x, y, h, face.width_mm).um_per_m) if tells_twist(x, y) else None
+    return tuple(lines), flat, twisted
 
 
 def _judge(

@@ -13,11 +13,11 @@ import numpy as np
 
 from waywright.core.adjust.blind import BLIND, Blindness
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Goal
+from waywright.core.evidence import Goal, JobError
 from waywright.core.findings import Share, Verdict
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import FormPosterior, zone_summary
-from waywright.core.judge.geometry import effective, twist
+from waywright.core.judge.geometry import effective, tells_twist, twist
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
@@ -51,7 +51,11 @@ def aims(goal: Goal, face: Face) -> list[Aim]:
     if goal.grade is not None:
         grade = grade_named(goal.grade)
         length = face.length_mm - 2 * goal.leave_out_mm
-        found.append(Aim(grade.measure, Limit(limit_um(goal.grade, length, face.width_mm), goal.side), goal.grade))
+        try:
+            limit = limit_um(goal.grade, length, face.width_mm)
+        except ValueError as error:
+            raise JobError(f"Face {face.name}: {error}", "goal.grade") from None
+        found.append(Aim(grade.measure, Limit(limit, goal.side), goal.grade))
     if goal.part is not None and not found:
         found.append(Aim(STRAIGHTNESS, Limit(needs(goal.part).reference_um, goal.side)))
     if not found:
@@ -84,12 +88,18 @@ class Judged:
             each = np.array([_line_measure(x[i], draws_um[:, i], aim.limit) for i in self.lines])
             worst = np.argmax(np.abs(each), axis=0)
             return np.asarray(each[worst, np.arange(len(worst))])
-        across = len(np.unique(y[self.at])) > 1
-        if not across or len(self.at) < 4:
-            return None
         if aim.measure == FLATNESS:
-            return minimum_zone_planes(x[self.at], y[self.at], draws_um[:, self.at])
+            return self._flatness(aim.limit, draws_um)
+        if not tells_twist(x[self.at], y[self.at]):
+            return None
         return np.asarray(twist(x[self.at], y[self.at], draws_um[:, self.at], self.face.width_mm).um_per_m)
+
+    def _flatness(self, limit: Limit | None, draws_um: FloatArray) -> FloatArray | None:
+        x, y, heights = self.heights.x_mm[self.at], self.heights.y_mm[self.at], draws_um[:, self.at]
+        if len(np.unique(y)) < 2 or len(self.at) < 4:
+            return None
+        zone = minimum_zone_planes(x, y, heights)
+        return zone if limit is None or not limit.signed else signed_um(zone, crown_um(x, heights, y))
 
     def functional(self, aim: Aim) -> FloatArray | None:
         """(n,) weights whose sum with the heights is the measure near the estimate; None for what is not one."""
