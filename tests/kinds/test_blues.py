@@ -162,7 +162,9 @@ def test_blue_and_bare_are_held_against_the_result(mark: str, gap: float, doubte
     seen = ["bright"] * 14
     seen[6] = mark
     job = blued(known(("P", "Q"), truth), Blue("P", "Q", "over", carried="upper", film="heavy"), seen)
-    assert [s.reading for s in screen(network(job)).suspects] == (["blues[0].readings[6]"] if doubted else [])
+    found = screen(network(job)).suspects
+    assert [s.reading for s in found] == (["blues[0].readings[6]"] if doubted else [])
+    assert all(s.words.startswith(f"is {mark}, and the others say") for s in found)
 
 
 def test_blue_and_bare_alone_move_nothing() -> None:

@@ -7,12 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.kinds.test_hinges import read_and_pushed
+from tests.kinds.test_touching import crossing
 from tests.kinds.worlds import BLOCKS, DIAL, MICROMETER, edge, job_of, nodes_of, with_readings
 from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.network import network
 from waywright.core.evidence import Job
+from waywright.core.moves import moves
 from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Thickness
 from waywright.core.readings.base import reading_min
+from waywright.core.report import report
 
 P, UNDER, Q = edge("P"), edge("P under", side="bottom"), edge("Q")
 SET = replace(BLOCKS, blocks_mm=(1.0, 1.005, 1.01, 10.0, 20.0))
@@ -73,6 +77,16 @@ def test_a_first_reversal_needs_both_runs() -> None:
     """On a table not met before one run alone is never proposed: it would show nothing."""
     for candidate in Run.candidates(job_of(P, kit=(DIAL,))):
         assert len(candidate.settings) == 2
+
+
+@pytest.mark.parametrize("what", ["crossing", "hinge"])
+def test_what_is_no_reading_along_the_face_can_be_retaken(what: str) -> None:
+    """Faces that would cross, and a hinge that says the opposite, lead to a next move and not to a fault."""
+    job = crossing() if what == "crossing" else read_and_pushed(20.0, [290.0])
+    first = moves(job, report(job, with_cures=False))[0]
+    assert first.how.startswith(
+        "retake layups[0], Q on P" if what == "crossing" else "retake hinges[0].readings[0], Q on P"
+    )
 
 
 def test_rolls_are_proposed_where_they_were_used() -> None:

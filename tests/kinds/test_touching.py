@@ -93,15 +93,20 @@ def test_flat_pairs_that_bear_all_along_raise_few_suspects() -> None:
     assert doubted <= 6
 
 
-def test_faces_that_would_cross_are_reported() -> None:
-    """A pair with a hump in the middle, said to touch at both ends with one held, would cross there: it is named."""
+def crossing() -> Job:
+    """A pair with a hump in the middle, said to touch at both ends with one held."""
     held = LayUp("P", "Q", "over", held="far end")
     at = [(0.0, 0.0), (600.0, 0.0)]
     job = job_of(P, Q, kit=(FEEL,))
     job = with_readings(job, held, "gaps", at, lambda x, y: 0.0, key="gap_mm", unit="mm", instrument="blocks")
-    job = replace(job, settings=(*job.settings, spaced_apart()))
-    (suspect,) = screen(network(job)).suspects
+    return replace(job, settings=(*job.settings, spaced_apart()))
+
+
+def test_faces_that_would_cross_are_reported() -> None:
+    """Faces that the result lets cross are named, with the place."""
+    (suspect,) = screen(network(crossing())).suspects
     assert suspect.reading == "layups[0]: P and Q touching at x = 300, y = 0 mm"
+    assert suspect.words == "cannot be: P and Q would cross there, the others say"
 
 
 def spaced_apart() -> Setting:

@@ -59,14 +59,20 @@ def _retake(job: Job, report: Report) -> Iterator[Move]:
             continue
         group = (suspect.reading, *suspect.like)
         done |= set(group)
-        setting, reading = at[suspect.reading]
-        place = tuple(p for p in (reading.x_mm, reading.at_mm) if p is not None)
+        if suspect.reading not in at:  # no reading: that touching faces do not cross
+            setting = next(s for s in job.settings if suspect.reading.startswith(f"{s.id}: "))
+            how = f"retake {setting.id}, {setting.geometry.words()}"
+            where: tuple[float, ...] = ()
+        else:
+            setting, reading = at[suspect.reading]
+            where = tuple(p for p in (reading.x_mm, reading.at_mm) if p is not None)
+            how = f"retake {suspect.reading}, {setting.geometry.words()}" + (f", at {_place(reading)}" if where else "")
         others = f", and with it {', '.join(suspect.like)}: one of them is wrong" if suspect.like else ""
         yield Move(
             "measure",
             setting.geometry.faces(),
-            place,
-            f"retake {suspect.reading}, {setting.geometry.words()}, at {_place(reading)}{others}",
+            where,
+            how + others,
             f"it {suspect.words}",
             {"what": "standardised residual", "from": abs(suspect.standardised), "to": 0.0},
             RETAKE_MIN,

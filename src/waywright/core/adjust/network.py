@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
@@ -71,7 +71,8 @@ class Rows:
 class Network:
     """The rows of a job over every node of every face state that some setting touches, and its own unknowns.
 
-    `settings` (n,) numbers the setting of each row; `repeated` are readings that only say the same again.
+    `settings` (n,) numbers the setting of each row; `repeated` are readings that only say the same again; `doubts` says
+    by a limit's reading what it means when the result contradicts it.
     """
 
     job: Job
@@ -80,15 +81,11 @@ class Network:
     settings: IntArray
     notes: tuple[str, ...]
     repeated: tuple[str, ...]
+    doubts: Mapping[str, str] = field(default_factory=dict)
 
     def newest(self, name: str) -> int:
         """The number of the newest state of a face."""
         return self.job.states()[name]
-
-
-def guide_name(guide: str) -> str:
-    """The name under which the path of a guide stands among the unknowns."""
-    return f"guide {guide}"
 
 
 def network(job: Job) -> Network:
@@ -119,6 +116,7 @@ class _Assembly:
         self.instrument: list[IntArray] = []
         self.notes: dict[str, None] = {}
         self.repeated: list[str] = []
+        self.doubts: dict[str, str] = {}
         self.seen: dict[str, set[object]] = {}
         self.links: list[tuple[tuple[str, int], tuple[str, int]]] = []
 
@@ -147,6 +145,7 @@ class _Assembly:
             settings,
             tuple(self.notes),
             tuple(self.repeated),
+            self.doubts,
         )
 
     def _lay_guides(self, said: Sequence[Equations]) -> None:
@@ -158,7 +157,7 @@ class _Assembly:
         for guide, parts in places.items():
             at = np.unique(np.concatenate(parts))
             at = at[np.concatenate([[True], np.diff(at) > SAME_PLACE_MM])]
-            name = guide_name(guide)
+            name = f"guide {guide}"
             if name in self.faces:
                 raise JobError(f"A face called {name!r} cannot be told from the guide {guide!r}; give it another name.")
             self.faces[name] = Face(name, max(float(np.ptp(at)), 1.0), 1.0, tuple(at.tolist()))
@@ -207,6 +206,7 @@ class _Assembly:
         self.instrument.append(np.full(len(keep), code, np.intp))
         self.ids += [equations.readings[i].id for i in keep]
         self.notes.update(dict.fromkeys(equations.notes))
+        self.doubts.update(equations.doubts)
         self.count += len(keep)
 
     def _first_said(self, setting: Setting, equations: Equations) -> IntArray:
@@ -305,9 +305,8 @@ class _Assembly:
         idle = [self.ids[i] for i in np.flatnonzero(loose) if self.ids[i] in typed]
         if idle:
             names = idle[0] + (f" and {len(idle) - 1} more" if len(idle) > 1 else "")
-            self.notes[
-                f"Nothing can be held against {names} yet: no value says how the faces lay to each other there."
-            ] = None
+            note = f"Nothing can be held against {names} yet: no value says how the faces lay to each other there."
+            self.notes[note] = None
 
     def _unknowns(self) -> tuple[Unknown, ...]:
         body = _grouped(list(self.blocks), self.links)
@@ -331,7 +330,7 @@ class _Assembly:
 
 
 def _on_guide(path: PathTerm) -> HeightTerm:
-    return HeightTerm(guide_name(path.guide), path.rows, path.at_mm, np.zeros_like(path.at_mm), path.factor)
+    return HeightTerm(f"guide {path.guide}", path.rows, path.at_mm, np.zeros_like(path.at_mm), path.factor)
 
 
 def _grouped(

@@ -22,8 +22,7 @@ from scipy import linalg
 from waywright.core.adjust.network import Unknown, network
 from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, orthonormal, plane
 from waywright.core.evidence import Candidate, Entry, Geometry, Job, Reading, Setting, Typed
-from waywright.core.readings import LayUp
-from waywright.core.readings.base import READING_MIN, Equations, HeightTerm, Site, every, places
+from waywright.core.readings.base import Equations, HeightTerm, Site, every, places, reading_min
 from waywright.core.things import FloatArray
 
 UNREAD_UM = 1e9  # a reading that says nothing
@@ -276,8 +275,7 @@ def inverse(matrix: FloatArray) -> FloatArray:
 
 def minutes_of(candidate: Candidate, reading: Reading) -> float:
     """Minutes one reading of a candidate takes; setting up is what is left."""
-    layup = any(reading in s.readings and isinstance(s.geometry, LayUp) for s in candidate.settings)
-    return READING_MIN["layup" if layup else "level"]
+    return reading_min(next(s.geometry for s in candidate.settings if reading in s.readings))
 
 
 def candidates(job: Job, kinds: Iterable[type[Geometry]]) -> Iterator[Candidate]:

@@ -205,15 +205,20 @@ def _limits(net: Network, solution: Solution) -> list[Suspect]:
         heights[unknown.columns] = unknown.face is not None
     seen = np.asarray(np.abs(matrix[:, heights & ~known]).sum(axis=1)).ravel() == 0
     bounds, matrix = bounds[seen], matrix[seen][:, solution.old_columns]
+    count = len(bounds) + int(np.count_nonzero(solution.redundancies >= CHECKED))
+    beyond = (
+        rows.sense[bounds] * (rows.value_um[bounds] - matrix @ solution.mean_um) > 0
+    )  # few: touching faces have many
+    bounds, matrix = bounds[beyond], matrix[beyond]
     if not len(bounds):
         return []
-    gap, sigma = solution.predict(matrix)
-    z = rows.sense[bounds] * (rows.value_um[bounds] - gap) / np.hypot(sigma, rows.u_um[bounds])
-    count = len(bounds) + int(np.count_nonzero(solution.redundancies >= CHECKED))
+    said, sigma = solution.predict(matrix)
+    off = rows.value_um[bounds] - said
+    z = np.abs(off) / np.hypot(sigma, rows.u_um[bounds])
     out = z > stats.norm.isf(chance(count))
     return [
-        Suspect(rows.reading_ids[i], float(z[k]), 1.0, (), _words(float(rows.value_um[i] - gap[k])))
-        for k, i in enumerate(bounds)
+        Suspect(name, float(z[k]), 1.0, (), net.doubts.get(name) or _words(float(off[k])))
+        for k, name in enumerate(rows.reading_ids[i] for i in bounds)
         if out[k]
     ]
 

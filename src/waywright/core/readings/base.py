@@ -58,7 +58,8 @@ class Equations:
     `noise_um2` splits each row's variance by where it comes from ("blocks, size", "blocks, feel"), so that a budget
     costs nothing. `unknowns` gives each own unknown's prior standard deviation in µm, None when it is free. `once`
     marks readings that say the same thing again when repeated (equal, not None): they count once in a setting.
-    `source` names what scatters where no instrument is used. `one_body` False: the rows say nothing of how the faces of
+    `doubts` says, by a limit's reading, what it means when the result contradicts it ("is bare where ..."). `source`
+    names what scatters where no instrument is used. `one_body` False: the rows say nothing of how the faces of
     one piece lie to each other, so each is lifted and tilted on its own.
     """
 
@@ -72,6 +73,7 @@ class Equations:
     once: tuple[Hashable | None, ...] | None = None
     notes: tuple[str, ...] = ()
     paths: tuple[PathTerm, ...] = ()
+    doubts: Mapping[str, str] = field(default_factory=dict)
     source: str | None = None
     one_body: bool = True
 

@@ -26,6 +26,11 @@ FILM_FACTOR = 2.0  # a film may be half or twice as thick as its name says; a gu
 THROUGH = 0.25  # of the film may be left where metal shows bright; a guess, no source
 SAYS = {"bright": (EQUAL, 0.0), "blue": (AT_MOST, FILM_FACTOR), "bare": (AT_LEAST, 1 / FILM_FACTOR)}  # of the film
 MARKS = tuple(SAYS)
+_DOUBTS = {
+    "bright": "touched, and the others say it could not",
+    "blue": "is blue, and the others say the faces are too far apart there",
+    "bare": "is bare, and the others say the faces come that near",
+}
 
 
 @dataclass(frozen=True)
@@ -101,5 +106,6 @@ class Blue(Laid):
             own=gap.own,
             unknowns=gap.unknowns,
             sense=np.array([SAYS[str(m)][0] for m in marks] + [AT_LEAST] * len(touching), np.intp),
+            doubts=self.crossing_doubts(touching) | {r.id: _DOUBTS[str(r.mark)] for r in site.readings},
             source="blue",
         )

@@ -18,6 +18,11 @@ from waywright.core.readings.bearing import pivot_mm
 from waywright.core.readings.laid import ENDS, Laid
 from waywright.core.things import FloatArray
 
+_DOUBTS = {
+    AT_MOST: "tells of a hollow pair, and the others of a crowned one",
+    AT_LEAST: "tells of a crowned pair, and the others of a hollow one",
+}
+
 
 @dataclass(frozen=True)
 class Hinge(Laid):
@@ -81,7 +86,7 @@ class Hinge(Laid):
                 notes.append(f"{reading.id}: {self.words()} bears evenly, as far as a hinge can tell.")
                 continue
             speaking.append(reading)
-            sense.append(AT_MOST if off > 0 else AT_LEAST)  # hollow: the gap's s² falls from the middle to the ends
+            sense.append(AT_MOST if off > 0 else AT_LEAST)  # hollow: the gap falls with s² from the middle to the ends
         n, k = len(speaking), len(x)
         rows, each = np.repeat(every(n), k), np.tile(weights, n)
         xs, ys = np.tile(x, n), np.tile(y, n)
@@ -93,6 +98,7 @@ class Hinge(Laid):
             heights=(HeightTerm(self.lower, rows, xs, ys, -each), HeightTerm(self.upper, rows, *over, -each)),
             sense=np.array(sense, np.intp),
             notes=tuple(notes),
+            doubts={r.id: _DOUBTS[way] for r, way in zip(speaking, sense, strict=True)},
             source="hinge",
         )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Self
 
@@ -123,6 +123,10 @@ class Laid(Geometry):
             (OwnTerm(lift, rows, np.ones(n)), OwnTerm(along, rows, x_mm / 1e3), OwnTerm(across, rows, y_mm / 1e3)),
             dict.fromkeys((lift, along, across)),
         )
+
+    def crossing_doubts(self, limits: Sequence[Reading]) -> dict[str, str]:
+        """What it means when the result contradicts one of `not_crossing`."""
+        return {r.id: f"cannot be: {self.lower} and {self.upper} would cross there, the others say" for r in limits}
 
     def not_crossing(self, site: Site) -> tuple[Reading, ...]:
         """That touching faces do not cross, as limits: the gap is at least 0 wherever nodes face each other."""

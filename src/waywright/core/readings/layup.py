@@ -72,7 +72,8 @@ class LayUp(Laid):
                 '(held = "marked end" or "far end"), or stand it on spacers.',
                 setting.id,
             )
-        readings = site.readings + (self.not_crossing(site) if touches else ())
+        limits = self.not_crossing(site) if touches else ()
+        readings = site.readings + limits
         x, y = places(readings)
         stacks = read_stacks(site, readings, 3 if len(site.face(self.lower).lines_mm) > 1 else 2)
         gap = self.gap_terms(site, x, y)
@@ -85,6 +86,7 @@ class LayUp(Laid):
             unknowns=gap.unknowns | stacks.unknowns,
             sense=stacks.sense,
             once=stacks.once,
+            doubts=self.crossing_doubts(limits),
         )
 
     @classmethod
