@@ -161,7 +161,9 @@ def test_what_is_no_book_is_left_alone(tmp_path: Path) -> None:
         Book.open(tmp_path / "none.sqlite", create=False)
     assert not (tmp_path / "none.sqlite").exists()
     with pytest.raises(Missing, match="no address"):
-        Book.open("postgresql://[")
+        Book.open("postgresql:")
+    with pytest.raises(Missing, match="no address"):
+        Book.open("postgresql+nothing://localhost/x")
 
 
 def test_a_busy_book_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

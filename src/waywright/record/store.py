@@ -99,7 +99,7 @@ def _open_postgres(text: str) -> Store:
         if url.drivername == "postgresql":
             url = url.set(drivername="postgresql+psycopg")
         engine = create_engine(url, pool_pre_ping=True)
-    except exc.ArgumentError:
+    except (exc.ArgumentError, exc.NoSuchModuleError, ValueError):
         raise Missing(f"{text} is no address of a database; write postgresql://user@host/name.") from None
     except ImportError:
         raise Missing("A book on PostgreSQL needs psycopg; install waywright[postgres].") from None
