@@ -235,6 +235,7 @@ BAD = [
     ("hinges", 'pushed = "far end"', "", "hinges[0]", "pushed is missing"),
     ("hinges", "pivot_mm = 90", "pivot_mm = 900", "hinges[0].readings[0]", "off the lay-up"),
     ("hinges", 'pushed = "far end"', 'pushed = "far end"\nsoft_um = 0', "hinges[0].soft_um", "above 0"),
+    ("hinges", 'pushed = "far end"', 'pushed = "far end"\nangle_deg = 10', "hinges[0].angle_deg", "along each other"),
     ("hinges", 'pushed = "far end"', 'pushed = "far end"\nu_x_mm = -1', "hinges[0].u_x_mm", "above 0"),
     ("blues", 'carried = "upper"', 'carried = "Q"', "blues[0].carried", '"upper" or the "lower"'),
     ("blues", 'film = "thin"', 'film = "thick"', "blues[0].film", '"thin", "normal" or "heavy"'),

@@ -52,6 +52,8 @@ class Hinge(Laid):
             raise JobError(
                 f'The end pushed is "marked end" or "far end" of {self.lower}, not {self.pushed!r}.', "pushed"
             )
+        if self.angle_deg:
+            raise JobError("A hinge is tried with the faces lying along each other; take angle_deg out.", "angle_deg")
         for key, unit in (("u_x_mm", "mm"), ("soft_um", "µm")):
             if not getattr(self, key) > 0:
                 raise JobError(f"{getattr(self, key):g} {unit} cannot be; {key} is above 0.", key)
