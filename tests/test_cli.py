@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import os
@@ -63,6 +64,22 @@ def edges(tmp_path: Path) -> Path:
     """The sample shop as a file."""
     path = tmp_path / "edges.toml"
     path.write_text(shop(), encoding="utf-8")
+    return path
+
+
+@functools.cache
+def sample(*options: str) -> Result:
+    """What `demo --once` says of the sample shop; worked out once."""
+    found = run("demo", "--once", *options)
+    assert found.exit_code == 0
+    return found
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    """A small job that is solved in no time."""
+    path = tmp_path / "bench.toml"
+    path.write_text(TWO, encoding="utf-8")
     return path
 
 
@@ -254,10 +271,9 @@ def test_judge_takes_large_files(tmp_path: Path) -> None:
 
 def test_solve_prints_the_contract_in_full_precision(edges: Path) -> None:
     """The JSON of `solve` has the documented keys, and its numbers are the report's own to the last bit."""
-    found = asked("solve", edges)
-    assert {"faces", "blind", "weak", "suspects", "unchecked", "untouched", "past", "fit", "verdicts", "budget"} <= set(
-        found
-    )
+    found = json.loads(sample("--json").stdout)
+    keys = {"faces", "blind", "weak", "suspects", "unchecked", "untouched", "past", "fit", "verdicts", "budget"}
+    assert keys <= set(found)
     assert set(found["fit"]) == {"chi2", "redundancy", "instruments"}
     report = heart.report(jobfile.read(edges))
     for shape in report.shapes:
@@ -284,44 +300,40 @@ def test_solve_lists_what_is_blind_with_signs_and_a_cure(tmp_path: Path) -> None
     assert blind["bow"]["cure"]["words"]
 
 
-def test_unread_stations_are_null(tmp_path: Path) -> None:
+def test_unread_stations_are_null(bench: Path) -> None:
     """A station that no reading touches has no height: null, not NaN and not nought."""
-    path = tmp_path / "two.toml"
-    path.write_text(TWO, encoding="utf-8")
-    face = asked("solve", path)["faces"]["Q"]
-    assert "straightness_um" in face  # one line: no lines, flatness or twist
-    assert "lines" not in face
-    text = run("solve", path, "--json").stdout
+    text = run("solve", bench, "--json").stdout
     assert "NaN" not in text
     assert "Infinity" not in text
-    p = asked("solve", path)["faces"]["P"]
+    p, q = (json.loads(text)["faces"][name] for name in "PQ")
+    assert "straightness_um" in q  # one line: no lines, flatness or twist
+    assert "lines" not in q
     assert [h is None for h in p["height_um"]] == [u is None for u in p["sigma_um"]]
-    assert any(h is None for h in p["height_um"])
+    assert {h is None for h in p["height_um"]} == {True, False}
 
 
 def test_the_form_prior_changes_heights_and_not_verdicts(edges: Path) -> None:
     """With --form-prior heights are the verdicts' own; verdicts are the same either way."""
-    plain, prior = asked("solve", edges), asked("solve", edges, "--form-prior")
+    plain, prior = json.loads(sample("--json").stdout), asked("solve", edges, "--form-prior")
     assert plain["verdicts"] == prior["verdicts"]
     assert plain["faces"]["Alder"]["height_um"] != prior["faces"]["Alder"]["height_um"]
 
 
 @pytest.mark.parametrize("units", ["mm", "inch"])
-def test_text_fits_a_pipe_of_80_columns(edges: Path, units: str) -> None:
+def test_text_fits_a_pipe_of_80_columns(units: str) -> None:
     """Printed into a pipe nothing is wider than 80 columns, cut short or followed by blanks."""
-    found = run("solve", edges, "--units", units)
-    assert found.exit_code == 0
-    lines = found.stdout.splitlines()
+    text = sample("--units", units).stdout
+    lines = text.splitlines()
     assert max(map(len, lines)) <= 80
     assert all(line == line.rstrip() for line in lines)
-    assert "…" not in found.stdout
-    assert "\x1b" not in found.stdout
-    assert ("tenths" in found.stdout) == (units == "inch")
+    assert "…" not in text
+    assert "\x1b" not in text
+    assert ("tenths" in text) == (units == "inch")
 
 
-def test_the_next_thing_stands_first(edges: Path) -> None:
+def test_the_next_thing_stands_first() -> None:
     """The text begins with the title and the next thing to do; the suspect is named with where it is."""
-    text = run("solve", edges).stdout
+    text = sample("--units", "mm").stdout
     assert text.index("Next") < text.index("Verdicts") < text.index("Suspects") < text.index("Alder: ")
     assert "Retake Rowan on Alder, marks together, at 180, 14 mm" in text.split("Verdicts")[0]
 
@@ -334,15 +346,15 @@ def test_a_bad_verdict_is_not_an_error(edges: Path) -> None:
     assert "outside" in found.stdout
 
 
-def test_a_picture_is_the_same_every_time(edges: Path, tmp_path: Path) -> None:
+def test_a_picture_is_the_same_every_time(bench: Path, tmp_path: Path) -> None:
     """--picture writes an SVG, the same bytes each time; a place that cannot be written to is a sentence."""
     first, second = tmp_path / "a.svg", tmp_path / "b.svg"
-    assert run("solve", edges, "--picture", first).exit_code == 0
-    assert run("solve", edges, "--picture", second, "--json").exit_code == 0
+    assert run("solve", bench, "--picture", first).stderr == f"Drawn: {first}\n"
+    assert run("solve", bench, "--picture", second, "--json").exit_code == 0
     assert first.read_bytes() == second.read_bytes()
     assert b"<svg" in first.read_bytes()
-    refused(run("solve", edges, "--picture", tmp_path / "no" / "a.svg"), "cannot be written")
-    assert edges.read_text(encoding="utf-8") == shop()
+    refused(run("solve", bench, "--picture", tmp_path / "no" / "a.svg"), "cannot be written")
+    assert bench.read_text(encoding="utf-8") == TWO
 
 
 def test_solve_names_the_line_of_what_is_wrong(tmp_path: Path) -> None:
@@ -371,11 +383,30 @@ def test_a_job_without_readings_is_answered(tmp_path: Path) -> None:
 
 
 def test_demo_prints_the_sample(edges: Path) -> None:
-    """`demo --once` is `solve` of the sample shop."""
-    assert asked("demo", "--once") == asked("solve", edges)
-    found = run("demo", "--once")
-    assert found.stdout == run("solve", edges).stdout
-    assert found.stderr == ""
+    """`demo --once` is `solve` of the sample shop; without --once it says that the bench is still to come."""
+    found = run("solve", edges)
+    assert sample("--units", "mm").stdout == found.stdout
+    assert sample("--units", "mm").stderr == ""
+    later = run("demo")
+    assert later.stdout == found.stdout
+    assert later.stderr.startswith("The bench is still to be built")
+
+
+# -- what to do next
+
+
+def test_next_lists_moves_with_reason_and_gain(bench: Path) -> None:
+    """`next` gives the moves of the contract, best first, as JSON and as sentences."""
+    moves = asked("next", bench)["moves"]
+    assert moves
+    assert {"act", "faces", "where_mm", "how", "reason", "gain", "minutes"} <= set(moves[0])
+    text = run("next", bench).stdout
+    assert text.startswith("Two edges\n")
+    assert "  1. " in text
+    assert max(map(len, text.splitlines())) <= 80
+    bench.write_text("", encoding="utf-8")
+    assert asked("next", bench) == {"moves": []}
+    assert "Set a goal" in run("next", bench).stdout
 
 
 # -- what goes wrong around it
@@ -391,7 +422,7 @@ def test_a_wrong_command_or_option_is_a_sentence(edges: Path) -> None:
 
 @pytest.mark.parametrize("error", [RuntimeError("two\nlines"), ZeroDivisionError(), np.linalg.LinAlgError("Singular")])
 def test_what_should_not_happen_is_a_sentence_too(
-    edges: Path, error: Exception, monkeypatch: pytest.MonkeyPatch
+    bench: Path, error: Exception, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """An error nobody foresaw asks to be told, in one line, exit 2."""
 
@@ -399,17 +430,17 @@ def test_what_should_not_happen_is_a_sentence_too(
         raise error
 
     monkeypatch.setattr(heart, "report", fails)
-    refused(run("solve", edges), "Something went wrong inside Waywright", "report it", type(error).__name__)
+    refused(run("solve", bench), "Something went wrong inside Waywright", "report it", type(error).__name__)
 
 
-def test_interrupted_it_is_quiet(edges: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_interrupted_it_is_quiet(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ctrl-C ends a command without a word, exit 130."""
 
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(heart, "report", interrupted)
-    found = run("solve", edges)
+    found = run("solve", bench)
     assert (found.exit_code, found.stdout, found.stderr.strip()) == (130, "", "")
 
 
@@ -427,7 +458,7 @@ def test_interrupted_in_earnest_it_is_quiet(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGINT for one process and no SIGPIPE")
-@pytest.mark.parametrize("words", [["demo", "--once"], ["demo", "--once", "--json"], ["--help"]])
+@pytest.mark.parametrize("words", [["demo", "--once"], ["--where"], ["--help"]])
 def test_a_reader_that_has_seen_enough_is_no_error(words: list[str]) -> None:
     """Output into a pipe that closes early is no traceback and no message."""
     process = subprocess.Popen([COMMAND, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
@@ -440,13 +471,15 @@ def test_a_reader_that_has_seen_enough_is_no_error(words: list[str]) -> None:
     assert err == b""
 
 
-def test_a_screen_without_our_letters_shows_the_rest(edges: Path) -> None:
-    """Where the screen knows only ASCII the text is printed with marks in place of µ and ±, and JSON is whole."""
+def test_a_screen_without_our_letters_shows_the_rest(tmp_path: Path) -> None:
+    """Where the screen claims to know only ASCII the text is printed all the same, and JSON is whole."""
+    table = tmp_path / "guideway.csv"
+    table.write_text(GUIDEWAY)
     plain = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
-    text = subprocess.run([COMMAND, "solve", str(edges)], env=plain, capture_output=True, check=True).stdout
-    assert b"Alder" in text
-    data = subprocess.run([COMMAND, "solve", str(edges), "--json"], env=plain, capture_output=True, check=True).stdout
-    assert json.loads(data)["title"]
+    text = subprocess.run([COMMAND, "judge", str(table)], env=plain, capture_output=True, check=True).stdout
+    assert b"Minimum zone" in text
+    data = subprocess.run([COMMAND, "judge", str(table), "--json"], env=plain, capture_output=True, check=True).stdout
+    assert json.loads(data)["points"] == 7
 
 
 def _opened(pipe: Path) -> int:

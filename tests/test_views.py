@@ -20,14 +20,27 @@ from matplotlib.patches import Rectangle
 
 from tests.jobs import TWO
 from waywright import jobfile
-from waywright.core.findings import BlindSpot, Cure, Fit, Move, Report, Scatter, Shape, Share, Suspect, Verdict
+from waywright.core.findings import (
+    Agreement,
+    BlindSpot,
+    Change,
+    Cure,
+    Fit,
+    Move,
+    Report,
+    Scatter,
+    Shape,
+    Share,
+    Suspect,
+    Verdict,
+)
 from waywright.core.things import Face, FloatArray, Piece
 from waywright.views import palette
-from waywright.views.as_json import dump, report_json
+from waywright.views.as_json import dump, moves_json, report_json
 from waywright.views.judged import judged
 from waywright.views.numbers import INCH, METRIC, NONE, decimals, duration, listed, percent, plural
 from waywright.views.picture import ribbons, ribbons_svg
-from waywright.views.result import MOST_STATIONS, result
+from waywright.views.result import MOST_STATIONS, moves_view, result
 
 DOCUMENT = Path(__file__).resolve().parent.parent / "docs" / "json.md"
 
@@ -58,9 +71,9 @@ def made(**parts: Any) -> Report:
 INSIDE = Verdict("Long", "straightness", 4.123, (3.456, 5.012), 6.0, "between", 0.996, "inside", "", "smooth")
 OUTSIDE = replace(INSIDE, face="Short", value_um=9.0, interval_95_um=(8.0, 10.0), chance_inside=0.0, decision="outside")
 BOW = BlindSpot("bow", {"Long": 1, "Short": -1}, 0.99, 577.0, 577.0, Cure("lay Short on Long, both ways", 42.0, 0.01))
-SUSPECT = Suspect(
-    "layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "reads about 8 µm more than the others say"
-)
+SUSPECT = Suspect("layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "reads about 8 µm more than others say")
+FITS = Agreement("layups[0]", "Long", "Short", (1, 0), "over", 3.21, 0.4)
+CHANGE = Change("Long", 0, 1, BAR.x_mm, BAR.y_mm, np.array([1.0, -2.0, 0.5, 0.5]), np.full(4, 0.3))
 MOVE = Move("measure", ("Long",), (300.0,), "lay Long on Short", "it halves what is not known", {}, 30.0)
 
 
@@ -228,10 +241,28 @@ def test_what_was_assumed_and_set_aside_is_said() -> None:
     assert "no longer used: a and b." in notes
     assert "form prior" in notes
     assert "1 reading that no other checks" in view.unchecked
-    assert view.shares == ("Long, straightness: blocks, size 70 %, level 30 %",)
+    assert view.shares == ("Long, straightness: blocks, size 70 %; level 30 %",)
     assert view.agreement[0].startswith("44 readings to spare; their disagreement is 40")
     assert view.agreement[1] == "blocks: your feel is 1.7 µm, not 1."
     assert result(made(fit=Fit(0.0, 0.0, ())), METRIC).agreement == ("No reading is to spare: nothing checks them.",)
+
+
+def test_rounds_say_who_agrees_and_what_a_pass_did() -> None:
+    """Each lay-up says how well it fits, each pass what it changed and where."""
+    assert result(made(agreements=(FITS,), changes=(CHANGE,)), METRIC).rounds == (
+        "Short on Long, marks together, after 1 pass: they fit to 3.2 ± 0.8 µm.",
+        "Long, pass 1: changed by −2.0 µm at 100 mm to +1.0 µm at 0 mm, about its plane.",
+    )
+
+
+def test_moves_are_sentences_with_their_gain() -> None:
+    """A move says what to do, why, how long it takes and what it brings."""
+    gain = {"what": "share of the shapes known", "from": 0.31, "to": 0.435}
+    first, second = moves_view((replace(MOVE, gain=gain), replace(MOVE, minutes=0.0)))
+    assert (first.how, first.time) == ("Lay Long on Short.", "30 min")
+    assert first.reason == "It halves what is not known."
+    assert first.gain == "Share of the shapes known: from 31 % to 44 %."
+    assert (second.gain, second.time) == ("", "")
 
 
 def test_judged_views_say_what_was_measured() -> None:
@@ -262,13 +293,16 @@ def documented() -> dict[str, set[str]]:
 
 def test_every_json_key_is_documented() -> None:
     """docs/json.md has exactly the keys that are printed, at every level."""
-    report = made(blind=(BOW,), suspects=(SUSPECT,), verdicts=(INSIDE,), moves=(MOVE,))
+    report = made(
+        blind=(BOW,), suspects=(SUSPECT,), verdicts=(INSIDE,), moves=(MOVE,), agreements=(FITS,), changes=(CHANGE,)
+    )
     data = json.loads(dump(report_json(report)))
     pages = documented()
     assert pages["waywright solve, waywright demo"] == set(data)
     assert pages["Each of `faces`"] == set(data["faces"]["Long"]) | set(data["faces"]["Short"])
-    for name, part in (("`suspects`", "suspects"), ("`verdicts`", "verdicts"), ("`moves`", "moves")):
-        assert pages[f"Each of {name}"] == set(data[part][0])
+    for part in ("suspects", "verdicts", "moves", "agreements", "changes"):
+        assert pages[f"Each of `{part}`"] == set(data[part][0])
+    assert pages["waywright next"] == set(moves_json((MOVE,)))
     assert pages["Each of `blind` and `weak`"] == set(data["blind"][0])
     x = np.arange(4.0)
     both = judged(x, x).json() | judged(np.repeat(x, 2), np.repeat(x, 2), np.tile([0.0, 1.0], 4)).json()
@@ -294,16 +328,15 @@ def texts(figure: Figure) -> list[str]:
 
 def test_a_picture_says_in_words_what_it_shows() -> None:
     """Names, exaggeration, marked end, near and far edge, blind spots and suspects all stand there as words."""
-    suspect = replace(SUSPECT, reading="layups[0].gaps[1]")
     job = replace(made().job, pieces=jobfile.loads(TWO).pieces)
     p, q = job.faces().values()
     shapes = (shape(p, np.zeros(14) + 1.0), shape(q, np.array([1.0, -2.0, 1.0])))
     spot = replace(BOW, faces={"P": 1, "Q": -1})
-    words = texts(ribbons(made(job=job, shapes=shapes, blind=(spot,), suspects=(suspect,))))
+    words = texts(ribbons(made(job=job, shapes=shapes, blind=(spot,), suspects=(SUSPECT,))))
     for wanted in ("P", "Q", "By hand", "marked end", "near edge", "far edge", "near, y −15", "far, y 15"):
         assert wanted in words
     assert "Not seen: the bow of P against that of Q." in words
-    assert "Suspect: layups[0].gaps[1] reads about 8 µm more than the others say." in words
+    assert "Suspect: layups[0].gaps[1] reads about 8 µm more than others say." in words
     assert any(re.fullmatch(r"heights drawn [\d ]+ times", text) for text in words)
 
 

@@ -15,6 +15,8 @@ import click
 from waywright import __version__
 
 if TYPE_CHECKING:
+    from rich.status import Status
+
     from waywright.core.findings import Report
 
 BAD_INPUT, INTERRUPTED, BROKEN_PIPE = 2, 130, 141
@@ -27,7 +29,7 @@ class Commands(click.Group):
 
     def main(self, args: Sequence[str] | None = None, *rest: Any, **more: Any) -> NoReturn:
         """Run a command and leave: 0, 2 with one sentence on stderr, 130 when interrupted."""
-        more = {"prog_name": "waywright", **more, "standalone_mode": False}
+        more = {**more, "prog_name": self.name, "standalone_mode": False}
         try:
             code = super().main(args, *rest, **more)
             sys.stdout.flush()
@@ -85,7 +87,9 @@ picture_option = click.option(
 )
 
 
-@click.group(cls=Commands, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    "waywright", cls=Commands, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.option("--version", is_flag=True, help="Print the version.")
 @click.option("--where", is_flag=True, help="Print where data is kept, and what this runs on.")
 @json_option
@@ -147,6 +151,31 @@ def solve(job: Path, form_prior: bool, picture: Path | None, as_json: bool, unit
     _show(_report(text, str(job), form_prior), picture, as_json, units)
 
 
+@cli.command("next")
+@click.argument("job", type=click.Path(path_type=Path))
+@json_option
+def next_moves(job: Path, as_json: bool) -> None:
+    """What to do next, best first: measure, scrape, soak or stop, each with its reason and what it brings.
+
+    Example: waywright next edges.toml
+    """
+    from waywright.jobfile.text import read_text
+
+    report = _report(read_text(job), str(job), form_prior=False)
+    with _working():
+        from waywright.core.moves import moves
+
+        found = moves(report.job, report)
+    if as_json:
+        from waywright.views.as_json import moves_json
+
+        _print_json(moves_json(found))
+    else:
+        from waywright.views.terminal import show_moves
+
+        show_moves(found, report.job.title or "Untitled job")
+
+
 @cli.command()
 @click.option("--once", is_flag=True, help="Print the result and end.")
 @picture_option
@@ -165,20 +194,25 @@ def demo(once: bool, picture: Path | None, as_json: bool, units: str) -> None:
 
 
 def _report(text: str, name: str, form_prior: bool) -> Report:
-    """What the job in `text` says; a person at a terminal sees that it is being worked out."""
+    """What the job in `text` says."""
     from waywright import jobfile
     from waywright.core.evidence import JobError
 
     job = jobfile.loads(text, name)
-    from rich.console import Console
-
-    from waywright.core.report import report
-
     try:
-        with Console(stderr=True).status("Working it out"):
+        with _working():
+            from waywright.core.report import report
+
             return report(job, form_prior=form_prior)
     except JobError as error:
         raise jobfile.explain(error, text, name) from None
+
+
+def _working() -> Status:
+    """A person at a terminal sees that something is being worked out; elsewhere nothing is said."""
+    from rich.console import Console
+
+    return Console(stderr=True).status("Working it out")
 
 
 def _show(report: Report, picture: Path | None, as_json: bool, units: str) -> None:

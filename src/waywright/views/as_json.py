@@ -5,6 +5,7 @@ docs/json.md lists the keys; a test holds it to them.
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from collections.abc import Mapping
@@ -39,9 +40,16 @@ def report_json(report: Report) -> Json:
         },
         "verdicts": [_verdict(verdict) for verdict in report.verdicts],
         "budget": [{"face": s.face, "result": s.result, "name": s.name, "share": s.share} for s in report.budget],
+        "agreements": [dataclasses.asdict(agreement) for agreement in report.agreements],
+        "changes": [dataclasses.asdict(change) for change in report.changes],
         "moves": [_move(move) for move in report.moves],
         "notes": list(report.notes),
     }
+
+
+def moves_json(moves: tuple[Move, ...]) -> Json:
+    """What to do next, best first."""
+    return {"moves": [_move(move) for move in moves]}
 
 
 def dump(data: Mapping[str, Any]) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from waywright.core.evidence import Job, Reading, Setting
-from waywright.core.findings import BlindSpot, Report, Shape, Suspect, Verdict
+from waywright.core.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
 from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
 
 BAND = 1.96  # standard uncertainties to a 95 % band
@@ -76,6 +76,16 @@ class ShapeTable:
 
 
 @dataclass(frozen=True)
+class MoveLine:
+    """One move: what to do, why, and what it brings."""
+
+    how: str
+    reason: str
+    gain: str
+    time: str
+
+
+@dataclass(frozen=True)
 class Result:
     """A whole report for people; `next` comes first."""
 
@@ -86,6 +96,7 @@ class Result:
     retakes: tuple[Retake, ...]
     unchecked: str
     shapes: tuple[ShapeTable, ...]
+    rounds: tuple[str, ...]
     agreement: tuple[str, ...]
     shares: tuple[str, ...]
     notes: tuple[str, ...]
@@ -106,6 +117,7 @@ def result(report: Report, shown: Shown) -> Result:
         retakes=retakes,
         unchecked=_unchecked(report),
         shapes=tuple(_shape(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
+        rounds=(*_fits(report, shown), *_changes(report, shown)),
         agreement=_agreement(report),
         shares=_shares(report),
         notes=_notes(report),
@@ -270,6 +282,53 @@ def _state(shape: Shape, words: str) -> str:
     return ", ".join(filter(None, [cut, words]))
 
 
+def moves_view(moves: tuple[Move, ...]) -> tuple[MoveLine, ...]:
+    """Moves as sentences, best first."""
+    return tuple(
+        MoveLine(_sentence(m.how), _sentence(m.reason), _gain(m), duration(m.minutes) if m.minutes else "")
+        for m in moves
+    )
+
+
+def _gain(move: Move) -> str:
+    """ "Share of ... from 12 % to 40 %": what a move brings, where it can be told."""
+    if not move.gain:
+        return ""
+    what, before, after = str(move.gain["what"]), move.gain["from"], move.gain["to"]
+    numbers = [percent(n) if what.startswith("share") else f"{n:.2g}" for n in (before, after) if isinstance(n, float)]
+    return f"{what[0].upper()}{what[1:]}: from {' to '.join(numbers)}."
+
+
+def _fits(report: Report, shown: Shown) -> tuple[str, ...]:
+    """Who agrees with whom, a lay-up each."""
+    words = {"over": "marks together", "end for end": "marks opposite"}
+    return tuple(
+        f"{a.upper} on {a.lower}, {words.get(a.turn, a.turn)}"
+        f"{_after(max(a.states))}: they fit to {shown.heights(a.zone_um, BAND * a.sigma_um)} ± "
+        f"{shown.height_text(BAND * a.sigma_um, BAND * a.sigma_um)}."
+        for a in report.agreements
+    )
+
+
+def _after(passes: int) -> str:
+    return f", after {plural(passes, 'pass', 'passes')}" if passes else ""
+
+
+def _changes(report: Report, shown: Shown) -> tuple[str, ...]:
+    """What each pass did, at the places it changed most."""
+    found = []
+    for change in report.changes:
+        low, high = int(np.argmin(change.height_um)), int(np.argmax(change.height_um))
+        height_um, within_um = change.height_um.tolist(), (BAND * change.sigma_um).tolist()
+        least, most = (
+            f"{shown.heights(height_um[i], within_um[i], sign=True)} {shown.height} at "
+            f"{shown.length_text(float(change.x_mm[i]))}"
+            for i in (low, high)
+        )
+        found.append(f"{change.face}, pass {change.after}: changed by {least} to {most}, about its plane.")
+    return tuple(found)
+
+
 def _agreement(report: Report) -> tuple[str, ...]:
     fit = report.fit
     if fit.redundancy < 0.5:
@@ -285,7 +344,7 @@ def _shares(report: Report) -> tuple[str, ...]:
         parts = sorted((s for s in report.budget if (s.face, s.result) == (face, measure)), key=lambda s: -s.share)
         named = [f"{s.name} {percent(s.share)}" for s in parts[:3] if s.share >= 0.01]
         if named:
-            found.append(f"{face}, {measure}: {', '.join(named)}")
+            found.append(f"{face}, {measure}: {'; '.join(named)}")
     return tuple(found)
 
 

@@ -13,10 +13,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from waywright.core.findings import Report
+from waywright.core.findings import Move, Report
 from waywright.views.judged import Judged
 from waywright.views.numbers import NONE, shown_in
-from waywright.views.result import Result, ShapeTable, VerdictLine, result
+from waywright.views.result import Result, ShapeTable, VerdictLine, moves_view, result
 
 LINES_A_TABLE = 5  # so many lines across fit beside each other
 
@@ -36,9 +36,27 @@ def _report(console: Console, view: Result) -> None:
     _retakes(console, view)
     for shape in view.shapes:
         _shape(console, shape, view)
-    _list(console, "Agreement", (*view.agreement, *([view.unchecked] if view.unchecked else [])))
+    _list(console, "Who agrees with whom", view.rounds)
+    _list(console, "How the readings agree", (*view.agreement, *([view.unchecked] if view.unchecked else [])))
     _list(console, "Where the uncertainty comes from", view.shares)
     _list(console, "Assumed", view.notes)
+
+
+def show_moves(moves: tuple[Move, ...], title: str) -> None:
+    """Print what to do next, best first."""
+    with _printed() as console:
+        console.print(Text(title, style="bold"))
+        said = ""
+        for number, move in enumerate(moves_view(moves), 1):
+            console.print()
+            time = f" ({move.time})" if move.time else ""
+            console.print(Padding(Text(f"{number}. {move.how}{time}", style="bold"), (0, 0, 0, 2)))
+            reason = "" if move.reason == said else move.reason  # one reason for several is said once
+            said = move.reason
+            for words in filter(None, (reason, move.gain)):
+                console.print(Padding(Text(words), (0, 0, 0, 5)))
+        if not moves:
+            console.print(Padding(Text("Nothing to do: there is nothing to decide. Set a goal."), (0, 0, 0, 2)))
 
 
 def show_judged(found: Judged, units: str, name: str) -> None:
