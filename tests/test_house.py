@@ -34,6 +34,7 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.bed": {"waywright.core.work"},
     "waywright.core.part": {"waywright.core.evidence"},  # from the part to be turned back to limits
     "waywright.core.rounds": {"waywright.core.adjust", "waywright.core.judge"},  # who agrees with whom
+    "waywright.core.expect": {"waywright.core.readings", "waywright.core.findings"},  # what a lay-up should show
     "waywright.core.verdicts": {  # where a face meets its limit
         "waywright.core.adjust",
         "waywright.core.judge",
@@ -45,7 +46,7 @@ ARROWS: dict[str, set[str]] = {
         "waywright.core.body",
         "waywright.core.blue",
     },
-    "waywright.core.report": {"waywright.core.moves", "waywright.core.rounds"},
+    "waywright.core.report": {"waywright.core.moves", "waywright.core.rounds", "waywright.core.expect"},
     "waywright.jobfile": {"waywright.core.report", "waywright"},
     "waywright.record": {"waywright.jobfile"},  # a job leaves the book as a job file; both check what goes in
     "waywright.views": {"waywright.core.report", "waywright"},
