@@ -97,7 +97,7 @@ def test_the_same_agrees_and_not_the_same_here_is_doubted() -> None:
     """Answered "the same" the sample shop's blue raises no new suspect; the barest place called bright does."""
     three = jobfile.loads(demo.shop("three_edges"), "three_edges.toml")
     first = report(three)
-    found = expected(three, first.shapes, Laid("Birch", "Rowan", "over"), "thin")
+    found = expected(three, first.shapes, Laid("Alder", "Rowan", "end for end"), "thin")
     same = report(replace(three, settings=(*three.settings, answered(found, {}, "blues[0]"))))
     assert {s.reading for s in same.suspects} == {s.reading for s in first.suspects}
     far = int(np.argmax(found.gap_um))

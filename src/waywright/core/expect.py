@@ -1,6 +1,6 @@
 """What a lay-up should show before it is made: where the blue takes, where metal shines, where the pair pivots.
 
-From the shapes as they are known, with the load that weight alone gives (`readings.bearing`). Drawn beforehand it can be
+From the shapes as they are known, with the load that weight alone gives (`readings.bearing`). Drawn before, it can be
 answered "the same" or "not the same here": the answer becomes marks (`answered`), evidence like any.
 """
 
