@@ -141,7 +141,7 @@ def test_ten_megabytes_of_garbage_are_answered_soon(garbage: bytes, tmp_path: Pa
         message = str(error)
     assert "\n" not in message
     assert len(message) < 500
-    assert time.perf_counter() - start < 8
+    assert time.perf_counter() - start < 15  # about 4 s at worst on an idle machine
 
 
 def test_a_file_beyond_all_reason_is_refused_unread(tmp_path: Path) -> None:

@@ -209,7 +209,7 @@ def test_shapes_are_tables_of_stations_and_lines() -> None:
     assert [row.x for row in table.rows] == ["0", "100", "200", "300", "400", "500", "600"]
     assert table.rows[0].cells == (("+3.0", "0.8"), ("+3.0", "0.8"))
     assert table.rows[1].cells[1] == (NONE, "")
-    assert table.caption == "after 2 passes, worst line straight to 4.2 µm, flat to 5.2 µm, twist 31.0 µm/m"
+    assert table.caption == "after 2 passes, worst line straight to 4.2 µm, flat to 5.2 µm, twist 30 µm/m"
 
 
 def test_long_faces_are_shown_in_part_and_unknown_ones_not() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import lru_cache
 
 INCH_MM = 25.4  # exact, by definition since 1959
 ARCSEC_UM_PER_M = math.pi / 180 / 3600 * 1e6  # 4.8481 µm/m
@@ -65,6 +66,7 @@ _WITH_ARTICLE = {
 }
 
 
+@lru_cache(256)
 def quantity(unit: str) -> str:
     """Which quantity `unit` measures: "length", "angle", "temperature", ...; raises `UnitError` if it is unknown."""
     if unit in _TEMPERATURES:
@@ -75,6 +77,7 @@ def quantity(unit: str) -> str:
     raise UnitError(f"The unit {unit!r} is not known; use mm, µm, in, thou, tenths, µin, µm/m, arcsec or div.")
 
 
+@lru_cache(256)
 def unit_of_key(key: str) -> str:
     """The unit of a bare number under `key`: "gap_mm" gives "mm", "um" gives "µm", "format" gives ""."""
     for ending, unit in _ENDINGS.items():

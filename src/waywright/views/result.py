@@ -247,6 +247,14 @@ def _usual_band_um(shape: Shape) -> float | None:
     return BAND * float(np.nanmedian(shape.sigma_um)) if np.isfinite(shape.sigma_um).any() else None
 
 
+def _twist_band(shape: Shape) -> float:
+    """About how well the twist is known, µm/m, as if the heights were independent: only to choose its digits."""
+    read = np.isfinite(shape.height_um)
+    x, y, u = shape.x_mm[read], shape.y_mm[read], shape.sigma_um[read]
+    weights = np.linalg.pinv(np.column_stack([np.ones_like(x), x, y, x * y]))[3]
+    return BAND * float(np.sqrt(np.sum((weights * u) ** 2))) * float(np.ptp(x)) * 1e3
+
+
 def _spread(stations: int) -> list[int]:
     """Which stations a table shows: all, or so many evenly from first to last."""
     if stations <= MOST_STATIONS:
@@ -272,7 +280,7 @@ def _caption(shape: Shape, shown: Shown) -> str:
     if shape.flatness_um is not None:
         parts.append(f"flat to {shown.height_text(shape.flatness_um, usual)}")
     if shape.twist_um_per_m is not None:
-        parts.append(f"twist {shown.slope_text(shape.twist_um_per_m)}")
+        parts.append(f"twist {shown.slope_text(shape.twist_um_per_m, _twist_band(shape))}")
     return _state(shape, ", ".join(parts))
 
 
