@@ -133,7 +133,7 @@ def test_ten_megabytes_of_garbage_are_answered_soon(garbage: bytes, tmp_path: Pa
     """10 MB of anything is answered within a few seconds, by a job or by one sentence."""
     path = tmp_path / "garbage.toml"
     path.write_bytes(garbage)
-    start = time.perf_counter()
+    start = time.process_time()  # of the processor: other tests may be running beside this one
     message = ""
     try:
         jobfile.read(path)
@@ -141,7 +141,7 @@ def test_ten_megabytes_of_garbage_are_answered_soon(garbage: bytes, tmp_path: Pa
         message = str(error)
     assert "\n" not in message
     assert len(message) < 500
-    assert time.perf_counter() - start < 15  # about 4 s at worst on an idle machine
+    assert time.process_time() - start < 8
 
 
 def test_a_file_beyond_all_reason_is_refused_unread(tmp_path: Path) -> None:
