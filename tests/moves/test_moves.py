@@ -167,3 +167,13 @@ def test_agreements_are_the_zone_of_the_sum(three: Job) -> None:
         true = truth[a.lower] + (truth[a.upper][nodes] * weights).sum(axis=1)
         zone = float(minimum_zone_planes(edge.x_mm, edge.y_mm, true)[0])
         assert zone - 3 * a.sigma_um <= a.zone_um <= zone + 6 * a.sigma_um
+
+
+def test_a_face_outside_gets_a_map_and_a_doubted_one_does_not(three: Job) -> None:
+    """Birch is outside 6 µm: zones leave it straighter; what the misreading touches waits."""
+    (scrape,) = [m for m in moves(three, report(three)) if m.act == "scrape"]
+    assert scrape.faces == ("Birch",)
+    assert float(scrape.gain["to"]) < 6 < float(scrape.gain["from"])  # type: ignore[arg-type]
+    assert "pass" in scrape.how
+    strict = replace(jobfile.loads(demo.shop("three_edges"), "three_edges.toml"), goal=Goal(straightness_um=2.5))
+    assert {f for m in moves(strict, report(strict)) if m.act == "scrape" for f in m.faces} <= {"Birch"}

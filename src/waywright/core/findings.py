@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from waywright.core.evidence import Job
 from waywright.core.things import FloatArray
@@ -162,7 +162,10 @@ class Change:
 
 @dataclass(frozen=True)
 class Report:
-    """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed."""
+    """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed.
+
+    `draws_um` (m, n) by face: heights its read nodes may have, under the form prior; verdicts are made of them.
+    """
 
     job: Job
     shapes: tuple[Shape, ...]
@@ -179,3 +182,4 @@ class Report:
     corrected: tuple[str, ...] = ()
     agreements: tuple[Agreement, ...] = ()
     changes: tuple[Change, ...] = ()
+    draws_um: Mapping[str, FloatArray] = field(default_factory=dict)

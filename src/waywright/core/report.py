@@ -65,6 +65,7 @@ def report(job: Job, *, form_prior: bool = False, with_cures: bool = True) -> Re
         corrected=tuple(sorted(job.corrected())),
         agreements=tuple(agreements(job, solution)),
         changes=tuple(changes(job, solution)),
+        draws_um={name: form.draws_um for name, form in forms.items()},
     )
 
 
