@@ -19,6 +19,7 @@ from waywright.core.findings import Move, Report, Verdict
 from waywright.core.judge.limits import Limit
 from waywright.core.readings import KINDS
 from waywright.core.verdicts import FLATNESS, STRAIGHTNESS, aims
+from waywright.core.work.depth import Depth
 from waywright.core.work.maps import ScrapingMap, WorkZone
 from waywright.core.work.scraping import scraping_map
 
@@ -180,26 +181,36 @@ def _listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
-def map_for(job: Job, report: Report, verdict: Verdict) -> ScrapingMap | None:
-    """The scraping map of the face of a verdict, None where nothing of it is read."""
+def map_for(job: Job, report: Report, verdict: Verdict, share: float = 1.0) -> ScrapingMap | None:
+    """The scraping map of the face of a verdict, None where nothing of it is read.
+
+    `share`: of the usual depth of a pass. Where a full pass is too coarse, the map is drawn with lighter ones.
+    """
     face = job.faces()[verdict.face]
     shape = next(s for s in report.shapes if s.face == face.name)
     draws = report.draws_um.get(face.name)
     if draws is None:
         return None
     read = np.isfinite(shape.height_um)
-    return scraping_map(
+    hand = Depth().lighter(share)
+    found = scraping_map(
         face,
         shape.x_mm[read],
         shape.y_mm[read],
         shape.height_um[read],
         draws,
+        depth_um=hand.depth_um,
+        depth_u_um=hand.depth_u_um,
+        scatter=hand.scatter,
         limit=None if verdict.limit_um is None else Limit(verdict.limit_um, verdict.side),
         side=verdict.side,
         measure=verdict.measure if verdict.measure in (STRAIGHTNESS, FLATNESS) else None,
         leave_out_mm=job.goal.leave_out_mm,
         passes_before=job.states()[face.name],
     )
+    if found.outcome == "coarse" and found.lighter_um is not None and share == 1.0:
+        return map_for(job, report, verdict, found.lighter_um / hand.depth_um)
+    return found
 
 
 def _scrape(job: Job, report: Report) -> Iterator[Move]:
@@ -212,16 +223,14 @@ def _scrape(job: Job, report: Report) -> Iterator[Move]:
         if found is None:
             continue
         if found.outcome != "scrape":
-            lighter = f"take passes of about {found.lighter_um:.1g} µm, lighter than usual" if found.lighter_um else ""
-            act = "scrape" if lighter else "measure"
-            yield Move(act, (verdict.face,), (), lighter or "measure this face again", found.reason, {}, found.minutes)
+            yield Move("measure", (verdict.face,), (), "measure this face again", found.reason, {}, found.minutes)
             continue
         zones = [_zone(z) for z in found.zones]
         yield Move(
             "scrape",
             (verdict.face,),
             tuple(sorted({p for z in found.zones for p in (z.from_mm, z.to_mm)})),
-            "; ".join(zones),
+            f"passes of about {found.depth.depth_um:.2g} µm: " + "; ".join(zones),
             f"its {verdict.measure} is {verdict.value_um:.2g} µm and the limit {verdict.limit_um:g} µm; "
             "nothing is taken where it is not surely proud",
             {"what": f"{verdict.measure}, µm", "from": found.before_um, "to": found.after_um},
