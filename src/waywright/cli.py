@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from waywright.core.findings import Report
 
 BAD_INPUT, INTERRUPTED, BROKEN_PIPE = 2, 130, 141
+# What says itself what is wrong: (module, class).
+PLAIN_ERRORS = (("jobfile.errors", "JobFileError"), ("record.errors", "BookError"), ("web.serve", "PortTaken"))
 
 Command = Callable[..., None]
 
@@ -62,9 +64,10 @@ def _usage(error: click.ClickException) -> str:
 
 def _sentence(error: Exception) -> str:
     """What is wrong, for the user; anything that should not happen asks to be told."""
-    errors = sys.modules.get("waywright.jobfile.errors")  # loaded if it raised anything
-    if errors is not None and isinstance(error, errors.JobFileError):
-        return str(error)
+    for module, name in PLAIN_ERRORS:
+        loaded = sys.modules.get(f"waywright.{module}")  # loaded if it raised anything
+        if loaded is not None and isinstance(error, getattr(loaded, name)):
+            return str(error)
     where = "".join(f", line {tb.tb_lineno}" for tb in _last(error))
     what = f"{type(error).__name__}{where}: {str(error)[:200]}"
     return f"Something went wrong inside Waywright; nothing of yours was changed. Please report it ({what})."
@@ -82,6 +85,7 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 units_option = click.option(
     "--units", type=click.Choice(["mm", "inch"]), default="mm", help="Units of the text and the picture."
 )
+port_option = click.option("--port", type=click.IntRange(1, 65535), help="The port on 127.0.0.1; any if left out.")
 picture_option = click.option(
     "--picture", type=click.Path(dir_okay=False, path_type=Path), help="Draw the faces into this SVG file."
 )
@@ -178,19 +182,41 @@ def next_moves(job: Path, as_json: bool) -> None:
 
 @cli.command()
 @click.option("--once", is_flag=True, help="Print the result and end.")
+@port_option
 @picture_option
 @json_option
 @units_option
-def demo(once: bool, picture: Path | None, as_json: bool, units: str) -> None:
-    """The sample shop: three straightedges in mid-work, one reading wrong.
+def demo(once: bool, port: int | None, picture: Path | None, as_json: bool, units: str) -> None:
+    """The sample shop: three straightedges in mid-work, one reading wrong. It opens at the bench, in a book of its own.
 
     Example: waywright demo --once
     """
-    from waywright.demo import shop
+    if once or as_json or picture is not None:
+        from waywright.demo import shop
 
-    _show(_report(shop(), "the sample shop", form_prior=False), picture, as_json, units)
-    if not once and not as_json:
-        click.echo("The bench is still to be built; until then this prints the sample's result.", err=True)
+        _show(_report(shop(), "the sample shop", form_prior=False), picture, as_json, units)
+        return
+    from waywright.web.serve import serve_sample
+
+    serve_sample(port, _answers)
+
+
+@cli.command()
+@click.option("--book", help="The book: a file, made if it is not there, or a PostgreSQL address.")
+@port_option
+def bench(book: str | None, port: int | None) -> None:
+    """The pages where the work is done: readings go in, what they say comes out. For this machine's browser alone.
+
+    Example: waywright bench --book shop.sqlite
+    """
+    from waywright.web.serve import serve
+
+    serve(book, port, _answers)
+
+
+def _answers(address: str) -> None:
+    """Where the bench is, once it answers."""
+    click.echo(f"The bench is open at {address}  (Ctrl+C ends it)", err=True)
 
 
 def _report(text: str, name: str, form_prior: bool) -> Report:
