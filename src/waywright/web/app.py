@@ -1,0 +1,204 @@
+"""The bench as an ASGI application: one table of pages and one of forms, and what happens when something is refused.
+
+A page is a plain function `(bench, request) -> Response`, a form one `(bench, request, given) -> Response`; both run in
+threads, so that numbers being worked out hold up nobody. A form names the fields it takes: `*` stands for a row number.
+"""
+
+from __future__ import annotations
+
+import logging
+import traceback
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import jinja2
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.templating import Jinja2Templates
+
+from waywright import __version__
+from waywright.core.evidence import JobError
+from waywright.jobfile import JobFileError
+from waywright.record import Book, BookError, Busy, Conflict, Missing
+from waywright.views.numbers import Shown, shown_in
+from waywright.web.contexts import Page, Stopped
+from waywright.web.doors import OUR_NAMES, Doors
+from waywright.web.forms import Wrong
+from waywright.web.solved import Solver
+
+HERE = Path(__file__).parent
+MOST_FIELDS = 6_000
+log = logging.getLogger("waywright.bench")
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What every page works with."""
+
+    book: Book
+    templates: Jinja2Templates
+    solver: Solver = field(default_factory=Solver)
+    sample: bool = False  # the sample shop in a book of its own
+
+    def show(self, request: Request, name: str, page: Page, status: int = 200) -> Response:
+        """A page printed; its context is `page` alone."""
+        page = page.framed(sample=self.sample, units=units_of(request), at=request.url.path)
+        return self.templates.TemplateResponse(request, name, {"page": page}, status_code=status)
+
+
+@dataclass(frozen=True)
+class Given:
+    """What a form sent: texts by their names, files by theirs."""
+
+    texts: Mapping[str, str]
+    files: Mapping[str, UploadFile] = field(default_factory=dict)
+
+
+PageView = Callable[[Bench, Request], Response]
+FormView = Callable[[Bench, Request, Given], Response]
+
+
+@dataclass(frozen=True)
+class Form:
+    """A form that changes something: its path, the fields it takes, and whether it takes files."""
+
+    path: str
+    view: FormView
+    fields: tuple[str, ...]
+    files: bool = False
+
+
+def units_of(request: Request) -> str:
+    """ "mm" or "inch", as this browser last chose."""
+    return "inch" if request.cookies.get("units") == "inch" else "mm"
+
+
+def ways_of(request: Request) -> Shown:
+    """How numbers are shown to this browser."""
+    return shown_in(units_of(request))
+
+
+def wants_parts(request: Request) -> bool:
+    """Whether a script asks, that swaps a part of the page, and not the browser itself."""
+    return request.headers.get("x-requested-with") == "waywright" or "hx-request" in request.headers
+
+
+def goes_to(url: str) -> Response:
+    """After a form: look at that page next."""
+    return RedirectResponse(url, 303)
+
+
+def bench_app(book: Book, *, sample: bool = False, names: Iterable[str] = OUR_NAMES) -> Starlette:
+    """The bench over a book. `names` are the hosts it answers to."""
+    from waywright.web.pages import FORMS, PAGES
+
+    bench = Bench(book, Jinja2Templates(env=environment()), sample=sample)
+    routes = [Route(path, _page(bench, view), methods=["GET"]) for path, view in PAGES.items()]
+    routes += [Route(form.path, _form(bench, form), methods=["POST"]) for form in FORMS]
+    static = Mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    large = [form.path for form in FORMS if form.files]
+    app = Starlette(
+        routes=[*_merged(routes), static],
+        middleware=[Middleware(Doors, names=tuple(names), large=large)],
+        exception_handlers={HTTPException: _http(bench), Exception: _broken(bench)},
+    )
+    app.state.bench = bench
+    return app
+
+
+def environment() -> jinja2.Environment:
+    """The templates: everything escaped, an unknown name is an error."""
+    env = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.globals["version"] = __version__
+    return env
+
+
+def _merged(routes: list[Route]) -> list[Route]:
+    """Paths without parts that vary first, so that /jobs/new is no job."""
+    return sorted(routes, key=lambda route: route.path.count("{"))
+
+
+def _page(bench: Bench, view: PageView) -> Callable[[Request], object]:
+    async def answer(request: Request) -> Response:
+        return await run_in_threadpool(_answered, bench, request, lambda: view(bench, request))
+
+    return answer
+
+
+def _form(bench: Bench, form: Form) -> Callable[[Request], object]:
+    async def answer(request: Request) -> Response:
+        try:
+            async with request.form(max_files=1 if form.files else 0, max_fields=MOST_FIELDS) as sent:
+                texts = {key: value for key, value in sent.items() if isinstance(value, str)}
+                files = {key: value for key, value in sent.items() if not isinstance(value, str)}
+                given = Given(texts, files)
+                return await run_in_threadpool(_answered, bench, request, lambda: form.view(bench, request, given))
+        except ClientDisconnect:
+            return Response(status_code=413)
+
+    return answer
+
+
+def _answered(bench: Bench, request: Request, work: Callable[[], Response]) -> Response:
+    """The answer, or a page with the sentence why there is none."""
+    try:
+        return work()
+    except Conflict as error:
+        return stopped(bench, request, str(error), 409)
+    except Missing as error:
+        return stopped(bench, request, str(error), 404)
+    except Busy as error:
+        return stopped(bench, request, str(error), 503)
+    except (Wrong, BookError, JobError, JobFileError) as error:
+        return stopped(bench, request, str(error), 422)
+
+
+def stopped(bench: Bench, request: Request, words: str, status: int) -> Response:
+    """A page that says why not."""
+    if wants_parts(request):
+        return bench.templates.TemplateResponse(request, "parts/stopped.html", {"words": words}, status_code=status)
+    back = request.headers.get("referer", "/")
+    here = str(request.base_url)
+    page = Stopped(title="Not done", words=words, back="/" + back.removeprefix(here) if back.startswith(here) else "/")
+    return bench.show(request, "stopped.html", page, status)
+
+
+def _http(bench: Bench) -> Callable[[Request, Exception], Response]:
+    def answer(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        words = {404: "There is no such page.", 405: "This page takes no form."}.get(error.status_code, error.detail)
+        return stopped(bench, request, words, error.status_code)
+
+    return answer
+
+
+def _broken(bench: Bench) -> Callable[[Request, Exception], Response]:
+    def answer(request: Request, error: Exception) -> Response:
+        log.error("%s at %s", type(error).__name__, "; ".join(_steps(error)))  # no message: it may name things
+        words = f"Something went wrong inside Waywright; what was saved is safe. Please report it ({_where(error)})."
+        return stopped(bench, request, words, 500)
+
+    return answer
+
+
+def _steps(error: BaseException) -> list[str]:
+    """The lines a fault went through."""
+    return [f"{Path(frame.filename).name} line {frame.lineno}" for frame in traceback.extract_tb(error.__traceback__)]
+
+
+def _where(error: BaseException) -> str:
+    return ", ".join([type(error).__name__, *_steps(error)[-1:]])

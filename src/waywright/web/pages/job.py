@@ -1,0 +1,185 @@
+"""One job: the next move first, then what the readings say and cannot say, then what was taken."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Goal
+from waywright.record import By, Head, Put, Ref
+from waywright.record import Opened as Opened
+from waywright.views.numbers import duration
+from waywright.views.result import Result, result
+from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.contexts import JobPage, head_of
+from waywright.web.forms import GOAL_CHOICES, Wrong, form_of, given_of, read
+from waywright.web.pages.shop import ASSUMED
+from waywright.web.told import face_parts, retakes, setting_lines
+
+GOAL_SKIPPED = ("part",)
+KIND_WORDS = {
+    "layups": "Lay-up: gaps between two faces",
+    "slides": "Slide: a stack slid to where it stops",
+    "steps": "Steps: a level moved along",
+    "crosses": "Crosses: a level set across",
+    "thickness": "Thickness: a micrometer over two faces",
+    "rolls": "Rolls: a micrometer over rolls",
+    "runs": "Run: an indicator along a guide",
+    "riders": "Rider: feet on faces, and a tip",
+    "blues": "Blue: where it marks",
+    "hinges": "Hinge: where a pushed edge turns",
+}
+
+
+def number_of(request: Request) -> int:
+    """The number of the job a path names."""
+    return int(request.path_params["job"])
+
+
+def job(bench: Bench, request: Request) -> Response:
+    """The page of a job."""
+    return _job(bench, request, None, {})
+
+
+def _job(bench: Bench, request: Request, wrong: Wrong | None, given: dict[str, str]) -> Response:
+    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    solved = bench.solver.solved(opened)
+    report = solved.report
+    taken = any(s.readings for s in opened.job.settings)
+    view = result(report, ways) if report is not None and taken else None
+    goal = {**given_of(opened.job.goal), **given}
+    page = JobPage(
+        title=opened.job.title or "Untitled job",
+        job=head_of(opened),
+        problem=str(wrong) if wrong is not None else "",
+        next=_next(opened, view, solved.problem),
+        problem_solving=solved.problem if taken else "",
+        result=view,
+        faces=face_parts(opened.id, opened.job, report, view, ways) if report is not None and view is not None else (),
+        settings=setting_lines(opened.id, opened.job, report),
+        retakes=retakes(opened.id, report, view) if report is not None and view is not None else (),
+        assumed=tuple(filter(None, opened.memos.get(ASSUMED, "").splitlines())),
+        goal=form_of(Goal, goal, GOAL_SKIPPED, {**GOAL_CHOICES}, wrong),
+        goal_words=goal_words(opened.job.goal),
+        new_setting=tuple(KIND_WORDS.items()),
+        versions=(("head", opened.versions[Ref("head")]), ("goal", opened.versions[Ref("goal")])),
+    )
+    return bench.show(request, "job.html", page, 422 if wrong else 200)
+
+
+def _next(opened: Opened, view: Result | None, problem: str) -> str:
+    if view is not None:
+        return view.next
+    if problem and any(s.readings for s in opened.job.settings):
+        return problem
+    if not opened.job.pieces:
+        return "Name the pieces first: what is on the bench?"
+    if not opened.job.settings:
+        return "Lay two faces on each other, and read the gap."
+    return "Type the first readings: open a setting below."
+
+
+def goal_words(goal: Goal) -> str:
+    """What the faces must come to."""
+    parts = []
+    if goal.straightness_um is not None:
+        parts.append(f"straight to {goal.straightness_um:g} µm")
+    if goal.flatness_um is not None:
+        parts.append(f"flat to {goal.flatness_um:g} µm")
+    if goal.twist_um_per_m is not None:
+        parts.append(f"twist within {goal.twist_um_per_m:g} µm/m")
+    if goal.grade:
+        parts.append(f"grade {goal.grade}")
+    return ", ".join(parts) or "no goal yet"
+
+
+def next_moves(bench: Bench, request: Request) -> Response:
+    """The next moves in full, which take longer than the result."""
+    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    solved = bench.solver.with_moves(opened)
+    moves = solved.report.moves if solved.report is not None else ()
+    view = result(solved.report, ways) if solved.report is not None else None
+    lines = tuple(
+        f"{m.how[:1].upper()}{m.how[1:]}: {m.reason}." + (f" About {duration(m.minutes)}." if m.minutes else "")
+        for m in moves
+    )
+    page = JobPage(
+        title="Next moves", job=head_of(opened), next=view.next if view else solved.problem, moves=lines, result=view
+    )
+    name = "parts/moves.html" if "hx-request" in request.headers else "moves.html"
+    return bench.show(request, name, page)
+
+
+def save_goal(bench: Bench, request: Request, given: Given) -> Response:
+    """What the faces must come to."""
+    number = number_of(request)
+    try:
+        was = bench.book.job(number).goal
+        goal = replace(Goal(**read(Goal, given.texts, GOAL_SKIPPED)), part=was.part)
+        bench.book.change(number, Put(Ref("goal"), version_in(given), goal))
+    except Wrong as error:
+        return _job(bench, request, error, dict(given.texts))
+    return goes_to(f"/jobs/{number}")
+
+
+def save_head(bench: Bench, request: Request, given: Given) -> Response:
+    """The title, and the temperature of the shop."""
+    number = number_of(request)
+    try:
+        head = Head(**read(Head, given.texts))
+        bench.book.change(number, Put(Ref("head"), version_in(given), head))
+    except Wrong as error:
+        return _job(bench, request, error, {})
+    return goes_to(f"/jobs/{number}")
+
+
+def version_in(given: Given, name: str = "version") -> int:
+    """The version a form was made from; raises `Wrong`."""
+    text = given.texts.get(name, "")
+    if not text.isascii() or not text.isdigit() or len(text) > 9:
+        raise Wrong("This form came without its version; load the page again.")
+    return int(text)
+
+
+def undo(bench: Bench, request: Request, given: Given) -> Response:
+    """Take back the last act, or one that is named."""
+    number = number_of(request)
+    bench.book.undo(number, version_in(given, "act") if given.texts.get("act") else None, By())
+    return goes_to(back_in(given, f"/jobs/{number}"))
+
+
+def redo(bench: Bench, request: Request, given: Given) -> Response:
+    """Do again what was undone."""
+    number = number_of(request)
+    bench.book.redo(number)
+    return goes_to(back_in(given, f"/jobs/{number}"))
+
+
+def back_in(given: Given, otherwise: str) -> str:
+    """Where a form wants to return to: a page of this job, or its first one."""
+    back = given.texts.get("back", "")
+    inside = back == otherwise or back.startswith((f"{otherwise}/", f"{otherwise}?"))
+    return back if inside and "\\" not in back and "\n" not in back else otherwise
+
+
+def delete(bench: Bench, request: Request, given: Given) -> Response:
+    """Hide a setting, piece, instrument, pass or the whole job; undo brings it back."""
+    number = number_of(request)
+    sort, key = given.texts.get("sort", ""), given.texts.get("key", "")
+    if sort not in ("setting", "piece", "instrument", "pass", "head"):
+        raise Wrong("This cannot be deleted here.")
+    bench.book.delete(number, Ref(sort, key), version_in(given))
+    return goes_to("/" if sort == "head" else back_in(given, f"/jobs/{number}"))
+
+
+FORMS = (
+    Form(
+        "/jobs/{job:int}/goal", save_goal, (*(n for n in Goal.__dataclass_fields__ if n not in GOAL_SKIPPED), "version")
+    ),
+    Form("/jobs/{job:int}/head", save_head, (*Head.__dataclass_fields__, "version")),
+    Form("/jobs/{job:int}/undo", undo, ("act", "back")),
+    Form("/jobs/{job:int}/redo", redo, ("back",)),
+    Form("/jobs/{job:int}/delete", delete, ("sort", "key", "version", "back")),
+)

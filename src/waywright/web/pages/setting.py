@@ -1,0 +1,334 @@
+"""A setting: how it lies, what to see to before reading, the entry form, and beside it what the readings say."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import fields, replace
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from waywright.core.evidence import Geometry, JobError, Reading, Setting
+from waywright.core.readings import KINDS, LayUp
+from waywright.core.readings.laid import Laid
+from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, Opened, OutOfOrder, Put, Ref, Saved
+from waywright.views.numbers import Shown
+from waywright.views.result import result
+from waywright.web.app import Bench, Form, Given, goes_to, wants_parts, ways_of
+from waywright.web.contexts import ConflictPage, Live, NewSetting, SettingPage, Tick, head_of, setting_url
+from waywright.web.entry import COLUMN_WORDS, Grid, Row, columns_of, edits_from, grids_of, text_in
+from waywright.web.forms import Wrong, choices_in, form_of, given_of, read
+from waywright.web.pages.job import KIND_WORDS, number_of, version_in
+from waywright.web.pages.shop import with_spacers
+from waywright.web.told import live_of, suspect_words
+
+OWN = ("instrument", "name", "seat_um", "temperature_c", "note")  # fields of Setting that a person fills in
+TICKS = {
+    "stoned": "Both faces stoned: no burr stands up",
+    "wiped": "Wiped with a clean hand last, no dust between",
+    "supports": "Supports of the lower straight under the blocks",
+    "rested": "Rested: laid down and left until nothing drifts",
+}
+CAUTIONS = ("Edges are heavy and top-heavy: lift with two hands or a sling, chock them, never reach under.",)
+COLUMNS = tuple(dict.fromkeys(c.key for kind in KINDS.values() for entry in kind.entries for c in columns_of(entry)))
+BLOCK_MM = 20.0
+CLIENT = re.compile(r"[A-Za-z0-9._:-]{1,64}")
+
+
+def ticks_memo(setting: str) -> str:
+    """The memo that keeps a setting's ticks."""
+    return f"ticks {setting}"
+
+
+def found(opened: Opened, request: Request) -> Setting:
+    """The setting a page names; raises `Missing`."""
+    wanted = request.query_params.get("id", "")
+    for one in opened.job.settings:
+        if one.id == wanted:
+            return one
+    raise Missing("There is no such setting here, or no longer.")
+
+
+def setting(bench: Bench, request: Request) -> Response:
+    """The page of a setting."""
+    opened = bench.book.opened(number_of(request))
+    return _setting(bench, request, opened, found(opened, request))
+
+
+def _setting(
+    bench: Bench,
+    request: Request,
+    opened: Opened,
+    one: Setting,
+    wrong: Wrong | None = None,
+    given: Mapping[str, str] | None = None,
+) -> Response:
+    ways = ways_of(request)
+    live = live_of(bench.solver, opened, one, ways)
+    grids = _grids(bench, opened, one, ways)
+    way = request.query_params.get("way", "stations")
+    way = "stacks" if way == "stacks" and any(grid.stacks for grid in grids) else "stations"
+    if given is not None:
+        grids = tuple(_as_sent(grid, given) for grid in grids)
+    job, number = opened.job, opened.id
+    done = json.loads(opened.memos.get(ticks_memo(one.id), "[]"))
+    own = {**given_of(one.geometry), **given_of(one)}
+    choices = choices_in(job, type(one.geometry))
+    later = next((s for before, s in zip(job.settings, job.settings[1:], strict=False) if before.id == one.id), None)
+    page = SettingPage(
+        title=one.geometry.words(),
+        job=head_of(opened),
+        problem=str(wrong) if wrong is not None else "",
+        id=one.id,
+        words=one.geometry.words(),
+        way=way,
+        grids=grids,
+        ticks=tuple(Tick(n, w, n in done) for n, w in TICKS.items()) if isinstance(one.geometry, Laid) else (),
+        supports=_supports(one),
+        cautions=CAUTIONS if isinstance(one.geometry, Laid) else (),
+        live=live,
+        stack=(given or {}).get("stack", ""),
+        fields=form_of(type(one.geometry), own, (), choices) + form_of(Setting, own, _not_own(), choices),
+        version=opened.versions[Ref("setting", one.id)],
+        urls=tuple((w, setting_url(number, one.id, way=w)) for w in ("stations", "stacks")),
+        next_setting=setting_url(number, later.id) if later is not None else "",
+        focus=request.query_params.get("reading", "") or (wrong.field if wrong else ""),
+    )
+    return bench.show(request, "setting.html", page, 422 if wrong else 200)
+
+
+def _grids(bench: Bench, opened: Opened, one: Setting, ways: Shown) -> tuple[Grid, ...]:
+    report = bench.solver.solved(opened).report
+    view = result(report, ways) if report is not None else None
+    return grids_of(opened, one, ways, suspect_words(report, view))
+
+
+def _as_sent(grid: Grid, given: Mapping[str, str]) -> Grid:
+    """The grid with what was typed and could not be saved."""
+    rows = []
+    for row in grid.rows:
+        cells = zip(grid.columns, row.texts, strict=True)
+        texts = tuple(given.get(f"{column.key}.{row.number}", text) for column, text in cells)
+        rows.append(replace(row, texts=texts))
+    return replace(grid, rows=tuple(rows))
+
+
+def _supports(one: Setting) -> str:
+    """Where the lower face should be held: straight under the blocks, so that both sags are alike."""
+    at = [f"{r.x_mm:g}" for r in one.readings if r.entry == "spacers" and r.x_mm is not None]
+    if not isinstance(one.geometry, Laid) or not at:
+        return ""
+    return f"Support {one.geometry.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} mm."
+
+
+def _not_own() -> tuple[str, ...]:
+    return tuple(f.name for f in fields(Setting) if f.name not in OWN)
+
+
+def save(bench: Bench, request: Request, given: Given) -> Response:
+    """Save what was typed: one act, all of it or nothing."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    one = found(opened, request)
+    script = wants_parts(request)
+    try:
+        edits = edits_from(one, given.texts, lambda act: earlier(bench, number, one.id, act))
+        saved = _saved(bench, number, edits, given.texts)
+    except Conflict as error:
+        return _conflict(bench, request, opened, error)
+    except (OutOfOrder, NumberReused) as error:
+        expected = error.expected if isinstance(error, OutOfOrder) else 0
+        return JSONResponse({"words": str(error), "expected": expected}, 425)
+    except (Wrong, JobError) as error:
+        field = error.field if isinstance(error, Wrong) else ""
+        if script:
+            return JSONResponse({"words": str(error), "field": field}, 422)
+        return _setting(bench, request, opened, one, Wrong(str(error), field), given.texts)
+    if not script:
+        return goes_to(setting_url(number, one.id, way=request.query_params.get("way", "stations")))
+    return _answer(bench, request, number, one.id, saved)
+
+
+def earlier(bench: Bench, number: int, sid: str, act: int) -> tuple[Reading, ...]:
+    """The readings of a setting as they were after an act."""
+    job = bench.book.job(number, act)
+    return next((s.readings for s in job.settings if s.id == sid), ())
+
+
+def _saved(bench: Bench, number: int, edits: list[Edit], texts: Mapping[str, str]) -> Saved | None:
+    client, sequence = texts.get("client", ""), texts.get("sequence", "")
+    by = By()
+    if client or sequence:
+        if not CLIENT.fullmatch(client) or not re.fullmatch(r"[1-9]\d{0,8}", sequence):
+            raise Wrong("A client that numbers what it sends gives its name and a number from 1 on.")
+        by = By(client=client, sequence=int(sequence))
+    return bench.book.change(number, *edits, by=by) if edits else None
+
+
+def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved | None) -> Response:
+    """For the script: the rows as they are now, and what the readings say, printed."""
+    opened, ways = bench.book.opened(number), ways_of(request)
+    one = next(s for s in opened.job.settings if s.id == sid)
+    live = live_of(bench.solver, opened, one, ways)
+    rows = [_plain(grid, row) for grid in _grids(bench, opened, one, ways) for row in grid.rows if not row.free]
+    html = _live_html(bench, live)
+    written = [ref.key for ref in saved.refs if ref.sort == "reading"] if saved is not None else []
+    return JSONResponse(
+        {"act": opened.number, "rows": rows, "live": html, "written": written, "used": saved is not None}
+    )
+
+
+def _plain(grid: Grid, row: Row) -> dict[str, object]:
+    """A row for the script."""
+    texts = dict(zip((column.key for column in grid.columns), row.texts, strict=True))
+    more = {"words": row.words, "told": row.told, "suspect": row.suspect}
+    return {"place": row.place, "reading": row.reading, "version": row.version, "texts": texts, **more}
+
+
+def _live_html(bench: Bench, live: Live) -> str:
+    return bench.templates.env.get_template("parts/live.html").render(live=live)
+
+
+def _conflict(bench: Bench, request: Request, opened: Opened, error: Conflict) -> Response:
+    """Both values, to keep one; nothing was changed."""
+
+    def words(part: object) -> str:
+        if not isinstance(part, Reading):
+            return "deleted" if part is None else str(part)
+        told = [f"{COLUMN_WORDS.get(k, k)} {t}" for k in COLUMNS if (t := text_in(part, k))]
+        return ", ".join(told) or "nothing"
+
+    mine, theirs = words(error.mine), words(error.theirs)
+    if wants_parts(request):
+        latest = error.theirs.id if isinstance(error.theirs, Reading) else ""
+        return JSONResponse(
+            {"words": str(error), "mine": mine, "theirs": theirs, "reading": latest, "version": error.version}, 409
+        )
+    sent = error.mine if isinstance(error.mine, Reading) else None
+    latest_id = error.theirs.id if isinstance(error.theirs, Reading) else ""
+    hidden = [("place.0", sent.entry if sent else ""), ("reading.0", latest_id), ("version.0", str(error.version))]
+    hidden += [(f"{k}.0", text_in(sent, k) if sent else "") for k in COLUMNS]
+    one = found(opened, request)
+    page = ConflictPage(
+        title="Changed meanwhile",
+        job=head_of(opened),
+        words=str(error),
+        where=one.geometry.words(),
+        mine=mine,
+        theirs=theirs,
+        hidden=tuple(hidden) if latest_id else (),
+        action=setting_url(opened.id, one.id),
+        back=setting_url(opened.id, one.id),
+    )
+    return bench.show(request, "conflict.html", page, 409)
+
+
+def ticks(bench: Bench, request: Request, given: Given) -> Response:
+    """What was seen to before reading."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    one = found(opened, request)
+    done = json.dumps([name for name in TICKS if given.texts.get(name) == "yes"])
+    ref = Ref("memo", ticks_memo(one.id))
+    memo = Memo(ref.key, done)
+    edit = Put(ref, opened.versions[ref], memo) if ref in opened.versions else Add(memo)
+    bench.book.change(number, edit)
+    return goes_to(setting_url(number, one.id))
+
+
+def change(bench: Bench, request: Request, given: Given) -> Response:
+    """How it lies, and with what it is read."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    one = found(opened, request)
+    try:
+        geometry = type(one.geometry)(**read(type(one.geometry), given.texts))
+        own = {"instrument": None, "name": None, "seat_um": None, "temperature_c": None, "note": None}
+        own |= read(Setting, given.texts, _not_own())
+        new = Setting(one.id, geometry, (), when=one.when, **own)
+        bench.book.change(number, Put(Ref("setting", one.id), version_in(given), new))
+    except Wrong as error:
+        return _setting(bench, request, opened, one, error)
+    return goes_to(setting_url(number, one.id))
+
+
+def new(bench: Bench, request: Request) -> Response:
+    """A setting still to be laid up: which kind, and how."""
+    opened = bench.book.opened(number_of(request))
+    return _new(bench, request, opened, request.query_params.get("kind", "layups"), dict(request.query_params), None)
+
+
+def _new(
+    bench: Bench, request: Request, opened: Opened, kind: str, given: Mapping[str, str], wrong: Wrong | None
+) -> Response:
+    cls = KINDS.get(kind)
+    if cls is None:
+        raise Missing("There is no such kind of reading.")
+    job = opened.job
+    choices = choices_in(job, cls)
+    given = {**suggested(opened, cls), **given}
+    page = NewSetting(
+        title=KIND_WORDS.get(kind, kind),
+        job=head_of(opened),
+        problem=str(wrong) if wrong is not None and not wrong.field else "",
+        kind=kind,
+        kind_words=KIND_WORDS.get(kind, kind),
+        fields=form_of(cls, given, (), choices, wrong) + form_of(Setting, given, _not_own(), choices, wrong),
+        kinds=tuple((k, KIND_WORDS.get(k, k)) for k in KINDS),
+    )
+    return bench.show(request, "new_setting.html", page, 422 if wrong else 200)
+
+
+def suggested(opened: Opened, cls: type[Geometry]) -> dict[str, str]:
+    """What a new setting most likely is: the pair and turn not yet taken, the only instrument that fits."""
+    job = opened.job
+    found = {"instrument": next((i.name for i in job.instruments if i.kind in cls.instrument_kinds), "")}
+    if cls is LayUp:
+        taken = {
+            (s.geometry.lower, s.geometry.upper, s.geometry.turn) for s in job.settings if isinstance(s.geometry, LayUp)
+        }
+        pairs = sorted(LayUp.pairs(job), key=lambda pair: pair[0].turn != "over")
+        for layup, _, _ in pairs:
+            if (layup.lower, layup.upper, layup.turn) not in taken:
+                return found | {"lower": layup.lower, "upper": layup.upper, "turn": layup.turn, "block_mm": "20"}
+    elif job.faces():
+        found |= dict.fromkeys(cls.face_fields, next(iter(job.faces())))
+    return found
+
+
+def add(bench: Bench, request: Request, given: Given) -> Response:
+    """Add a setting; a lay-up stands on two blocks near its Airy points until told otherwise."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    kind = given.texts.get("kind", "")
+    cls = KINDS.get(kind)
+    if cls is None:
+        raise Wrong("There is no such kind of reading.")
+    try:
+        one = Setting("", cls(**read(cls, given.texts)), (), **read(Setting, given.texts, _not_own()))
+        missing = [name for name in one.geometry.faces() if name not in opened.job.faces()]
+        if missing:
+            raise Wrong(f"There is no face called {missing[0][:40]!r}.")
+        one.geometry.check(opened.job)
+        if isinstance(one.geometry, LayUp) and not one.geometry.touching:
+            spaced = with_spacers(opened.job, one, BLOCK_MM).readings
+            one = replace(one, readings=tuple(replace(r, id="") for r in spaced))
+        saved = bench.book.change(number, Add(one))
+    except Wrong as error:
+        return _new(bench, request, opened, kind, given.texts, error)
+    except JobError as error:
+        return _new(bench, request, opened, kind, given.texts, Wrong(str(error), error.place))
+    key = next(ref.key for ref in saved.refs if ref.sort == "setting")
+    return goes_to(setting_url(number, key))
+
+
+GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))
+ROW_FIELDS = ("place.*", "reading.*", "version.*", "x_mm.*", "y_mm.*", "at_mm.*", "try.*", *(f"{c}.*" for c in COLUMNS))
+FORMS = (
+    Form("/jobs/{job:int}/setting", save, (*ROW_FIELDS, "stack", "act", "client", "sequence")),
+    Form("/jobs/{job:int}/setting/new", add, ("kind", *GEOMETRY_FIELDS, *OWN)),
+    Form("/jobs/{job:int}/setting/change", change, (*GEOMETRY_FIELDS, *OWN, "version")),
+    Form("/jobs/{job:int}/setting/ticks", ticks, tuple(TICKS)),
+)

@@ -1,0 +1,181 @@
+"""The shop: every job of the book, a new one in a minute."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Goal, Job, Setting
+from waywright.core.readings import LayUp
+from waywright.core.things import Face, Instrument, Piece
+from waywright.record import Add, Memo
+from waywright.web.app import Bench, Form, Given, goes_to
+from waywright.web.contexts import Guide, JobLine, Shop, setting_url
+from waywright.web.forms import Wrong, form_of, read
+from waywright.web.times import told
+
+ASSUMED = "assumed"  # the memo that names what nobody chose
+
+
+def shop(bench: Bench, request: Request) -> Response:
+    """Every job, last changed first."""
+    lines = tuple(
+        JobLine(f"/jobs/{job.id}", job.title or "Untitled job", told(job.changed), told(job.begun))
+        for job in bench.book.jobs()
+    )
+    return bench.show(request, "shop.html", Shop(title="The shop", jobs=lines, book=bench.book.name))
+
+
+@dataclass(frozen=True)
+class First:
+    """What the first page asks; everything has a default, and what was left at it is marked as assumed."""
+
+    title: str = ""
+    edges: tuple[str, ...] = ("P", "Q", "R")
+    length_mm: float = 600.0
+    width_mm: float = 40.0
+    stations_mm: tuple[float, ...] = ()
+    lines_mm: tuple[float, ...] = (0.0,)
+    block_mm: float = 20.0
+    grade: str = "1"
+    straightness_um: float = 6.0
+
+
+HELP = {
+    "title": "What you are making",
+    "edges": "Three make one another true; two show only their sum",
+    "stations_mm": "Left empty: seven, evenly",
+    "lines_mm": "One down the middle, or two near the edges",
+    "block_mm": "What the upper one stands on",
+    "grade": "Of your gauge blocks, ISO 3650",
+    "straightness_um": "What the job asks of each face",
+}
+GUIDE_CHOICES = {"grade": ("K", "0", "1", "2")}
+
+
+def guide(bench: Bench, request: Request) -> Response:
+    """The first-job guide."""
+    return _guide(bench, request, {}, None)
+
+
+def _guide(bench: Bench, request: Request, given: dict[str, str], wrong: Wrong | None) -> Response:
+    first = First()
+    defaults = {"edges": "P, Q, R", "length_mm": "600", "width_mm": "40", "lines_mm": "0", "block_mm": "20"}
+    defaults |= {"grade": first.grade, "straightness_um": "6"}
+    fields = form_of(First, {**defaults, **given}, choices=GUIDE_CHOICES, wrong=wrong)
+    page = Guide(
+        title="A new job",
+        fields=fields,
+        field_help=tuple(HELP.items()),
+        problem=str(wrong) if wrong is not None and not wrong.field else "",
+    )
+    return bench.show(request, "guide.html", page, 422 if wrong else 200)
+
+
+def start(bench: Bench, request: Request, given: Given) -> Response:
+    """Begin a job: pieces, blocks and the first lay-up are there at once."""
+    try:
+        first = First(**read(First, given.texts))
+        job = first_job(first)
+    except Wrong as error:
+        return _guide(bench, request, dict(given.texts), error)
+    number = bench.book.begin(job)
+    assumed = assumed_in(given.texts)
+    if assumed:
+        bench.book.change(number, Add(Memo(ASSUMED, "\n".join(assumed))))
+    if len(first.edges) < 2:
+        return goes_to(f"/jobs/{number}")
+    return goes_to(setting_url(number, "layups[0]"))
+
+
+def assumed_in(texts: object) -> list[str]:
+    """What was left at its default, in words."""
+    given = dict(texts) if isinstance(texts, dict) else {}
+    found = []
+    for name, default, words in (
+        ("length_mm", "600", "Every edge is 600 mm long."),
+        ("width_mm", "40", "Every edge is 40 mm wide."),
+        ("stations_mm", "", "Stations are spread evenly, seven of them."),
+        ("lines_mm", "0", "One line down the middle is read."),
+        ("block_mm", "20", "The upper edge stands on blocks of 20 mm near its Airy points."),
+        ("grade", "1", "The gauge blocks are of grade 1 (ISO 3650), the hand feels 1 µm."),
+        ("straightness_um", "6", "Each face is to be straight to 6 µm."),
+    ):
+        if given.get(name, default).strip() in ("", default):
+            found.append(words)
+    return found
+
+
+def first_job(first: First) -> Job:
+    """Pieces, blocks, the first lay-up on its spacers; raises `Wrong`."""
+    edges = tuple(dict.fromkeys(name.strip() for name in first.edges if name.strip()))
+    if not 1 <= len(edges) <= 12:
+        raise Wrong("Name one to twelve edges.", "edges")
+    stations = first.stations_mm or evenly(first.length_mm)
+    if len(stations) > 200 or len(first.lines_mm) > 20:
+        raise Wrong("At most 200 stations and 20 lines.", "stations_mm")
+    if list(stations) != sorted(set(stations)) or stations[0] < 0 or stations[-1] > first.length_mm:
+        raise Wrong(f"Stations increase, from 0 to {first.length_mm:g} mm.", "stations_mm")
+    half = first.width_mm / 2
+    if list(first.lines_mm) != sorted(set(first.lines_mm)) or max(map(abs, first.lines_mm)) > half:
+        raise Wrong(f"Lines increase, from {-half:g} to {half:g} mm.", "lines_mm")
+    if not first.block_mm > 0:
+        raise Wrong("A block is longer than nothing.", "block_mm")
+    pieces = tuple(
+        Piece(name, (Face(name, first.length_mm, first.width_mm, stations, first.lines_mm, "top", "scraped"),))
+        for name in edges
+    )
+    job = Job(
+        title=first.title,
+        pieces=pieces,
+        instruments=(Instrument("blocks", "gauge blocks", grade=first.grade),),
+        goal=Goal(straightness_um=first.straightness_um),
+    )
+    if len(edges) < 2:
+        return job
+    layup = Setting("layups[0]", LayUp(edges[0], edges[1], "over"), (), instrument="blocks")
+    return replace(job, settings=(with_spacers(job, layup, first.block_mm),))
+
+
+def with_spacers(job: Job, setting: Setting, block_mm: float) -> Setting:
+    """The lay-up on two blocks near the Airy points of what lies over each other, to the nearest 5 mm."""
+    from waywright.core.evidence import Reading, Typed
+
+    layup = setting.geometry
+    assert isinstance(layup, LayUp)
+    faces = job.faces()
+    start_mm, end_mm = layup.ends_mm(faces[layup.lower], faces[layup.upper])
+    middle, half = (start_mm + end_mm) / 2, (end_mm - start_mm) * 0.57735 / 2
+    first, last = faces[layup.lower].stations_mm[0], faces[layup.lower].stations_mm[-1]
+    places = [min(max(5 * round(x / 5), first), last) for x in (middle - half, middle + half)]
+    y = 0.0 if len(faces[layup.lower].lines_mm) > 1 else None
+    readings = tuple(
+        Reading(f"{setting.id}.spacers[{i}]", "spacers", float(x), y, key="size_mm", value=Typed(block_mm, "mm"))
+        for i, x in enumerate(dict.fromkeys(places))
+    )
+    return replace(setting, readings=readings)
+
+
+def evenly(length_mm: float) -> tuple[float, ...]:
+    """Seven stations, the ends a little in from the edge, on whole millimetres where that is possible."""
+    step = length_mm / 6
+    whole = math.floor(step) if step >= 10 else step
+    return tuple(float(i * whole) for i in range(7))
+
+
+def units(bench: Bench, request: Request, given: Given) -> Response:
+    """How this browser wants numbers shown."""
+    back = given.texts.get("back", "/")
+    answer = goes_to(back if back.startswith("/") and not back.startswith(("//", "/\\")) else "/")
+    chosen = "inch" if given.texts.get("units") == "inch" else "mm"
+    answer.set_cookie("units", chosen, max_age=3650 * 86400, httponly=True, samesite="strict")
+    return answer
+
+
+FORMS = (
+    Form("/jobs/new", start, tuple(First.__dataclass_fields__)),
+    Form("/units", units, ("units", "back")),
+)

@@ -1,0 +1,235 @@
+// <entry-grid>: the entry form at the speed of a hand. Enter and arrows move, a column may be pasted, each entry is one
+// request; its answer brings the rows as they are saved and what the readings say now. Without it the form still saves.
+import { unsaved } from "./queue.js";
+
+const TRY_KEYS = { g: "goes", j: "just", n: "stops", "+": "goes", "0": "just", "-": "stops" };
+
+class EntryGrid extends HTMLElement {
+  connectedCallback() {
+    document.documentElement.classList.add("scripted");
+    this.form = this.querySelector("form");
+    this.job = Number(location.pathname.split("/")[2]);
+    this.shown = new Map([...this.form.elements].map((field) => [field.name, this.value(field)]));
+    this.form.addEventListener("keydown", (event) => this.key(event));
+    this.form.addEventListener("change", (event) => this.changed(event));
+    this.form.addEventListener("paste", (event) => this.paste(event));
+    this.form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.commit([...this.form.querySelectorAll("[data-place]")].filter((row) => this.touched(row)));
+    });
+    unsaved.addEventListener("saved", (event) => this.saved(event.detail));
+    unsaved.addEventListener("refused", (event) => this.refused(event.detail));
+    this.first();
+  }
+
+  value(field) {
+    return field.type === "radio" ? "" : field.value;
+  }
+
+  // The place a link named, else the first empty one.
+  first() {
+    const wanted = this.dataset.focus;
+    const rows = [...this.form.querySelectorAll("[data-place]")];
+    const row = wanted && rows.find((one) => one.dataset.reading === wanted);
+    const stack = this.form.elements.stack;
+    const field = row ? this.fields(row)[0] : stack ?? rows.map((one) => this.fields(one)[0]).find((one) => one && !one.value);
+    field?.focus({ preventScroll: !row });
+    row?.scrollIntoView({ block: "center" });
+  }
+
+  fields(row) {
+    return [...row.querySelectorAll("input:not([type=hidden]), select")];
+  }
+
+  named(row) {
+    return [...row.querySelectorAll("input, select")].filter((field) => field.type !== "radio" || field.checked);
+  }
+
+  touched(row) {
+    return this.named(row).some((field) => this.value(field) !== (this.shown.get(field.name) ?? "") || field.type === "radio");
+  }
+
+  key(event) {
+    const field = event.target;
+    const row = field.closest("[data-place]");
+    if (field.name === "stack" && event.key === "Enter") {
+      event.preventDefault();
+      this.fields(this.form.querySelector(".try"))[0].focus();
+    } else if (row?.classList.contains("try")) {
+      this.tryKey(event, row);
+    } else if (row && (event.key === "Enter" || event.key === "ArrowDown" || event.key === "ArrowUp")) {
+      if (field.tagName === "SELECT" && event.key !== "Enter") return;
+      event.preventDefault();
+      this.commit([row]);
+      this.step(row, this.fields(row).indexOf(field), event.key === "ArrowUp" || (event.key === "Enter" && event.shiftKey) ? -1 : 1);
+    } else if (row && (event.key === "ArrowLeft" || event.key === "ArrowRight") && field.type === "text") {
+      const on = event.key === "ArrowRight";
+      if (field.selectionStart !== field.selectionEnd && field.value) return;
+      if (field.selectionStart !== (on ? field.value.length : 0)) return;
+      const next = this.fields(row)[this.fields(row).indexOf(field) + (on ? 1 : -1)];
+      if (next) {
+        event.preventDefault();
+        next.focus();
+        next.select?.();
+      }
+    }
+  }
+
+  tryKey(event, row) {
+    const tried = TRY_KEYS[event.key.toLowerCase()];
+    if (tried && !event.ctrlKey && !event.metaKey && !event.altKey) {
+      event.preventDefault();
+      row.querySelector(`input[value=${tried}]`).checked = true;
+      this.commit([row]);
+      this.onward(row);
+    } else if (event.key === "Enter") {
+      event.preventDefault();
+      this.onward(row);
+    }
+  }
+
+  // The next place, and after the last the next stack.
+  onward(row) {
+    const next = row.nextElementSibling?.matches("[data-place]") ? row.nextElementSibling : null;
+    const field = next ? this.fields(next)[0] : this.form.elements.stack;
+    field.focus();
+    field.select?.();
+  }
+
+  step(row, column, by) {
+    const rows = [...row.parentElement.children].filter((one) => one.dataset.place);
+    const next = rows[rows.indexOf(row) + by];
+    const fields = next ? this.fields(next) : [];
+    const same = fields.find((one) => one.name.split(".")[0] === this.fields(row)[column].name.split(".")[0]);
+    (same ?? fields.at(-1))?.focus();
+    same?.select?.();
+  }
+
+  changed(event) {
+    const row = event.target.closest("[data-place]");
+    if (!row) return;
+    const typing = row.querySelectorAll(".spot").length;
+    if (typing && ![...row.querySelectorAll("td input, td select")].some((field) => field.value)) return;
+    this.commit([row]);
+    if (event.target.type === "radio" && this.touch) this.onward(row);
+  }
+
+  // Lines go down from the cell, tabs go across.
+  paste(event) {
+    const row = event.target.closest("tr[data-place]");
+    const text = event.clipboardData.getData("text").replace(/\r/g, "").replace(/\n+$/, "");
+    if (!row || !/[\n\t]/.test(text)) return;
+    event.preventDefault();
+    const column = this.fields(row).indexOf(event.target);
+    const rows = [...row.parentElement.children].filter((one) => one.dataset.place);
+    const filled = [];
+    text.split("\n").forEach((line, i) => {
+      const target = rows[rows.indexOf(row) + i];
+      if (!target) return;
+      line.split("\t").forEach((cell, j) => {
+        const field = this.fields(target)[column + j];
+        if (field && cell.trim()) field.value = cell.trim();
+      });
+      filled.push(target);
+    });
+    this.commit(filled);
+    this.fields(filled.at(-1))[column]?.focus();
+  }
+
+  // One request for what changed in these rows.
+  commit(rows) {
+    const changed = rows.filter((row) => this.touched(row));
+    if (!changed.length) return;
+    const fields = { act: this.form.elements.act.value };
+    const labels = [];
+    for (const row of changed) {
+      const told = [];
+      for (const field of this.named(row)) {
+        fields[field.name] = field.value;
+        if (field.type !== "hidden" && field.value) told.push(field.value);
+        if (field.type !== "hidden") this.shown.set(field.name, this.value(field));
+      }
+      if (row.classList.contains("try")) {
+        fields.stack = this.form.elements.stack.value;
+        told.unshift(fields.stack);
+      }
+      const place = row.querySelector("legend, th").textContent.trim();
+      labels.push(`${place}: ${told.join(" ") || "emptied"}`);
+      row.dataset.wait = "";
+      this.mark(row, "…", "");
+    }
+    this.pressed = performance.now();
+    unsaved.add({ url: this.form.getAttribute("action"), job: this.job, fields, label: labels.join("; ") });
+  }
+
+  mark(row, words, title) {
+    const mark = row.querySelector("[data-mark]");
+    mark.textContent = words;
+    mark.title = title;
+  }
+
+  saved({ item, told }) {
+    if (item.url !== this.form.getAttribute("action")) return;
+    if (told.act < Number(this.form.elements.act.value)) return;
+    this.form.elements.act.value = told.act;
+    const places = Map.groupBy ? Map.groupBy(told.rows, (row) => row.place) : grouped(told.rows);
+    for (const row of this.form.querySelectorAll("[data-place]")) {
+      const saved = places.get(row.dataset.place)?.shift();
+      if (saved) this.renew(row, saved);
+    }
+    document.getElementById("live").innerHTML = told.live;
+    globalThis.htmx?.process(document.getElementById("live"));
+    if (this.pressed) {
+      const pressed = this.pressed;
+      requestAnimationFrame(() => setTimeout(() => {
+        this.dataset.drawnMs = String(Math.round(performance.now() - pressed));
+        this.dataset.act = String(told.act);
+      }));
+    }
+    const fresh = Object.entries(item.fields).some(([name, value]) => name.startsWith("place.") && /;;;$/.test(value));
+    if (fresh && !unsaved.waiting().length) location.reload();
+  }
+
+  renew(row, saved) {
+    const [place] = row.querySelectorAll("[name^='place.']");
+    const k = place.name.slice(6);
+    row.dataset.reading = saved.reading;
+    row.querySelector(`[name='reading.${k}']`).value = saved.reading;
+    row.querySelector(`[name='version.${k}']`).value = saved.version;
+    row.classList.toggle("suspect", Boolean(saved.suspect));
+    const waits = unsaved.waiting().some((item) => item.fields[place.name] === place.value);
+    const done = !waits && "wait" in row.dataset;
+    if (!waits) delete row.dataset.wait;
+    this.mark(row, saved.suspect || (done ? "✓" : row.querySelector("[data-mark]").textContent === "✓" ? "✓" : ""), done ? "saved" : "");
+    const told = row.querySelector("[data-told]");
+    if (told) {
+      told.textContent = saved.told;
+      if (!waits) for (const radio of row.querySelectorAll("input[type=radio]")) radio.checked = false;
+    }
+    for (const [key, text] of Object.entries(saved.texts)) {
+      const field = row.querySelector(`[name='${key}.${k}']`);
+      if (!field || waits || field === document.activeElement || field.value !== (this.shown.get(field.name) ?? "")) continue;
+      field.value = text;
+      this.shown.set(field.name, text);
+    }
+  }
+
+  refused({ item, told }) {
+    if (item.url !== this.form.getAttribute("action")) return;
+    for (const [name, place] of Object.entries(item.fields)) {
+      if (!name.startsWith("place.")) continue;
+      const row = this.form.querySelector(`[name='${name}']`)?.closest("[data-place]");
+      if (!row || row.dataset.place !== place) continue;
+      delete row.dataset.wait;
+      this.mark(row, "not saved", told.words);
+      for (const field of this.fields(row)) this.shown.delete(field.name);
+    }
+  }
+}
+
+function grouped(rows) {
+  const found = new Map();
+  for (const row of rows) found.set(row.place, [...(found.get(row.place) ?? []), row]);
+  return found;
+}
+customElements.define("entry-grid", EntryGrid);

@@ -1,0 +1,158 @@
+"""From a report to what pages print of it: faces, suspects with the page where to retake them, the part that renews
+itself while readings are typed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from urllib.parse import quote
+
+from waywright.core.evidence import Job, Setting
+from waywright.core.findings import Report, Shape
+from waywright.record import Opened
+from waywright.views.numbers import Shown, plural
+from waywright.views.result import Result, result
+from waywright.web import drawing
+from waywright.web.contexts import FacePart, Live, Retakes, SettingLine, setting_url
+from waywright.web.facing import facing
+from waywright.web.solved import Solver
+
+STROKES = ("whole line", "long dashes", "dots", "dash and dot")
+NOTHING_YET = "Type the first reading: its place is open below."
+
+
+def shapes_of(report: Report | None) -> dict[str, Shape]:
+    """The newest shape of each face."""
+    return {shape.face: shape for shape in report.shapes} if report is not None else {}
+
+
+def face_url(job: int, face: str) -> str:
+    """The page of a face."""
+    return f"/jobs/{job}/face?name={quote(face, safe='')}"
+
+
+def face_parts(
+    job_id: int, job: Job, report: Report, view: Result, ways: Shown, only: tuple[str, ...] = ()
+) -> tuple[FacePart, ...]:
+    """Each face with its drawings, all to one scale, and in words what is not seen of it and what disagrees."""
+    shapes = shapes_of(report)
+    reach = drawing.reach_um(list(shapes.values()))
+    found = []
+    for name, face in job.faces().items():
+        if only and name not in only:
+            continue
+        table = next((t for t in view.shapes if t.face == name), None)
+        verdicts = [f"{v.measure} {v.decision}" for v in view.verdicts if v.face == name]
+        found.append(
+            FacePart(
+                name=name,
+                url=face_url(job_id, name),
+                caption=", ".join(filter(None, [table.caption if table else "", *verdicts])),
+                side=drawing.side(face, shapes.get(name), reach, ways, suspects_mm(report, name)),
+                above=drawing.above(face, shapes[name], ways) if name in shapes else None,
+                lines=line_names(face.lines_mm, ways),
+                words=words_for(name, report, view),
+            )
+        )
+    return tuple(found)
+
+
+def line_names(lines_mm: tuple[float, ...], ways: Shown) -> tuple[tuple[str, str], ...]:
+    """How each line of a face is drawn, and what it is called; nothing for a single one."""
+    if len(lines_mm) < 2:
+        return ()
+    edge = {True: "far", False: "near"}
+    return tuple(
+        (STROKES[j % 4], f"{edge[y > 0] if y else 'middle'}, y {ways.lengths(y)} {ways.length}")
+        for j, y in enumerate(lines_mm)
+    )
+
+
+def words_for(name: str, report: Report, view: Result) -> tuple[tuple[str, str], ...]:
+    """What is not seen of a face, and which of its readings disagree."""
+    found = [
+        ("weak" if spot.weak else "blind", f"{'Weak' if spot.weak else 'Blind'}: {unseen.words}")
+        for spot, unseen in zip(report.blind, view.unseen, strict=True)
+        if name in spot.faces
+    ]
+    of = {r.id for s, r in report.job.readings() if name in s.geometry.faces()}
+    return tuple(found + [("suspect", f"Suspect: {r.where} {r.words}.") for r in view.retakes if r.reading in of])
+
+
+def suspects_mm(report: Report, name: str) -> tuple[float, ...]:
+    """Where along a face readings disagree; on an upper face, under which they were taken."""
+    at = {r.id: (s, r) for s, r in report.job.readings()}
+    found = []
+    for suspect in report.suspects:
+        setting, reading = at[suspect.reading]
+        if reading.x_mm is not None and setting.geometry.faces()[:1] == (name,):
+            found.append(reading.x_mm)
+    return tuple(found)
+
+
+def retakes(job_id: int, report: Report, view: Result) -> tuple[Retakes, ...]:
+    """Suspects, each with where it can be taken again."""
+    home = {reading.id: setting.id for setting, reading in report.job.readings()}
+    return tuple(
+        Retakes(setting_url(job_id, home[r.reading], reading=r.reading), r.where, r.words, r.like)
+        for r in view.retakes
+        if r.reading in home
+    )
+
+
+def setting_lines(job_id: int, job: Job, report: Report | None) -> tuple[SettingLine, ...]:
+    """Every setting in the order in which it was taken."""
+    suspects = {s.reading for s in report.suspects} if report is not None else set()
+    past = set(report.past) if report is not None else set()
+    corrected = job.corrected()
+    return tuple(
+        SettingLine(
+            setting_url(job_id, s.id),
+            s.geometry.words(),
+            plural(sum(r.id not in corrected for r in s.readings), "reading"),
+            "before the last pass" if s.id in past else "",
+            sum(r.id in suspects for r in s.readings),
+        )
+        for s in job.settings
+    )
+
+
+def live_of(solver: Solver, opened: Opened, setting: Setting, ways: Shown) -> Live:
+    """What the readings say now, for the side of an entry form."""
+    began = time.perf_counter()
+    solved = solver.solved(opened)
+    report, job = solved.report, opened.job
+    shapes = shapes_of(report)
+    reach = drawing.reach_um(list(shapes.values()))
+    pair = facing(job, setting, shapes, reach, ways)
+    taken = sum(len(s.readings) for s in job.settings)
+    if report is None:
+        words = solved.problem if taken else NOTHING_YET
+        return Live(opened.number, words, "", pair, (), (), solved.problem if taken else "")
+    view = result(report, ways)
+    only = setting.geometry.faces()
+    return Live(
+        number=opened.number,
+        next=view.next if taken else NOTHING_YET,
+        told=verdict_words(view),
+        facing=pair,
+        faces=face_parts(opened.id, job, report, view, ways, only),
+        retakes=retakes(opened.id, report, view),
+        problem="",
+        milliseconds=round(1e3 * (time.perf_counter() - began)),
+    )
+
+
+def verdict_words(view: Result) -> str:
+    """Every verdict in one line."""
+    parts = []
+    for v in view.verdicts:
+        value = f" {v.value} {v.unit}" if v.decision not in ("open", "not measured") else ""
+        parts.append(f"{v.face}: {v.measure}{value} {v.decision}")
+    return "; ".join(parts)
+
+
+def suspect_words(report: Report | None, view: Result | None) -> Mapping[str, str]:
+    """The words for each reading that disagrees."""
+    return {r.reading: r.words for r in view.retakes} if report is not None and view is not None else {}
