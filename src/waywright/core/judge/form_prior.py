@@ -30,10 +30,11 @@ STEPPED_LENGTHS = (0.08, 0.25, 1.0)
 WAVES_ON_FACE = (0.6, 0.9, 1.2, 1.5, 1.8, 2.1, 2.4, 2.7, 3.0, 3.4, 3.8, 4.2)
 WAVE_MEMORY = 2.5  # face lengths over which a wave keeps its phase
 
-CHANCE: dict[Kind, float] = {"rough": 0.25, "smooth": 0.45, "stepped": 0.15, "wavy": 0.15}
+CHANCE: dict[Kind, float] = {"rough": 0.3, "smooth": 0.47, "stepped": 0.15, "wavy": 0.08}
 CHANCE_LOW_MODES = 0.5
 BEHIND_TWO_SPOTS = {("rough", 0.0), ("smooth", 0.2), ("smooth", 0.55)}  # stand for every random part
-CHANCE_SPOT, CHANCE_TWO_SPOTS, CHANCE_WIDE_SPOT, CHANCE_STEP = 0.2, 0.1, 0.05, 0.15
+CHANCE_SPOT_HERE, MOST_SPOTS = 0.02, 0.45  # at any one node; on the whole face at most
+CHANCE_TWO_SPOTS, CHANCE_WIDE_SPOT, CHANCE_STEP = 0.12, 0.05, 0.15
 LOW_MODE_FALL = 0.6  # each further mode's size against the one before
 
 
@@ -59,9 +60,9 @@ class Sizes:
         return np.asarray(even - np.log1p((floor / size) ** 2))
 
 
-RANDOM_SIZES = Sizes(0.25, 1.8)
-FLOOR_ALONE: dict[Kind, float] = {"rough": 1.0, "smooth": 1.0, "stepped": 1.0, "wavy": 0.5}
-FLOOR_BESIDE_LOW_MODES = 0.25
+RANDOM_SIZES = Sizes(0.1, 1.8)
+FLOOR_ALONE: dict[Kind, float] = {"rough": 1.5, "smooth": 1.0, "stepped": 1.0, "wavy": 0.7}
+FLOOR_BESIDE_LOW_MODES = 0.1
 LOW_SIZES = Sizes(0.5, 2.6)
 FEATURE_SIZES = Sizes(2.5, 2.2)  # smaller ones are no feature
 PAIR_SIZES = Sizes(1.5, 2.5)
@@ -165,7 +166,8 @@ def features(x_mm: Floats, y_mm: Floats) -> Features:
             steps.append(np.where(at > place, 0.5, -0.5))
             names.append(f"step at {name} = {place:g} mm")
     shapes = np.column_stack([spots, wide, *steps])
-    groups = ((n, CHANCE_SPOT), (len(pairs), CHANCE_WIDE_SPOT), (len(steps), CHANCE_STEP))
+    lone = min(1 - (1 - CHANCE_SPOT_HERE) ** n, MOST_SPOTS)
+    groups = ((n, lone), (len(pairs), CHANCE_WIDE_SPOT), (len(steps), CHANCE_STEP))
     chance = np.concatenate([np.full(count, total / count) for count, total in groups if count])
     return Features(shapes, chance, n, tuple(names))
 
