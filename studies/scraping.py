@@ -33,7 +33,7 @@ from waywright.core.work.plan import crown_weights
 from waywright.core.work.scraping import scraping_map
 
 SEED = 20_260
-SHOPS = 100  # of each kind
+SHOPS = 67  # of each kind
 ROUNDS = 2
 DRAWS = 2000
 CHANCE = 0.95

@@ -28,6 +28,7 @@ DENSITY_G_PER_CM3 = 7.2  # grey cast iron, from memory
 CM2_PER_MINUTE, MINUTES_A_PASS = 20.0, 5.0  # by hand, and to blue, look and clean; guesses, no source
 BETTER = 0.9  # chance that a round must have of leaving less than there was
 BLIND_UM = 50.0  # heights known no better than this belong to a shape that no reading sees
+NEAR = "most likely the face is as good as it is to be: measure more to be sure, rather than take metal"
 _SIDES = {"hollow only": 1, "middle high only": -1}
 
 
@@ -140,8 +141,10 @@ def _plan(trial: Trial, asked: _Asked) -> Planned:
 
 
 def _better(trial: Trial, after_um: FloatArray) -> float:
-    """The chance that less is left than before, or as much with the middle brought to the side where it may be."""
-    less = trial.zones(after_um) < trial.zones(trial.start_um)
+    """The chance that less is left than before; or no more, with ends or middle brought to where they may be."""
+    before, after = trial.zones(trial.start_um), trial.zones(after_um)
+    less = after < before
+    less |= (after < before + 1e-9) & (trial.overhang(after_um) < trial.overhang(trial.start_um))
     if trial.side:
         less |= trial.on_wrong_side(trial.start_um) & ~trial.on_wrong_side(after_um)
     return float(less.mean())
@@ -154,7 +157,9 @@ def _unsure(trial: Trial) -> str:
 
 
 def _coarse(trial: Trial, asked: _Asked, plane: FloatArray, lighter: bool) -> ScrapingMap:
-    """What is left is finer than a pass of this hand; whether a lighter one would help is tried."""
+    """No pass of this hand would surely help: most likely the face is good, or a lighter pass may be tried."""
+    if (trial.chance_inside(trial.start_um) or 0.0) >= 0.5:
+        return _empty(trial, asked, "near", NEAR)
     share = 0.5
     while lighter and trial.depth.depth_um * share >= LIGHTEST_UM:
         light = trial.depth.lighter(share)

@@ -117,12 +117,20 @@ class Trial:
         rng = np.random.default_rng(SEED)
         return np.asarray(self.depth.depth_um + self.depth.depth_u_um * rng.standard_normal(self._some))
 
+    @cached_property
+    def _rank(self) -> IntArray:
+        """(squares,) by mean height: chance is dealt in this order, so that a face turned round is dealt the same."""
+        height = np.zeros(len(self.grid.area_mm2))
+        count = np.bincount(self.grid.owner)
+        height[self.grid.numbers] = np.add.reduceat(self.mean_um, self.grid.starts) / count
+        return np.asarray(np.argsort(np.argsort(np.round(height, 6), kind="stable"), kind="stable"), np.intp)
+
     def _removed(self, passes: NDArray[Any], stream: int) -> FloatArray:
-        """(draws, squares) what so many passes take, µm."""
+        """(draws, squares) what so many passes over each square take, µm."""
         rng = np.random.default_rng([SEED, stream])
         rough = np.sqrt(passes) * self.depth.scatter * self.depth.depth_um
-        found = self._hand[:, None] * passes + rough * rng.standard_normal((self._some, len(passes)))
-        return np.asarray(np.maximum(found, 0.0))
+        white = rng.standard_normal((self._some, len(passes)))[:, self._rank]
+        return np.asarray(np.maximum(self._hand[:, None] * passes + rough * white, 0.0))
 
     @cached_property
     def start_um(self) -> FloatArray:
@@ -134,7 +142,8 @@ class Trial:
 
     def after(self, passes: IntArray) -> FloatArray:
         """(draws, places) heights after so many passes over each workable square."""
-        return np.asarray(self.start_um - self._removed(passes, 2)[:, self.grid.owner])
+        removed = self._removed(spread_over(self.grid, passes).ravel(), 2)
+        return np.asarray(self.start_um - removed[:, self.grid.square])
 
     def zones(self, heights_um: FloatArray) -> FloatArray:
         """(draws,) what is judged, without a sign."""
@@ -147,6 +156,14 @@ class Trial:
             if len(np.unique(grid.at_x_mm[on])) > 2:
                 worst = np.maximum(worst, minimum_zone_lines(grid.at_x_mm[on], heights_um[:, on]))
         return worst
+
+    def overhang(self, heights_um: FloatArray) -> FloatArray:
+        """(draws,) how far what is left out at the ends stands above all that is judged: a piece would lie on it."""
+        inside = self.grid.counts
+        if inside.all():
+            return np.zeros(len(heights_um))
+        above = heights_um[:, ~inside].max(axis=1) - heights_um[:, inside].max(axis=1)
+        return np.asarray(np.maximum(above, 0.0))
 
     def values(self, heights_um: FloatArray) -> FloatArray:
         """(draws,) what is held against the limit: signed where that has a side."""
