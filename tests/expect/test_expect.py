@@ -15,6 +15,7 @@ from waywright.core.readings import LayUp
 from waywright.core.readings.laid import Laid
 from waywright.core.report import report
 from waywright.core.things import Face, Piece
+from waywright.views.expected import expected_figure, expected_svg
 
 STATIONS = tuple(np.linspace(0, 600, 13))
 
@@ -116,3 +117,17 @@ def test_answers_about_nothing_are_refused() -> None:
         answered(found, {(1.0, 0.0): "blue"}, "blues[0]")
     with pytest.raises(JobError, match="A mark is"):
         answered(found, {(0.0, 0.0): "purple"}, "blues[0]")
+
+
+def test_the_picture_names_every_mark_and_is_the_same_every_time() -> None:
+    """The drawing has the edges, the marked end and a mark for each place, and the same bytes every time."""
+    job = pair((-15.0, 15.0))
+    n = len(job.faces()["P"].x_mm)
+    shapes = [shape("P", np.linspace(0, 4, n) ** 2, job), shape("Q", np.zeros(n), job)]
+    found = expected(job, shapes, Laid("P", "Q", "over"))
+    face = job.faces()["P"]
+    assert expected_svg(found, face) == expected_svg(found, face)
+    axes = expected_figure(found, face).axes[0]
+    drawn = [line for line in axes.lines if str(line.get_label()).split(" ")[0] in ("bright", "blue", "bare")]
+    assert sum(len(line.get_xdata()) for line in drawn) == len(found.marks)  # type: ignore[arg-type]
+    assert {"far edge", "near edge", "marked end"} <= {text.get_text() for text in axes.texts}

@@ -81,7 +81,7 @@ def draw_ribbon(axes: Axes, ribbon: Ribbon, reach_um: float, shown: Shown) -> No
     if lines > 1:
         _name_lines(axes, ends, reach_um, names)
     axes.axhline(0, color=palette.THIN, linewidth=0.6, linestyle=(0, (1, 2)))
-    _marked_end(axes, -reach_um * 0.86)
+    mark_end(axes, -reach_um * 0.86)
     for at in ribbon.suspects_mm:
         axes.plot([at], [-reach_um * 0.86], "x", markersize=5, color=palette.SUSPECT, markeredgewidth=1.4)
     _height_scale(axes, reach_um, shown)
@@ -96,7 +96,7 @@ def draw_unknown(axes: Axes, ribbon: Ribbon, shown: Shown) -> None:
     axes.add_patch(
         Rectangle((0, -1), ribbon.face.length_mm, 1.6, fill=False, hatch="..", edgecolor=palette.THIN, clip_on=False)
     )
-    _marked_end(axes, -0.62)
+    mark_end(axes, -0.62)
     words = {"facecolor": palette.PAPER, "edgecolor": "none", "boxstyle": "square,pad=0.3"}
     axes.text(
         ribbon.face.length_mm / 2,
@@ -111,7 +111,7 @@ def draw_unknown(axes: Axes, ribbon: Ribbon, shown: Shown) -> None:
     _stations(axes, ribbon, 1.0, shown, labels=True)
 
 
-def _marked_end(axes: Axes, y: float) -> None:
+def mark_end(axes: Axes, y: float) -> None:
     """A punch mark at the left end, and what it is."""
     inch = _inch_mm(axes)
     axes.plot([0.09 * inch], [y], "o", markersize=3.2, color=palette.INK, clip_on=False)

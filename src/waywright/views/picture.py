@@ -42,7 +42,7 @@ _RC = {
 
 def ribbons_svg(report: Report, units: str = "mm") -> str:
     """The picture of a report as the text of an SVG file; the same report gives the same bytes."""
-    with _drawing():
+    with drawing():
         figure, file = ribbons(report, units), io.StringIO()
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": "Waywright", "Title": report.job.title})
     return file.getvalue()
@@ -55,12 +55,12 @@ def ribbons(report: Report, units: str = "mm") -> Figure:
     faces = report.job.faces()
     drawn = [_ribbon(shape, faces[shape.face], report, view) for shape in report.shapes]
     drawn = [ribbon for ribbon in drawn if np.isfinite(ribbon.height_um).any()]
-    with _drawing():
+    with drawing():
         return _figure(drawn, view, shown)
 
 
 @contextmanager
-def _drawing() -> Iterator[None]:
+def drawing() -> Iterator[None]:
     """matplotlib's own settings and ours, whatever the user's configuration says."""
     settings: dict[Any, Any] = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith("backend")}
     with mpl.rc_context(settings | _RC):
