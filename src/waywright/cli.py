@@ -68,17 +68,12 @@ def _sentence(error: Exception) -> str:
         loaded = sys.modules.get(f"waywright.{module}")  # loaded if it raised anything
         if loaded is not None and isinstance(error, getattr(loaded, name)):
             return str(error)
-    where = "".join(f", line {tb.tb_lineno}" for tb in _last(error))
-    what = f"{type(error).__name__}{where}: {str(error)[:200]}"
+    import traceback
+
+    frames = traceback.extract_tb(error.__traceback__)
+    where = f"{Path(frames[-1].filename).name} line {frames[-1].lineno}, " if frames else ""
+    what = f"{where}{type(error).__name__}: {str(error)[:200]}"
     return f"Something went wrong inside Waywright; nothing of yours was changed. Please report it ({what})."
-
-
-def _last(error: Exception) -> list[Any]:
-    """The innermost frame of a traceback, if it has one."""
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    return [trace] if trace is not None else []
 
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, in full precision.")
@@ -181,6 +176,46 @@ def next_moves(job: Path, as_json: bool) -> None:
 
 
 @cli.command()
+@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("lower")
+@click.argument("upper")
+@click.option("--turn", type=click.Choice(["over", "end for end"]), default="over", show_default=True)
+@click.option("--film", type=click.Choice(["thin", "normal", "heavy"]), default="normal", show_default=True)
+@picture_option
+@json_option
+def expect(job: Path, lower: str, upper: str, turn: str, film: str, picture: Path | None, as_json: bool) -> None:
+    """The blue and the hinge to expect when UPPER is laid on LOWER, before it is laid.
+
+    Example: waywright expect edges.toml P Q --turn "end for end" --picture blue.svg
+    """
+    from waywright.jobfile import explain
+    from waywright.jobfile.text import read_text
+
+    text = read_text(job)
+    report = _report(text, str(job), form_prior=False)
+    from waywright.core.evidence import JobError
+    from waywright.core.expect import expected
+    from waywright.core.readings.laid import Laid
+
+    try:
+        found = expected(report.job, report.shapes, Laid(lower, upper, turn), film)
+    except JobError as error:
+        raise explain(error, text, str(job)) from None
+    if picture is not None:
+        from waywright.jobfile.text import write_text
+        from waywright.views.expected import expected_svg
+
+        write_text(picture, expected_svg(found, report.job.faces()[lower]))
+        click.echo(f"Drawn: {picture}", err=True)
+    if as_json:
+        from waywright.views.as_json import expected_json
+
+        _print_json(expected_json(found))
+    else:
+        click.echo(found.words())
+
+
+@cli.command()
 @click.option("--once", is_flag=True, help="Print the result and end.")
 @port_option
 @picture_option
@@ -280,7 +315,7 @@ def _where() -> dict[str, Any]:
 
 
 def _yes_no(value: object) -> str:
-    return {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
+    return str(value) if not isinstance(value, bool) else "yes" if value else "no"
 
 
 def _print(data: dict[str, Any], text: str, as_json: bool) -> None:
