@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from waywright import demo, jobfile
+from waywright.cli import cli
 from waywright.core.evidence import Job, JobError
 from waywright.core.expect import answered, expected
 from waywright.core.findings import Shape
@@ -131,3 +135,18 @@ def test_the_picture_names_every_mark_and_is_the_same_every_time() -> None:
     drawn = [line for line in axes.lines if str(line.get_label()).split(" ")[0] in ("bright", "blue", "bare")]
     assert sum(len(line.get_xdata()) for line in drawn) == len(found.marks)  # type: ignore[arg-type]
     assert {"far edge", "near edge", "marked end"} <= {text.get_text() for text in axes.texts}
+
+
+def test_the_command_says_it_draws_it_and_refuses_in_a_sentence(tmp_path: Path) -> None:
+    """`waywright expect` prints words or JSON and draws; an unknown face is one sentence and exit 2."""
+    job = tmp_path / "three.toml"
+    job.write_text(demo.shop("three_edges"), encoding="utf-8")
+    run = CliRunner().invoke(cli, ["expect", str(job), "Alder", "Rowan", "--picture", str(tmp_path / "e.svg")])
+    assert run.exit_code == 0
+    assert "pivot" in run.stdout
+    assert (tmp_path / "e.svg").read_text(encoding="utf-8").startswith("<?xml")
+    marks = json.loads(CliRunner().invoke(cli, ["expect", str(job), "Alder", "Rowan", "--json"]).stdout)["marks"]
+    assert set(marks) <= {"bright", "blue", "bare"}
+    bad = CliRunner().invoke(cli, ["expect", str(job), "Alder", "Nope"])
+    assert bad.exit_code == 2
+    assert "There is no face called 'Nope'" in bad.stderr

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from waywright.core.expect import Expected
 from waywright.core.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
 
 Json = dict[str, Any]
@@ -50,6 +51,23 @@ def report_json(report: Report) -> Json:
 def moves_json(moves: tuple[Move, ...]) -> Json:
     """What to do next, best first."""
     return {"moves": [_move(move) for move in moves]}
+
+
+def expected_json(found: Expected) -> Json:
+    """What a lay-up should show: places on the lower face, gaps, load, marks, pivots."""
+    return {
+        "lower": found.layup.lower,
+        "upper": found.layup.upper,
+        "turn": found.layup.turn,
+        "film": found.film,
+        "x_mm": found.x_mm,
+        "y_mm": found.y_mm,
+        "gap_um": found.gap_um,
+        "load": found.load,
+        "marks": list(found.marks),
+        "pivots_mm": {"marked end": found.pivots_mm[0], "far end": found.pivots_mm[1]},
+        "even_mm": {"marked end": found.even_mm[0], "far end": found.even_mm[1]},
+    }
 
 
 def dump(data: Mapping[str, Any]) -> str:
