@@ -93,6 +93,10 @@ class Geometry:
     def check(self, job: Job) -> None:
         """Raise `JobError` if this geometry cannot be; `place` names the key."""
 
+    def shares(self, other: Geometry) -> bool:
+        """Whether readings laid out like `other` may be of one setting with these: by default when they lie alike."""
+        return self == other
+
     def equations(self, setting: Setting, site: Site) -> Equations:
         """The rows its readings give."""
         raise NotImplementedError

@@ -131,7 +131,7 @@ def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
                 f"{setting.id}.instrument",
             )
     first = shared.setdefault(setting.shared, setting)
-    if first.geometry != geometry:
+    if not first.geometry.shares(geometry):
         raise JobError(
             f"{setting.shared!r} already names {first.geometry.words()}; one setting is laid up in one way, so give "
             "this block a name of its own.",

@@ -2,7 +2,9 @@
 
     step:  (h(x + L) − h(x)) / L + t        cross:  (h(x, y + L/2) − h(x, y − L/2)) / L + t
 
-Rows are rises over the base in µm; the instrument's zero t is free and shared by the setting.
+Rows are rises over the base in µm; the instrument's zero t is free and shared by the setting. Lines of one face that
+share a setting share t: a level that was not touched, on a face that was not moved, has gravity in common. Then how the
+face lies to it is free too, the same for all: b along and c across add b·cos + c·sin to a line's slope.
 """
 
 from __future__ import annotations
@@ -52,8 +54,15 @@ class Step(Geometry):
     from_mm: tuple[float, ...] | None = None
     to_mm: tuple[float, ...] | None = None
 
+    def shares(self, other: Geometry) -> bool:
+        """Lines of one face in any direction: their zero is the level's."""
+        return _one_level(self, other)
+
     def words(self) -> str:
-        """For a person: "steps of 100 mm along P at y = 15"."""
+        """For a person: "steps of 100 mm along P at y = 15", "steps of 100 mm on P from 0/-200 to 400/200"."""
+        if self.from_mm and self.to_mm:
+            ends = " to ".join("/".join(f"{part:g}" for part in end) for end in (self.from_mm, self.to_mm))
+            return f"steps of {self.base_mm:g} mm on {self.face} from {ends}"
         return f"steps of {self.base_mm:g} mm along {self.face}" + (f" at y = {self.y_mm:g} mm" if self.y_mm else "")
 
     def check(self, job: Job) -> None:
@@ -110,6 +119,10 @@ class Cross(Geometry):
     face: str
     base_mm: float
     y_mm: float = 0.0
+
+    def shares(self, other: Geometry) -> bool:
+        """Lines of one face in any direction: their zero is the level's."""
+        return _one_level(self, other)
 
     def words(self) -> str:
         """For a person: "a level across P on 30 mm feet"."""
@@ -180,7 +193,7 @@ def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: 
             )
         noise[i] = (instrument.u_um_per_m * base_m) ** 2
     rows = every(n)
-    zero = site.label("zero")
+    zero, along, across = (site.label(part) for part in ("zero", "tilt along", "tilt across"))
     return Equations(
         readings=readings,
         value_um=value,
@@ -189,10 +202,18 @@ def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: 
             HeightTerm(kind.face, rows, *far, np.ones(n)),
             HeightTerm(kind.face, rows, *first, -np.ones(n)),
         ),
-        own=(OwnTerm(zero, rows, np.full(n, base_m)),),
-        unknowns={zero: None},
+        own=(
+            OwnTerm(zero, rows, np.full(n, base_m)),
+            OwnTerm(along, rows, (far[0] - first[0]) / 1e3),
+            OwnTerm(across, rows, (far[1] - first[1]) / 1e3),
+        ),
+        unknowns=dict.fromkeys((zero, along, across)),
         notes=tuple(dict.fromkeys(notes)),
     )
+
+
+def _one_level(one: Step | Cross, other: Geometry) -> bool:
+    return isinstance(other, Step | Cross) and one.face == other.face
 
 
 def _check_base(base_mm: float) -> None:
