@@ -81,10 +81,12 @@ class ScrapingMap:
     `outcome`: "scrape", or nothing because the face is "inside" its limit, "near" (most likely as good as it is to be),
     "coarse" (a pass of this hand would not surely leave less; `lighter_um` is the depth of one that would), "unsure"
     (nothing is surely proud) or "unread". `x_mm` (columns + 1,), `y_mm` (bands + 1,): pencil lines. `passes` (bands,
-    columns), the nearest band first; `read` (bands, columns): squares read well enough to be worked. `goal_um`: what
-    the plan aims at; None is as flat as the hand can. `before_um`, `after_um`: what is judged, mean over the draws, the
-    hand's scatter counted in the second. `chance_inside`: that what is left is inside the limit, None without one.
-    `chance_better`: that less is left than there was. `wrong_side`: that the middle is then on the side not allowed.
+    columns), the nearest band first; `read` (bands, columns): squares read well enough to be worked.
+
+    `measure`: the straightness of the worst line, or flatness. `goal_um`: what the plan aims at; None is as flat as the
+    hand can. `before_um`, `after_um`: the measure's mean over the draws, the hand's scatter counted in the second.
+    `chance_inside`: that it is then inside the limit, None without one; `chance_better`: that it is less than it was;
+    `wrong_side`: that the middle is then on the side that is not allowed.
     """
 
     face: Face
@@ -98,6 +100,7 @@ class ScrapingMap:
     zones: tuple[WorkZone, ...]
     strokes: tuple[Stroke, ...]
     depth: Depth
+    measure: str
     goal_um: float | None
     before_um: float | None
     after_um: float | None
