@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
+from sqlalchemy import create_engine, text
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.pool import NullPool
 
 from waywright import jobfile
 from waywright.core.evidence import Job
@@ -25,10 +36,69 @@ def ticking() -> Callable[[], datetime]:
     return now
 
 
-@pytest.fixture
-def book(tmp_path: Path) -> Iterator[Book]:
-    """An empty book in a file."""
-    with Book.open(tmp_path / "book.sqlite", clock=ticking()) as opened:
+def _server_programs() -> Path | None:
+    """The folder with PostgreSQL's initdb and postgres, newest first: Debian keeps it off the path."""
+    folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: int(path.parent.name), reverse=True)
+    found = shutil.which("initdb")
+    folders += [Path(found).resolve().parent] if found else []
+    return next((path for path in folders if (path / "initdb").exists() and (path / "postgres").exists()), None)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Callable[[], str]]:
+    """A PostgreSQL of our own, for the session, on a socket in a folder of its own; gives the URL of a new database."""
+    programs = _server_programs()
+    if programs is None:
+        pytest.skip("There is no PostgreSQL to test the book on; on Debian: apt install postgresql")
+    with tempfile.TemporaryDirectory(prefix="waywright-pg-") as folder:
+        owner: dict[str, Any] = {"cwd": folder}
+        if os.geteuid() == 0:  # the server refuses to run as root
+            import pwd  # not everywhere
+
+            user = pwd.getpwnam("postgres")
+            os.chown(folder, user.pw_uid, user.pw_gid)
+            owner |= {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
+        data = ["-D", f"{folder}/data"]
+        initdb = [programs / "initdb", *data, "-A", "trust", "-U", "waywright", "-E", "UTF8", "--no-sync"]
+        subprocess.run(initdb, check=True, capture_output=True, timeout=120, **owner)
+        with open(f"{folder}/server.log", "w") as log:
+            command = [programs / "postgres", *data, "-c", "listen_addresses=", "-k", folder, "-F"]
+            server = subprocess.Popen(command, stdout=log, stderr=log, **owner)
+        try:
+            yield _new_databases(f"postgresql+psycopg://waywright@/%s?host={folder}", server)
+        finally:
+            server.send_signal(signal.SIGINT)  # its fast way to stop
+            server.wait(60)
+
+
+def _new_databases(address: str, server: subprocess.Popen[bytes]) -> Callable[[], str]:
+    """What makes a new database on the server and gives its URL, once it answers."""
+    engine = create_engine(address % "postgres", isolation_level="AUTOCOMMIT", poolclass=NullPool)
+    until = time.monotonic() + 60
+    while True:
+        try:
+            engine.connect().close()
+            break
+        except DBAPIError:
+            if server.poll() is not None or time.monotonic() > until:
+                raise
+            time.sleep(0.05)
+    count = itertools.count(1)
+
+    def new() -> str:
+        name = f"book{next(count)}"
+        with engine.connect() as connection:
+            connection.execute(text(f"CREATE DATABASE {name}"))
+        return address % name
+
+    return new
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def book(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Book]:
+    """An empty book, in a file and on PostgreSQL."""
+    where = tmp_path / "book.sqlite" if request.param == "sqlite" else request.getfixturevalue("postgres")()
+    with Book.open(where, clock=ticking()) as opened:
         yield opened
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sqlite3
 import threading
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
-from pathlib import Path
 
 import pytest
+from sqlalchemy import text
+from sqlalchemy.exc import DBAPIError
 
 from waywright.core.evidence import Goal, Job, JobError, Pass, Reading, Setting, Typed
 from waywright.core.readings import LayUp
@@ -33,6 +33,7 @@ from waywright.record import (
     Rename,
     TooLarge,
 )
+from waywright.record.tables import metadata
 
 GAP = "layups[0].gaps[3]"
 
@@ -212,9 +213,11 @@ def test_an_older_act_is_undone_unless_a_later_one_built_on_it(book: Book, three
 
 
 def test_undoing_the_first_act_hides_the_job(book: Book, three: Job) -> None:
-    """Even how a job began can be taken back, and that again."""
+    """Even how a job began can be taken back, when it is named, and that again."""
     job_id = book.begin(three)
-    book.undo(job_id)
+    with pytest.raises(Missing, match="nothing to undo"):
+        book.undo(job_id)
+    book.undo(job_id, 1)
     assert book.jobs() == ()
     assert book.jobs(hidden=True)[0].hidden
     book.redo(job_id)
@@ -408,17 +411,16 @@ def test_a_job_is_begun_once(book: Book, three: Job) -> None:
         book.job(99)
 
 
-def test_the_tables_refuse_to_change(book: Book, three: Job, tmp_path: Path) -> None:
-    """Not even another program can overwrite or delete a row: the file itself refuses."""
+def test_the_tables_refuse_to_change(book: Book, three: Job) -> None:
+    """Not even another program can overwrite or delete a row: the database itself refuses."""
     job_id = book.begin(three)
     book.attach(job_id, "x", "text/plain", b"x")
-    with sqlite3.connect(tmp_path / "book.sqlite") as raw:
-        for table in ("jobs", "acts", "versions", "blobs"):
-            column = [row[1] for row in raw.execute(f"PRAGMA table_info({table})")][-1]
-            for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET {column} = {column}"):
-                with pytest.raises(sqlite3.IntegrityError, match="only grows"):
-                    raw.execute(statement)
-    raw.close()
+    for table in metadata.sorted_tables:
+        column = list(table.columns)[-1].name
+        for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET {column} = {column}"):
+            with pytest.raises(DBAPIError, match="only grows"), book._store.engine.begin() as raw:
+                raw.execute(text(statement))
+    assert book.problems() == []
 
 
 def test_many_at_once(book: Book, three: Job) -> None:

@@ -13,18 +13,15 @@ from alembic.script import ScriptDirectory
 
 from waywright import jobfile
 from waywright.record import Book, Ref, schema
-from waywright.record.store import open_store
 from waywright.record.tables import metadata
 
 FROZEN = sorted((Path(__file__).parent / "frozen").glob("book-*.sqlite"))
 
 
-def test_the_steps_lead_to_the_tables(tmp_path: Path) -> None:
+def test_the_steps_lead_to_the_tables(book: Book) -> None:
     """A book made by the steps has exactly the tables, columns, keys and indexes that the code speaks of."""
-    store = open_store(tmp_path / "book.sqlite")
-    with store.engine.connect() as connection:
+    with book._store.engine.connect() as connection:
         assert compare_metadata(MigrationContext.configure(connection), metadata) == []
-    store.close()
 
 
 def test_the_steps_end_where_the_code_says() -> None:

@@ -202,6 +202,7 @@ class Book:
     def undo(self, job_id: int, number: int | None = None, by: By = NOBODY) -> Saved:
         """Take back act `number`, or the newest not taken back yet; itself an act, that can be taken back.
 
+        The first act is only taken back by its number: that hides the job, as deleting it does.
         Raises `Refused` when a later act changed the same parts: that one is to be undone first.
         """
         return self._take_back(job_id, number, by, again=False)

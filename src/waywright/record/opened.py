@@ -85,8 +85,9 @@ class Opened:
 
     @property
     def undo(self) -> Act | None:
-        """The act that `Book.undo` would take back."""
-        return next((a for a in reversed(self.acts) if a.undoes is None and a.number not in self.undone), None)
+        """The act that `Book.undo` would take back; never the first, which would hide the job."""
+        ordinary = (act for act in reversed(self.acts[1:]) if act.undoes is None)
+        return next((act for act in ordinary if act.number not in self.undone), None)
 
     @property
     def redo(self) -> Act | None:
