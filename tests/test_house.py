@@ -25,6 +25,7 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.evidence": {"waywright.core.things"},
     "waywright.core.findings": {"waywright.core.evidence"},  # what comes out
     "waywright.core.blocks": {"waywright.core.things"},  # what gauge blocks and feelers are good for
+    "waywright.core.stacks": {"waywright.core.blocks"},  # which blocks make the stacks wanted at once
     "waywright.core.readings": {"waywright.core.evidence", "waywright.core.blocks"},
     "waywright.core.body": {"waywright.core.evidence"},
     "waywright.core.blue": {"waywright.core.evidence"},
@@ -52,7 +53,7 @@ ARROWS: dict[str, set[str]] = {
     "waywright.views": {"waywright.core.report", "waywright"},
     "waywright.demo": {"waywright.jobfile"},  # the sample shop is a job file that ships with the package
     "waywright.papers": {"waywright.views", "waywright.record", "waywright.jobfile"},
-    "waywright.web": {"waywright.papers", "waywright.demo"},
+    "waywright.web": {"waywright.papers", "waywright.demo", "waywright.core.stacks"},
     "waywright.cli": {"waywright.web"},
     "waywright.__main__": {"waywright.cli"},
 }

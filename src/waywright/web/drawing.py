@@ -139,7 +139,8 @@ def above(face: Face, shape: Shape, ways: Shown) -> Drawing | None:
     boxes, labels = [], []
     for i, j in np.ndindex(heights.shape):
         h, u = float(heights[i, j]), float(sigmas[i, j])
-        place = (along[i], across[j + 1], along[i + 1] - along[i], across[j] - across[j + 1])
+        top, bottom = float(across[j + 1]), float(across[j])
+        place = (float(along[i]), top, float(along[i + 1] - along[i]), bottom - top)
         if not math.isfinite(h):
             boxes.append(Box("unread", *place))
             continue

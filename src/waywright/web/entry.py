@@ -114,8 +114,9 @@ def _grid(opened: Opened, setting: Setting, entry: Entry, ways: Shown, suspects:
         by_place.setdefault(place_of(entry, reading.x_mm, reading.y_mm, reading.at_mm), []).append(reading)
     rows: list[Row] = []
     for place in dict.fromkeys([*waiting, *by_place]):
-        for reading in by_place.get(place, [None]):  # type: ignore[list-item]
-            rows.append(_row(first + len(rows), place, reading, opened, columns, ways, suspects))
+        here: list[Reading | None] = [*by_place.get(place, [])] or [None]
+        for one in here:
+            rows.append(_row(first + len(rows), place, one, opened, columns, ways, suspects))
     spare, blank = first + len(rows), ("",) * len(columns)
     rows += [Row(spare + i, f"{entry.name};;;", "", "", "", "", blank, free=True) for i in range(SPARE_ROWS)]
     stacks = entry.low is not None and "just_mm" in entry.values
@@ -170,7 +171,8 @@ def typed_text(typed: Typed | None, key: str) -> str:
     bare = f"{typed.number:.12g}"
     if typed.unit == "mm" and key.endswith("_mm") and "e" not in bare:
         decimals = len(bare.partition(".")[2])
-        return bare if decimals >= 3 or not decimals else f"{typed.number:.3f}"
+        whole = key not in ("goes_mm", "stops_mm", "just_mm", "gap_mm")  # 20 is a block; a gap of 20 is 20.000
+        return bare if decimals >= 3 or (whole and not decimals) else f"{typed.number:.3f}"
     return bare if typed.unit == unit_of_key(key) else f"{bare} {typed.unit}"
 
 
@@ -270,7 +272,7 @@ def _reading_from(entry: Entry, row: Mapping[str, str], was: Reading | None, sta
 
 def _made(entry: Entry, row: Mapping[str, str], texts: Mapping[str, str], was: Reading | None, k: int) -> Reading:
     """A reading of what was typed; the numbers keep their text."""
-    base = replace(was, id="") if was is not None else Reading("", entry.name, **_place(entry, row, k))
+    base = replace(was, id="") if was is not None else Reading("", entry.name, *_place(entry, row, k))
     base = replace(base, key=None, value=None, low=None, high=None, mark=None)
     if "mark" in texts:
         if texts["mark"] not in entry.marks:
@@ -300,7 +302,7 @@ def _tried(entry: Entry, row: Mapping[str, str], was: Reading | None, stack: str
     if not stack:
         raise Wrong("Say first which stack this is.", "stack")
     size = _typed(stack, "just_mm", k, "stack")
-    base = was or Reading("", entry.name, **_place(entry, row, k))
+    base = was or Reading("", entry.name, *_place(entry, row, k))
     if tried == "just":
         return replace(base, key="just_mm", value=size, low=None, high=None)
     low, high = base.low, base.high
@@ -324,10 +326,10 @@ def _refuse_upside_down(low: Typed, high: Typed, field: str) -> None:
         )
 
 
-def _place(entry: Entry, row: Mapping[str, str], k: int) -> dict[str, float]:
-    """Where the reading was taken: what the row says, else what was typed beside it."""
+def _place(entry: Entry, row: Mapping[str, str], k: int) -> tuple[float | None, float | None, float | None]:
+    """Where the reading was taken (x, y, along): what the row says, else what was typed beside it."""
     parts = [*row.get("place", "").split(";")[1:], "", "", ""][:3]
-    found = {}
+    found: dict[str, float] = {}
     for key, known in zip(("x_mm", "y_mm", "at_mm"), parts, strict=True):
         text = known or row.get(key, "")
         if text and key not in entry.places:
@@ -339,7 +341,7 @@ def _place(entry: Entry, row: Mapping[str, str], k: int) -> dict[str, float]:
                 raise Wrong(str(error), f"{key}.{k}") from None
     if not found:
         raise Wrong("Say where this was read.", f"x_mm.{k}")
-    return found
+    return found.get("x_mm"), found.get("y_mm"), found.get("at_mm")
 
 
 def _typed(text: str, key: str, k: int, field: str = "") -> Typed:

@@ -47,11 +47,11 @@ def serve_sample(port: int | None, say: Callable[[str], None]) -> None:
     from waywright.web.app import bench_app
 
     listening = listen(port)
-    with tempfile.TemporaryDirectory(prefix="waywright-sample-") as folder:
-        with Book.open(Path(folder) / "sample.sqlite") as book:
-            for name in ("two_edges", "three_edges"):
-                book.begin(jobfile.loads(shop(name), name))
-            _run(bench_app(book, sample=True), listening, say, None)
+    folder = tempfile.TemporaryDirectory(prefix="waywright-sample-")
+    with folder, Book.open(Path(folder.name) / "sample.sqlite") as book:
+        for name in ("two_edges", "three_edges"):
+            book.begin(jobfile.loads(shop(name), name))
+        _run(bench_app(book, sample=True), listening, say, None)
 
 
 def listen(port: int | None) -> socket.socket:

@@ -85,7 +85,9 @@ def suspects_mm(report: Report, name: str) -> tuple[float, ...]:
     at = {r.id: (s, r) for s, r in report.job.readings()}
     found = []
     for suspect in report.suspects:
-        setting, reading = at[suspect.reading]
+        setting, reading = at.get(suspect.reading, (None, None))
+        if setting is None or reading is None:
+            continue  # no reading: that touching faces do not cross
         if reading.x_mm is not None and setting.geometry.faces()[:1] == (name,):
             found.append(reading.x_mm)
     return tuple(found)

@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 from waywright.web.app import Form, PageView
-from waywright.web.pages import job, setting, shop
+from waywright.web.pages import carry, face, job, rounds, setting, shop, specimens, stacks, things
 
 PAGES: dict[str, PageView] = {
     "/": shop.shop,
+    "/specimens": specimens.specimens,
     "/jobs/new": shop.guide,
     "/jobs/{job:int}": job.job,
     "/jobs/{job:int}/next": job.next_moves,
     "/jobs/{job:int}/setting": setting.setting,
     "/jobs/{job:int}/setting/new": setting.new,
+    "/jobs/{job:int}/sheet": carry.sheet,
+    "/jobs/{job:int}/face": face.face,
+    "/jobs/{job:int}/drawn": face.drawn,
+    "/jobs/{job:int}/rounds": rounds.rounds,
+    "/jobs/{job:int}/things": things.things,
+    "/jobs/{job:int}/stacks": stacks.stacks,
+    "/jobs/{job:int}/carry": carry.carry,
+    "/jobs/{job:int}/export.zip": carry.whole,
+    "/jobs/{job:int}/export.toml": carry.toml,
 }
 
-FORMS: tuple[Form, ...] = (*shop.FORMS, *job.FORMS, *setting.FORMS)
+FORMS: tuple[Form, ...] = (*shop.FORMS, *job.FORMS, *setting.FORMS, *things.FORMS, *face.FORMS, *carry.FORMS)

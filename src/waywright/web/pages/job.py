@@ -8,8 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence import Goal
-from waywright.record import By, Head, Put, Ref
-from waywright.record import Opened as Opened
+from waywright.record import By, Head, Opened, Put, Ref
 from waywright.views.numbers import duration
 from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, goes_to, ways_of
@@ -19,6 +18,7 @@ from waywright.web.pages.shop import ASSUMED
 from waywright.web.told import face_parts, retakes, setting_lines
 
 GOAL_SKIPPED = ("part",)
+GOAL_FIELDS = tuple(name for name in Goal.__dataclass_fields__ if name not in GOAL_SKIPPED)
 KIND_WORDS = {
     "layups": "Lay-up: gaps between two faces",
     "slides": "Slide: a stack slid to where it stops",

@@ -11,13 +11,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from waywright.core.evidence import Geometry, JobError, Reading, Setting
+from waywright.core.expect import expected
 from waywright.core.readings import KINDS, LayUp
 from waywright.core.readings.laid import Laid
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, Opened, OutOfOrder, Put, Ref, Saved
 from waywright.views.numbers import Shown
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, goes_to, wants_parts, ways_of
-from waywright.web.contexts import ConflictPage, Live, NewSetting, SettingPage, Tick, head_of, setting_url
+from waywright.web.contexts import ConflictPage, NewSetting, SettingPage, Tick, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, columns_of, edits_from, grids_of, text_in
 from waywright.web.forms import Wrong, choices_in, form_of, given_of, read
 from waywright.web.pages.job import KIND_WORDS, number_of, version_in
@@ -87,6 +88,7 @@ def _setting(
         grids=grids,
         ticks=tuple(Tick(n, w, n in done) for n, w in TICKS.items()) if isinstance(one.geometry, Laid) else (),
         supports=_supports(one),
+        expect=_expected(bench, opened, one),
         cautions=CAUTIONS if isinstance(one.geometry, Laid) else (),
         live=live,
         stack=(given or {}).get("stack", ""),
@@ -121,6 +123,17 @@ def _supports(one: Setting) -> str:
     if not isinstance(one.geometry, Laid) or not at:
         return ""
     return f"Support {one.geometry.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} mm."
+
+
+def _expected(bench: Bench, opened: Opened, one: Setting) -> str:
+    """The blue and the hinge to expect, in words; nothing while too little is known."""
+    report = bench.solver.solved(opened).report
+    if report is None or not isinstance(one.geometry, Laid):
+        return ""
+    try:
+        return expected(opened.job, report.shapes, one.geometry).words()
+    except JobError:
+        return ""
 
 
 def _not_own() -> tuple[str, ...]:
@@ -173,10 +186,17 @@ def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved 
     one = next(s for s in opened.job.settings if s.id == sid)
     live = live_of(bench.solver, opened, one, ways)
     rows = [_plain(grid, row) for grid in _grids(bench, opened, one, ways) for row in grid.rows if not row.free]
-    html = _live_html(bench, live)
+    part = bench.templates.env.get_template
     written = [ref.key for ref in saved.refs if ref.sort == "reading"] if saved is not None else []
     return JSONResponse(
-        {"act": opened.number, "rows": rows, "live": html, "written": written, "used": saved is not None}
+        {
+            "act": opened.number,
+            "rows": rows,
+            "head": part("parts/live_head.html").render(live=live),
+            "faces": part("parts/live_faces.html").render(live=live),
+            "written": written,
+            "used": saved is not None,
+        }
     )
 
 
@@ -185,10 +205,6 @@ def _plain(grid: Grid, row: Row) -> dict[str, object]:
     texts = dict(zip((column.key for column in grid.columns), row.texts, strict=True))
     more = {"words": row.words, "told": row.told, "suspect": row.suspect}
     return {"place": row.place, "reading": row.reading, "version": row.version, "texts": texts, **more}
-
-
-def _live_html(bench: Bench, live: Live) -> str:
-    return bench.templates.env.get_template("parts/live.html").render(live=live)
 
 
 def _conflict(bench: Bench, request: Request, opened: Opened, error: Conflict) -> Response:
@@ -324,7 +340,7 @@ def add(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(setting_url(number, key))
 
 
-GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))
+GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))  # type: ignore[arg-type]
 ROW_FIELDS = ("place.*", "reading.*", "version.*", "x_mm.*", "y_mm.*", "at_mm.*", "try.*", *(f"{c}.*" for c in COLUMNS))
 FORMS = (
     Form("/jobs/{job:int}/setting", save, (*ROW_FIELDS, "stack", "act", "client", "sequence")),

@@ -30,7 +30,7 @@ class EntryGrid extends HTMLElement {
   first() {
     const wanted = this.dataset.focus;
     const rows = [...this.form.querySelectorAll("[data-place]")];
-    const row = wanted && rows.find((one) => one.dataset.reading === wanted);
+    const row = wanted ? rows.find((one) => one.dataset.reading === wanted) : undefined;
     const stack = this.form.elements.stack;
     const field = row ? this.fields(row)[0] : stack ?? rows.map((one) => this.fields(one)[0]).find((one) => one && !one.value);
     field?.focus({ preventScroll: !row });
@@ -177,8 +177,8 @@ class EntryGrid extends HTMLElement {
       const saved = places.get(row.dataset.place)?.shift();
       if (saved) this.renew(row, saved);
     }
-    document.getElementById("live").innerHTML = told.live;
-    globalThis.htmx?.process(document.getElementById("live"));
+    document.getElementById("live-head").innerHTML = told.head;
+    document.getElementById("live-faces").innerHTML = told.faces;
     if (this.pressed) {
       const pressed = this.pressed;
       requestAnimationFrame(() => setTimeout(() => {
@@ -200,7 +200,7 @@ class EntryGrid extends HTMLElement {
     const waits = unsaved.waiting().some((item) => item.fields[place.name] === place.value);
     const done = !waits && "wait" in row.dataset;
     if (!waits) delete row.dataset.wait;
-    this.mark(row, saved.suspect || (done ? "✓" : row.querySelector("[data-mark]").textContent === "✓" ? "✓" : ""), done ? "saved" : "");
+    this.mark(row, saved.suspect ? "suspect" : (done ? "✓" : row.querySelector("[data-mark]").textContent === "✓" ? "✓" : ""), done ? "saved" : "");
     const told = row.querySelector("[data-told]");
     if (told) {
       told.textContent = saved.told;

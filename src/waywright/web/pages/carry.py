@@ -1,0 +1,167 @@
+"""Carrying jobs: out as one file, in from one; a pencil sheet; a pasted table."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Entry, JobError, Setting
+from waywright.record import Opened
+from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.contexts import Page, SheetPage, head_of, setting_url
+from waywright.web.drawing import reach_um
+from waywright.web.entry import columns_of, edits_from, grids_of, places_of
+from waywright.web.facing import facing
+from waywright.web.forms import Wrong
+from waywright.web.pages.job import number_of
+from waywright.web.pages.setting import CAUTIONS, found
+from waywright.web.told import shapes_of
+
+MOST_LINES = 600
+LARGEST_PASTE = 200_000
+
+
+def carry(bench: Bench, request: Request) -> Response:
+    """How a job leaves the book."""
+    opened = bench.book.opened(number_of(request))
+    return bench.show(request, "carry.html", Page(title="Export", job=head_of(opened)))
+
+
+def whole(bench: Bench, request: Request) -> Response:
+    """The whole job with its past and attachments."""
+    number = number_of(request)
+    file = io.BytesIO()
+    bench.book.export(number, file)
+    return _download(file.getvalue(), "application/zip", _name(bench.book.opened(number), "waywright.zip"))
+
+
+def toml(bench: Bench, request: Request) -> Response:
+    """The job file."""
+    number = number_of(request)
+    text = bench.book.export_toml(number)
+    return _download(text.encode(), "application/toml", _name(bench.book.opened(number), "toml"))
+
+
+def _download(data: bytes, kind: str, name: str) -> Response:
+    return Response(data, headers={"Content-Type": kind, "Content-Disposition": f'attachment; filename="{name}"'})
+
+
+def _name(opened: Opened, ending: str) -> str:
+    plain = re.sub(r"[^a-z0-9]+", "-", opened.job.title.lower()).strip("-")[:60]
+    return f"{plain or 'job'}.{ending}"
+
+
+def bring_in(bench: Bench, request: Request, given: Given) -> Response:
+    """A job from a file."""
+    file = given.files.get("file")
+    if file is None or not file.filename:
+        raise Wrong("Choose a file first.")
+    name = re.sub(r"[\x00-\x1f]", "", file.filename.replace("\\", "/").rsplit("/", 1)[-1])[:100]
+    imported = bench.book.import_(file.file, name or "the file")
+    return goes_to(f"/jobs/{imported.job_id}")
+
+
+def sheet(bench: Bench, request: Request) -> Response:
+    """A page to print and fill in with a pencil."""
+    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    one = found(opened, request)
+    shapes = shapes_of(bench.solver.solved(opened).report)
+    instrument = opened.job.instrument(one)
+    page = SheetPage(
+        title=one.geometry.words(),
+        job=head_of(opened),
+        words=one.geometry.words(),
+        instrument=f"{instrument.name} ({instrument.kind})" if instrument is not None else "",
+        facing=facing(opened.job, one, shapes, reach_um(list(shapes.values())), ways),
+        grids=grids_of(opened, one, ways, {}),
+        cautions=CAUTIONS,
+    )
+    return bench.show(request, "sheet.html", page)
+
+
+def paste(bench: Bench, request: Request, given: Given) -> Response:
+    """A table of readings: with their places, or a column in the order of the places."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    one = found(opened, request)
+    text = given.texts.get("text", "")
+    if len(text) > LARGEST_PASTE:
+        raise Wrong("This is too long to paste; send it in parts.")
+    rows = rows_in(opened, one, text)
+    edits = edits_from(one, rows, lambda act: ())
+    if not edits:
+        raise Wrong("There is nothing to read in here; paste lines of x, y and a value.")
+    try:
+        bench.book.change(number, *edits)
+    except JobError as error:
+        raise Wrong(str(error)) from None
+    return goes_to(setting_url(number, one.id))
+
+
+def rows_in(opened: Opened, one: Setting, text: str) -> dict[str, str]:
+    """The lines of a table as rows of the entry form; raises `Wrong` with the line.
+
+    A first line of names (x_mm, y_mm, goes_mm ...) says what stands where. Without one, a single column is values in
+    the order of the places; more columns are x (and y), then what the list of readings has.
+    """
+    entry = next(e for e in one.geometry.entries if e.required)
+    lines = [line for line in text.replace("\r", "").split("\n") if line.strip()]
+    if len(lines) > MOST_LINES:
+        raise Wrong(f"At most {MOST_LINES} lines at once.")
+    table = [cells_of(line) for line in lines]
+    names = _names(entry, table)
+    if table and names == table[0]:
+        table = table[1:]
+    waiting = list(places_of(opened.job, one.geometry, entry))
+    rows: dict[str, str] = {}
+    for k, cells in enumerate(table):
+        if len(cells) > len(names):
+            raise Wrong(f"Line {k + 1} has {len(cells)} parts; wanted are {', '.join(names)}.", "text")
+        row = dict(zip(names, cells, strict=False))
+        place = f"{entry.name};;;"
+        if not set(names) & set(entry.places):
+            if k >= len(waiting):
+                raise Wrong(f"There are {len(waiting)} places and more values; give x as well.", "text")
+            place = waiting[k]
+        rows |= {f"{name}.{k}": value for name, value in row.items() if value} | {f"place.{k}": place}
+        if not any(row.get(c.key) for c in columns_of(entry)):
+            del rows[f"place.{k}"]
+    return rows
+
+
+def cells_of(line: str) -> list[str]:
+    """The parts of a line: by tabs or semicolons, else by commas that no digit follows at once, else by spaces."""
+    for sign in ("\t", ";"):
+        if sign in line:
+            return [cell.strip() for cell in line.split(sign)]
+    if re.search(r",\s", line) or (line.count(",") >= 1 and "." in line) or re.search(r"[a-z]", line):
+        return [cell.strip() for cell in line.split(",")]
+    return line.split()
+
+
+def _names(entry: Entry, table: Sequence[Sequence[str]]) -> list[str]:
+    """What stands in each column."""
+    known = [*entry.places, *(column.key for column in columns_of(entry))]
+    if table and all(name in known for name in table[0]):
+        return list(table[0])
+    wide = max((len(cells) for cells in table), default=1)
+    main = ["just_mm"] if "just_mm" in known else [columns_of(entry)[0].key]
+    bracket = [key for key in (entry.low, entry.high) if key is not None]
+    places = [place for place in entry.places if place != "at_mm"] or list(entry.places)
+    if wide == 1:
+        return main
+    if wide == 2 and len(places) == 1:
+        return [*places, *main]
+    if wide == len(places) + 2 and len(bracket) == 2:
+        return [*places, *bracket]
+    return [*places, *main]
+
+
+FORMS = (
+    Form("/import", bring_in, ("file",), files=True),
+    Form("/jobs/{job:int}/paste", paste, ("text",)),
+)

@@ -1,0 +1,109 @@
+"""One face: its lines, its map, how it was at any moment, and the metal taken off it."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import JobError, Pass
+from waywright.record import Add, Missing, Opened
+from waywright.views.result import ShapeTable, result
+from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.contexts import FacePage, PassForm, head_of
+from waywright.web.forms import Wrong
+from waywright.web.pages.job import number_of
+from waywright.web.times import told
+from waywright.web.told import face_parts, face_url
+
+ACTS = ("scrape", "lap", "rub", "stone", "machine")
+CAUTIONS = ("A scraper slips towards the holding hand: push from the hip, eyes covered.",)
+
+
+def face(bench: Bench, request: Request) -> Response:
+    """The page of a face, now or as it was after an act."""
+    newest = bench.book.opened(number_of(request))
+    name = request.query_params.get("name", "")
+    if name not in newest.job.faces():
+        raise Missing("There is no such face here, or no longer.")
+    text = request.query_params.get("act", "")
+    act = (
+        min(max(int(text), 1), newest.number) if text.isascii() and text.isdigit() and len(text) < 10 else newest.number
+    )
+    page = _page(bench, request, newest, name, act)
+    return bench.show(request, "parts/face_at.html" if "hx-request" in request.headers else "face.html", page)
+
+
+def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -> FacePage:
+    then = newest if act == newest.number else bench.book.opened(newest.id, act)
+    ways, job = ways_of(request), then.job
+    report = bench.solver.solved(then).report if name in job.faces() else None
+    view = result(report, ways) if report is not None else None
+    parts = face_parts(newest.id, job, report, view, ways, (name,)) if report is not None and view is not None else ()
+    table = next((t for t in view.shapes if t.face == name), None) if view is not None else None
+    after = [(s.id, s.geometry.words()) for s in newest.job.settings if name in s.geometry.faces()]
+    return FacePage(
+        title=name,
+        job=head_of(newest),
+        part=parts[0] if parts else None,
+        columns=columns_of(table),
+        table=rows_of(table),
+        result_lines=tuple(words for words in view.shares if words.startswith(f"{name},")) if view is not None else (),
+        acts=newest.number,
+        act=act,
+        when=told(next(a.at for a in newest.acts if a.number == act)),
+        name=name,
+        passes=tuple(_pass_words(p) for p in newest.job.passes if p.face == name),
+        pass_form=PassForm(tuple(reversed(after)), "") if after else None,
+        cautions=CAUTIONS,
+    )
+
+
+def _pass_words(each: Pass) -> str:
+    return ", ".join(filter(None, [each.act, f"after {each.after}" if each.after else "", each.when, each.note]))
+
+
+def columns_of(table: ShapeTable | None) -> tuple[str, ...]:
+    """The heads of a table of heights."""
+    return (
+        () if table is None or not table.rows else ("x", *(part for line in table.lines for part in (line, "± 95 %")))
+    )
+
+
+def rows_of(table: ShapeTable | None) -> tuple[tuple[str, ...], ...]:
+    """The rows of a table of heights."""
+    if table is None:
+        return ()
+    return tuple((row.x, *(part for cell in row.cells for part in cell)) for row in table.rows)
+
+
+def drawn(bench: Bench, request: Request) -> Response:
+    """The scraping drawn for a face, which takes longer; "done as drawn" notes it as a pass."""
+    opened = bench.book.opened(number_of(request))
+    name = request.query_params.get("name", "")
+    solved = bench.solver.with_moves(opened)
+    moves = solved.report.moves if solved.report is not None else ()
+    words = next((f"{m.how}: {m.reason}" for m in moves if m.act == "scrape" and name in m.faces), "")
+    after = [(s.id, s.geometry.words()) for s in opened.job.settings if name in s.geometry.faces()]
+    page = FacePage(title=name, job=head_of(opened), name=name, pass_form=PassForm(tuple(reversed(after)), words))
+    return bench.show(request, "parts/drawn.html" if "hx-request" in request.headers else "drawn.html", page)
+
+
+def add_pass(bench: Bench, request: Request, given: Given) -> Response:
+    """Metal was taken off: the face begins a new state."""
+    number, texts = number_of(request), given.texts
+    job = bench.book.job(number)
+    name, act = texts.get("face", ""), texts.get("act", "scrape")
+    if name not in job.faces():
+        raise Wrong("There is no such face here, or no longer.")
+    if act not in ACTS:
+        raise Wrong(f"A pass is one of {', '.join(ACTS)}.")
+    note = texts.get("note", "").strip()[:2000] or None
+    after = texts.get("after", "") or None
+    try:
+        bench.book.change(number, Add(Pass("", name, after, act, texts.get("when", "").strip()[:40] or None, note)))
+    except JobError as error:
+        raise Wrong(str(error)) from None
+    return goes_to(face_url(number, name))
+
+
+FORMS = (Form("/jobs/{job:int}/pass", add_pass, ("face", "act", "after", "when", "note")),)

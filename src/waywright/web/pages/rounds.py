@@ -1,0 +1,80 @@
+"""Rounds: who agrees with whom, and how that changed when faces were cut."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Job
+from waywright.core.findings import Agreement, Report
+from waywright.views.numbers import Shown
+from waywright.views.result import BAND, result
+from waywright.web.app import Bench, ways_of
+from waywright.web.contexts import Pair, RoundsPage, head_of, setting_url
+from waywright.web.pages.job import number_of
+
+TURNED = {"over": "marks together", "end for end": "marks opposite"}
+
+
+def rounds(bench: Bench, request: Request) -> Response:
+    """A table of faces against faces, newest agreement in each cell, and every lay-up in the order taken."""
+    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    report = bench.solver.solved(opened).report
+    agreements = report.agreements if report is not None else ()
+    view = result(report, ways) if report is not None else None
+    page = RoundsPage(
+        title="Rounds",
+        job=head_of(opened),
+        faces=tuple(opened.job.faces()),
+        rows=_rows(opened.job, agreements, ways),
+        pairs=tuple(_pair(opened.id, a, ways) for a in agreements),
+        changes=tuple(("", words) for words in _changed(report, view.rounds if view is not None else ())),
+        readings=result_words(report),
+    )
+    return bench.show(request, "rounds.html", page)
+
+
+def _rows(
+    job: Job, agreements: tuple[Agreement, ...], ways: Shown
+) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
+    """For each face against each other one: the fit in each turn, of the newest states that were laid together."""
+    newest: dict[tuple[str, str], dict[str, Agreement]] = {}
+    for a in agreements:
+        for pair in ((a.lower, a.upper), (a.upper, a.lower)):
+            newest.setdefault(pair, {})[a.turn] = a
+    states = job.states()
+    found = []
+    for row in job.faces():
+        cells = []
+        for column in job.faces():
+            laid = newest.get((row, column), {}).values()
+            words = "; ".join(f"{_zone(a, ways)} {TURNED.get(a.turn, a.turn)}" for a in laid)
+            old = any(a.states != (states[a.lower], states[a.upper]) for a in laid)
+            cells.append((words + (" (cut since)" if old else ""), "old" if old else ""))
+        found.append((row, tuple(cells)))
+    return tuple(found)
+
+
+def _zone(a: Agreement, ways: Shown) -> str:
+    within = BAND * a.sigma_um
+    return f"{ways.heights(a.zone_um, within)} ± {ways.heights(within, within)} {ways.height}"
+
+
+def _pair(job: int, a: Agreement, ways: Shown) -> Pair:
+    states = f"{a.lower} after {a.states[0]}, {a.upper} after {a.states[1]} passes"
+    return Pair(a.lower, a.upper, TURNED.get(a.turn, a.turn), states, _zone(a, ways), setting_url(job, a.setting))
+
+
+def _changed(report: Report | None, told: tuple[str, ...]) -> tuple[str, ...]:
+    """What each pass did."""
+    return tuple(words for words in told if ", pass " in words) if report is not None else ()
+
+
+def result_words(report: Report | None) -> str:
+    """Why two faces that agree are not yet straight."""
+    if report is None or not report.agreements:
+        return ""
+    return (
+        "Two faces that agree may both be curved, one into the other. Three that agree with each other, in both turns, "
+        "cannot: that is why three are made."
+    )

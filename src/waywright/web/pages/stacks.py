@@ -1,0 +1,86 @@
+"""Stacks: which blocks of my set make all the stacks wanted at once, and which stack to try next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Job
+from waywright.core.stacks import USUAL_SET_MM, NoStack, finest_step_mm, next_stack_mm, stacks_at_once
+from waywright.jobfile.fields import Refused, typed
+from waywright.record import Opened
+from waywright.views.numbers import plural
+from waywright.web.app import Bench
+from waywright.web.contexts import StacksPage, head_of
+from waywright.web.forms import parts_of
+from waywright.web.pages.job import number_of
+
+MOST_STACKS, MOST_BLOCKS = 12, 200
+
+
+def stacks(bench: Bench, request: Request) -> Response:
+    """Answers a plain question in the address; nothing is saved."""
+    opened = bench.book.opened(number_of(request))
+    owned = blocks_of(opened.job)
+    wanted = request.query_params.get("wanted", "")[:600]
+    rows, words = _made(wanted, owned or USUAL_SET_MM) if wanted.strip() else ((), "")
+    page = StacksPage(
+        title="Stacks",
+        job=head_of(opened),
+        wanted=wanted,
+        set=_set_words(owned),
+        rows=rows,
+        words=words,
+        next=tuple(_next(opened, owned or USUAL_SET_MM)),
+    )
+    return bench.show(request, "stacks.html", page)
+
+
+def blocks_of(job: Job) -> tuple[float, ...]:
+    """The blocks of the first set whose blocks are listed."""
+    return next((i.blocks_mm for i in job.instruments if i.kind == "gauge blocks" and i.blocks_mm), ())[:MOST_BLOCKS]
+
+
+def _set_words(owned: tuple[float, ...]) -> str:
+    if not owned:
+        return "the usual set of 112 (list your own blocks under pieces and instruments)"
+    return f"your set of {len(owned)}"
+
+
+def _made(wanted: str, owned: tuple[float, ...]) -> tuple[tuple[tuple[str, str], ...], str]:
+    try:
+        sizes = [float(f"{typed(part, 'size_mm', ()).to('mm'):.10g}") for part in parts_of(wanted)]
+        if len(sizes) > MOST_STACKS:
+            return (), f"At most {MOST_STACKS} stacks at once."
+        found = stacks_at_once(sizes, owned)
+    except (NoStack, Refused) as error:
+        return (), str(error)
+    rows = tuple(
+        (f"{mm:.4f}".removesuffix("0"), " + ".join(f"{block:g}" for block in blocks))
+        for mm, blocks in zip(found.wanted_mm, found.blocks_mm, strict=True)
+    )
+    return rows, f"{plural(found.count, 'block')} in all, none twice."
+
+
+def _next(opened: Opened, owned: Iterable[float]) -> Iterable[str]:
+    """For each setting with open brackets, the stack that halves the most of them."""
+    try:
+        step = finest_step_mm(owned)
+    except NoStack:
+        return
+    corrected = opened.job.corrected()
+    for setting in opened.job.settings:
+        brackets = [
+            (r.low.to("mm"), r.high.to("mm"))
+            for r in setting.readings
+            if r.id not in corrected and r.low is not None and r.high is not None and r.low.unit != "div"
+        ]
+        size = next_stack_mm([b for b in brackets if b[1] > b[0]], max(step, 0.001))
+        if size is not None:
+            inside = sum(low < size < high for low, high in brackets)
+            yield (
+                f"{setting.geometry.words()}: {size:.4f}".removesuffix("0")
+                + f" mm lies inside {plural(inside, 'bracket')}"
+            )

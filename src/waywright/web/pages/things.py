@@ -1,0 +1,145 @@
+"""Pieces and instruments: what is on the bench and what it is read with."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import JobError
+from waywright.core.things import Face, Instrument, Piece
+from waywright.record import Add, Edit, Memo, Opened, Put, Ref, Rename
+from waywright.web.app import Bench, Form, Given, goes_to
+from waywright.web.contexts import Thing, ThingsPage, head_of
+from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Wrong, form_of, given_of, read
+from waywright.web.pages.job import number_of, version_in
+from waywright.web.pages.shop import ASSUMED, evenly
+
+NEW_FACE = {"length_mm": "600", "width_mm": "40", "lines_mm": "0", "side": "top", "finish": "scraped"}
+NEW_INSTRUMENT = {"kind": "gauge blocks", "grade": "1", "feel_um": "1"}
+
+
+def things(bench: Bench, request: Request) -> Response:
+    """Every piece and instrument with its form."""
+    return _things(bench, request, None, {}, "")
+
+
+def _things(bench: Bench, request: Request, wrong: Wrong | None, given: Mapping[str, str], at: str) -> Response:
+    opened = bench.book.opened(number_of(request))
+    job = opened.job
+    pieces = tuple(
+        _face_form(opened, piece, face, wrong if at == face.name else None, given)
+        for piece in job.pieces
+        for face in piece.faces
+    )
+    instruments = tuple(
+        _instrument_form(opened, one, wrong if at == one.name else None, given) for one in job.instruments
+    )
+    fresh = given if not at else {}
+    page = ThingsPage(
+        title="Pieces and instruments",
+        job=head_of(opened),
+        problem=str(wrong) if wrong is not None and (not wrong.field or not at) else "",
+        pieces=pieces,
+        instruments=instruments,
+        new_piece=form_of(Face, {**NEW_FACE, **fresh}, (), FACE_CHOICES, wrong if not at else None),
+        new_instrument=form_of(
+            Instrument, {**NEW_INSTRUMENT, **fresh}, (), INSTRUMENT_CHOICES, wrong if not at else None
+        ),
+    )
+    return bench.show(request, "things.html", page, 422 if wrong else 200)
+
+
+def _face_form(opened: Opened, piece: Piece, face: Face, wrong: Wrong | None, given: Mapping[str, str]) -> Thing:
+    filled = {**given_of(face), **(given if wrong else {})}
+    words = f"{face.length_mm:g} × {face.width_mm:g} mm, {len(face.stations_mm)} stations on {len(face.lines_mm)} lines"
+    version = opened.versions[Ref("piece", piece.name)]
+    return Thing(face.name, words, form_of(Face, filled, (), FACE_CHOICES, wrong), version, "piece", piece.name)
+
+
+def _instrument_form(opened: Opened, one: Instrument, wrong: Wrong | None, given: Mapping[str, str]) -> Thing:
+    filled = {**given_of(one), **(given if wrong else {})}
+    version = opened.versions[Ref("instrument", one.name)]
+    return Thing(one.name, one.kind, form_of(Instrument, filled, (), INSTRUMENT_CHOICES, wrong), version, "instrument")
+
+
+def save_piece(bench: Bench, request: Request, given: Given) -> Response:
+    """A new piece with its face, a new face of a piece, or a face changed."""
+    number, texts = number_of(request), given.texts
+    opened = bench.book.opened(number)
+    was, of = texts.get("was", ""), texts.get("of", "")
+    try:
+        if not texts.get("stations_mm", "").strip() and not was:
+            texts = {
+                **texts,
+                "stations_mm": "  ".join(
+                    f"{x:g}" for x in evenly(read(Face, {**texts, "stations_mm": "0"})["length_mm"])
+                ),
+            }
+        face = Face(**read(Face, texts))
+        bench.book.change(number, *_piece_edits(opened, face, was, of, given), kind="put" if was else "add")
+    except (Wrong, JobError) as error:
+        wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
+        return _things(bench, request, wrong, dict(given.texts), was)
+    return goes_to(f"/jobs/{number}/things")
+
+
+def _piece_edits(opened: Opened, face: Face, was: str, of: str, given: Given) -> list[Edit]:
+    pieces = {piece.name: piece for piece in opened.job.pieces}
+    if not of:
+        return [Add(Piece(face.name, (face,))), *_not_assumed(opened)]
+    piece = pieces.get(of)
+    if piece is None:
+        raise Wrong(f"There is no piece called {of[:40]!r}, or no longer.")
+    version, edits = version_in(given), list[Edit]()
+    if not was:
+        return [Put(Ref("piece", of), version, replace(piece, faces=(*piece.faces, face)))]
+    if was not in {one.name for one in piece.faces}:
+        raise Wrong(f"There is no face called {was[:40]!r}, or no longer.")
+    changed = tuple(replace(face, name=was) if one.name == was else one for one in piece.faces)
+    edits.append(Put(Ref("piece", of), version, replace(piece, faces=changed)))
+    if face.name != was:
+        edits.append(Rename(Ref("face", was), face.name))
+        if piece.name == was:
+            edits.append(Rename(Ref("piece", was), face.name))
+    return [*edits, *_not_assumed(opened)]
+
+
+def _not_assumed(opened: Opened) -> list[Edit]:
+    """Who looks at the sizes and saves them has stopped assuming them."""
+    ref = Ref("memo", ASSUMED)
+    if ref not in opened.versions:
+        return []
+    kept = [
+        line
+        for line in opened.memos[ASSUMED].splitlines()
+        if not line.startswith(("Every edge", "Stations", "One line"))
+    ]
+    return [Put(ref, opened.versions[ref], Memo(ASSUMED, "\n".join(kept)))]
+
+
+def save_instrument(bench: Bench, request: Request, given: Given) -> Response:
+    """A new instrument, or one changed."""
+    number, texts = number_of(request), given.texts
+    was = texts.get("was", "")
+    try:
+        one = Instrument(**read(Instrument, texts))
+        if not was:
+            bench.book.change(number, Add(one))
+        else:
+            edits: list[Edit] = [Put(Ref("instrument", was), version_in(given), replace(one, name=was))]
+            if one.name != was:
+                edits.append(Rename(Ref("instrument", was), one.name))
+            bench.book.change(number, *edits)
+    except (Wrong, JobError) as error:
+        wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
+        return _things(bench, request, wrong, dict(texts), was)
+    return goes_to(f"/jobs/{number}/things")
+
+
+FORMS = (
+    Form("/jobs/{job:int}/piece", save_piece, (*Face.__dataclass_fields__, "was", "of", "version")),
+    Form("/jobs/{job:int}/instrument", save_instrument, (*Instrument.__dataclass_fields__, "was", "version")),
+)
