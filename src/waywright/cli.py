@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
     from waywright.core.findings import Report
 
+# Our matrices are small: threads of the linear algebra wait for each other longer than they work, on a busy machine
+# twenty times as long. Must stand before numpy is first imported; whoever set it meant it.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 BAD_INPUT, INTERRUPTED, BROKEN_PIPE = 2, 130, 141
 # What says itself what is wrong: (module, class).
 PLAIN_ERRORS = (("jobfile.errors", "JobFileError"), ("record.errors", "BookError"), ("web.serve", "PortTaken"))
