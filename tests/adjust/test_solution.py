@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import GTC
 import numpy as np
@@ -12,9 +13,9 @@ from uncertainties import ufloat
 from tests.simulate import STACKS, Mix, bench, drawn, edge, planned_gaps, planned_slopes, read, round_of, simulated
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Heights, Solution, orthonormal
-from waywright.core.evidence import Job
-from waywright.core.readings import Cross, LayUp, Step
-from waywright.core.things import FloatArray
+from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.readings import Cross, LayUp, Step, Thickness
+from waywright.core.things import FloatArray, Instrument, Piece
 
 
 def solved(job: Job) -> Solution:
@@ -148,8 +149,6 @@ def test_shares_against_gtc() -> None:
 
 def with_keys(job: Job, ways: itertools.cycle[str]) -> Job:
     """The job with its gaps read in these ways in turn."""
-    from dataclasses import replace
-
     settings = (replace(s, readings=tuple(replace(r, key=next(ways)) for r in s.readings)) for s in job.settings)
     return replace(job, settings=tuple(settings))
 
@@ -211,6 +210,39 @@ def test_agrees_with_the_dense_problem(kind: str, seed: int) -> None:
         tolerance = np.where(sigma > 0.05 * f.prior_um, 1e-4, 1e-6)
         for found in (solution.height_sigmas(f), np.sqrt(np.diag(solution.face_covariance(f)))):
             assert np.all(np.abs(found / sigma - 1) < tolerance)
+
+
+def test_two_faces_of_one_piece_against_the_dense_problem() -> None:
+    """Top and bottom of one piece, tied by a micrometer, are one rigid body: heights, sigmas and the taper between them
+    are those of the dense problem, the taper √2 of a reading's u where its ends are read once."""
+    top, bottom = edge("P", lines_mm=(-15, 15)), replace(edge("P under", lines_mm=(-15, 15)), side="bottom")
+    job = planned_gaps(bench([top, edge("Q", lines_mm=(-15, 15))]), LayUp("P", "Q", "over"))
+    job = replace(simulated(job, seed=8).job, pieces=(Piece("P", (top, bottom)), *job.pieces[1:]))
+    micrometer = Instrument("micrometer", "micrometer", u_um=1.0)
+    rng = np.random.default_rng(8)
+    sizes = tuple(
+        Reading(f"t{i}", "readings", x, y, key="size_mm", value=Typed(60 + rng.normal(0, 0.005), "mm"))
+        for i, (x, y) in enumerate(zip(top.x_mm.tolist(), top.y_mm.tolist(), strict=True))
+    )
+    setting = Setting("thickness", Thickness("P", "P under"), sizes, instrument="micrometer", seat_um=0.0)
+    tied = replace(job, instruments=(*job.instruments, micrometer), settings=(*job.settings, setting))
+    solution = solved(tied)
+    assert len({f.unknown.body for f in solution.faces}) == 2
+    mean, covariance = dense(solution)
+    for f in solution.faces:
+        project, here = f.about_plane(np.eye(14)), f.unknown.columns
+        np.testing.assert_allclose(solution.heights_um(f), project @ mean[here], rtol=0, atol=1e-6)
+        sigma = np.sqrt(np.diag(project @ covariance[here, here] @ project))
+        np.testing.assert_allclose(solution.height_sigmas(f), sigma, rtol=1e-5)
+    taper = np.zeros(len(mean))
+    for name in ("P", "P under"):
+        columns = face(solution, name).unknown.columns
+        taper[columns.start], taper[columns.stop - 2] = -1.0, 1.0
+    # The bottom is seen rolled over: its first node lies under the top's second line.
+    columns = face(solution, "P under").unknown.columns
+    taper[columns] = np.roll(taper[columns], 1)
+    assert solution.sigma(taper) == pytest.approx(np.sqrt(taper @ covariance @ taper), rel=1e-5)
+    assert solution.sigma(taper) == pytest.approx(np.sqrt(2), rel=1e-3)
 
 
 @pytest.mark.parametrize("kind", ["three faces, both turns, a level", "unequal, offsets, brackets"])
@@ -287,8 +319,6 @@ def test_one_unread_end_station_changes_no_sigma(turns: tuple[str, ...]) -> None
         assert one.height_sigmas(f).max() < 1.0
 
 
-def cut(piece, stations_mm):  # type: ignore[no-untyped-def]
+def cut(piece: Piece, stations_mm: FloatArray) -> Piece:
     """The piece with only these stations on its face."""
-    from dataclasses import replace
-
-    return replace(piece, faces=tuple(replace(f, stations_mm=tuple(stations_mm)) for f in piece.faces))
+    return replace(piece, faces=tuple(replace(f, stations_mm=tuple(stations_mm.tolist())) for f in piece.faces))
