@@ -54,7 +54,8 @@ ARROWS: dict[str, set[str]] = {
     "waywright.demo": {"waywright.jobfile"},  # the sample shop is a job file that ships with the package
     "waywright.papers": {"waywright.views", "waywright.record", "waywright.jobfile"},
     "waywright.web": {"waywright.papers", "waywright.demo", "waywright.core.stacks"},
-    "waywright.cli": {"waywright.web"},
+    "waywright.book_commands": {"waywright.record", "waywright.views"},  # apart, so that `--help` loads no book
+    "waywright.cli": {"waywright.web", "waywright.book_commands"},
     "waywright.__main__": {"waywright.cli"},
 }
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from waywright import __version__
+from waywright.book_commands import book_group
 
 if TYPE_CHECKING:
     from rich.status import Status
@@ -251,6 +252,9 @@ def bench(book: str | None, port: int | None) -> None:
     from waywright.web.serve import serve
 
     serve(book, port, _answers)
+
+
+cli.add_command(book_group)
 
 
 def _answers(address: str) -> None:

@@ -1,6 +1,7 @@
 """The book: every job and reading for ever, and nothing lost. All SQL of Waywright lives in this room."""
 
 from waywright.record.book import Book
+from waywright.record.copies import Copy
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Move, Put, Rename
 from waywright.record.errors import (
     BadBundle,
@@ -31,6 +32,7 @@ __all__ = [
     "Busy",
     "By",
     "Conflict",
+    "Copy",
     "Correct",
     "Delete",
     "Edit",

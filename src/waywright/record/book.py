@@ -20,6 +20,7 @@ import uuid
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 from types import TracebackType
 from typing import IO
 
@@ -28,7 +29,8 @@ from sqlalchemy import Connection
 from waywright import jobfile
 from waywright.core.evidence import Job, Reading
 from waywright.jobfile.checks import check
-from waywright.record import bundle, copies, integrity, queries
+from waywright.record import bundle, integrity, queries
+from waywright.record.copies import Copy, daily, listed
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, apply_all
 from waywright.record.errors import BookError, Missing, NumberReused, OutOfOrder, Refused, TooLarge
 from waywright.record.guard import Guard, refuse_spoilt
@@ -87,6 +89,15 @@ class Book:
     def name(self) -> str:
         """Where it is, for people."""
         return self._store.name
+
+    @property
+    def path(self) -> Path | None:
+        """Its file; None on PostgreSQL."""
+        return self._store.path
+
+    def copies(self) -> tuple[Copy, ...]:
+        """Its copies, newest first."""
+        return listed(self._store.path) if self._store.path is not None else ()
 
     # Reading
 
@@ -340,7 +351,7 @@ class Book:
             self._copied = day
             try:
                 if not empty:
-                    copies.daily(self._store.path, now)
+                    daily(self._store.path, now)
                 self.warning = None
             except BookError as error:  # a reading is not lost because its copy cannot be made
                 self.warning = str(error)
