@@ -49,6 +49,7 @@ name = "P under"
 length_mm = 600
 width_mm = 40
 stations_mm = [0, 150, 300, 450, 600]
+lines_mm = [-15, 15]
 side = "bottom"
 [[pieces]]
 name = "Q"
@@ -209,6 +210,7 @@ BAD = [
     ("thickness", 'top = "P"', 'top = "P under"', "thickness[0].top", "bottom face"),
     ("thickness", 'bottom = "P under"', 'bottom = "Q"', "thickness[0].bottom", "top face"),
     ("thickness", 'bottom = "P under"', 'bottom = "R"', "thickness[0].bottom", "no face called 'R'"),
+    ("thickness", "lines_mm = [-15, 15]\nside", "side", "thickness[0].readings[1]", "is known on one line"),
     ("thickness", "size_mm = 60.012", "gap_mm = 60.012", "thickness[0].readings[0].gap_mm", "not known"),
     ("thickness", "x_mm = 150", "x_mm = 650", "thickness[0].readings[1]", "outside the stations"),
     ("thickness", 'instrument = "micrometer"', 'instrument = "blocks"', "thickness[0].instrument", "cannot take these"),

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from waywright.core.adjust import rigid
 from waywright.core.adjust.network import Network, Rows
 from waywright.core.adjust.solution import Solution
 from waywright.core.findings import Fit, Scatter, Suspect
@@ -38,6 +39,7 @@ class Screened:
 
 def screen(net: Network) -> Screened:
     """Solve `net`, learn each instrument's scatter, set suspects aside one after another, and check the limits."""
+    rigid.check(net)
     rows = net.rows
     keep = np.flatnonzero(rows.sense == 0)
     scale = np.ones(len(rows.value_um))

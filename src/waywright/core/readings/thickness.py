@@ -9,13 +9,13 @@ and the thickness itself are t, free and shared by the setting.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
+from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Reading, Setting
 from waywright.core.readings.base import (
     READING_MIN,
     SETTING_UP_MIN,
@@ -30,6 +30,7 @@ from waywright.core.readings.base import (
     proposed,
     within,
 )
+from waywright.core.things import Face, FloatArray
 
 MICROMETERS = ("micrometer", "indicator")
 
@@ -62,6 +63,7 @@ class Thickness(Geometry):
         """One row a reading; each anvil stands on its face."""
         top, bottom = site.face(self.top), site.face(self.bottom)
         x, y = places(site.readings)
+        _on_their_lines(site.readings, top, bottom, y)
         n, rows, zero = len(x), every(len(x)), site.label("zero")
         value, noise, name = lengths_um(site)
         notes: list[str] = []
@@ -103,3 +105,17 @@ def check_one_piece(job: Job, names: tuple[str, ...], key: str) -> None:
     pieces = list(dict.fromkeys(of[name] for name in names if name in of))
     if len(pieces) > 1:
         raise JobError(f"These are faces of {pieces[0]} and of {pieces[1]}; they must be of one piece.", key)
+
+
+def _on_their_lines(readings: Sequence[Reading], top: Face, bottom: Face, y_mm: FloatArray) -> None:
+    """Where one face has a single line and the other has more, only that line can be read: off it the piece's roll
+    would change the one and not the other."""
+    for face, across in ((top, y_mm), (bottom, -y_mm)):
+        if len(face.lines_mm) == 1 < max(len(top.lines_mm), len(bottom.lines_mm)):
+            for reading, y in zip(readings, across.tolist(), strict=True):
+                if abs(y - face.lines_mm[0]) > 1e-9:
+                    raise JobError(
+                        f"{face.name} is known on one line, at y = {face.lines_mm[0]:g} mm, and this is read off it; "
+                        "give it lines_mm near both edges.",
+                        reading.id,
+                    )
