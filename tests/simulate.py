@@ -175,7 +175,7 @@ def _slopes(
     base_m = kind.base_mm / 1e3
     assert instrument.u_um_per_m is not None
     u = math.hypot(instrument.u_um_per_m, math.sqrt(2) * seat / base_m)
-    lies = 30.0 * own[0] + 20.0 * (own[1] if isinstance(kind, Step) else own[2])  # the level's zero, and the face's tilt
+    lies = 30.0 * own[0] + 20.0 * (own[1] if isinstance(kind, Step) else own[2])  # its zero, the face's tilt
     slope = rise / base_m + lies + factor * u * rng.standard_normal(len(x))
     return tuple(replace(r, value=Typed(float(s), "µm/m")) for r, s in zip(setting.readings, slope, strict=True))
 
