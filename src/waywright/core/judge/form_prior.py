@@ -182,8 +182,9 @@ def orthonormal(columns: Floats, beside: Floats | None = None) -> Floats:
     """An orthonormal basis of `columns` (n, k), freed of the orthonormal columns `beside`; dependent ones drop out."""
     size = np.linalg.norm(columns, axis=0)
     columns = columns[:, size > 0] / size[size > 0]
-    for _ in range(2 if beside is not None else 0):
-        columns = columns - beside @ (beside.T @ columns)  # type: ignore[union-attr]
+    if beside is not None:
+        for _ in range(2):
+            columns = columns - beside @ (beside.T @ columns)
     basis, singular, _ = np.linalg.svd(columns, full_matrices=False)
     return np.asarray(basis[:, singular > 1e-7])
 
