@@ -29,15 +29,14 @@ def _set_up_caches() -> None:
 
     numba's cache does not see a change in a function that a cached one calls in another file, and two first runs can
     race; so its folder is named by the code under test and by the worker. matplotlib must not draw from a user's own
-    configuration. Two workers on two cores leave no core for a second BLAS thread.
+    configuration. Small solves are quickest on one BLAS thread: more wait for each other.
     """
     worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
     caches = ROOT / "build" / "test-cache"
     os.environ["NUMBA_CACHE_DIR"] = str(caches / "numba" / _package_digest() / worker)
     os.environ["MPLCONFIGDIR"] = str(caches / "matplotlib" / worker)
     os.environ["MPLBACKEND"] = "agg"
-    if worker != "main":
-        os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 
 _set_up_caches()
