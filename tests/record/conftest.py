@@ -46,7 +46,7 @@ def _server_programs() -> Path | None:
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[Callable[[], str]]:
-    """A PostgreSQL of our own, for the session, on a socket in a folder of its own; gives the URL of a new database."""
+    """A PostgreSQL of our own, for the session, on a socket in a folder of its own; gives the URL of an empty one."""
     programs = _server_programs()
     if programs is None:
         pytest.skip("There is no PostgreSQL to test the book on; on Debian: apt install postgresql")
@@ -55,7 +55,8 @@ def postgres() -> Iterator[Callable[[], str]]:
         if os.geteuid() == 0:  # the server refuses to run as root
             import pwd  # not everywhere
 
-            user = pwd.getpwnam("postgres")
+            names = {entry.pw_name for entry in pwd.getpwall()}
+            user = pwd.getpwnam("postgres" if "postgres" in names else "nobody")
             os.chown(folder, user.pw_uid, user.pw_gid)
             owner |= {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
         data = ["-D", f"{folder}/data"]
@@ -65,15 +66,15 @@ def postgres() -> Iterator[Callable[[], str]]:
             command = [programs / "postgres", *data, "-c", "listen_addresses=", "-k", folder, "-F"]
             server = subprocess.Popen(command, stdout=log, stderr=log, **owner)
         try:
-            yield _new_databases(f"postgresql+psycopg://waywright@/%s?host={folder}", server)
+            yield _new_schemas(f"postgresql+psycopg://waywright@/postgres?host={folder}", server)
         finally:
-            server.send_signal(signal.SIGINT)  # its fast way to stop
+            server.send_signal(signal.SIGQUIT)  # at once: nothing of it is kept
             server.wait(60)
 
 
-def _new_databases(address: str, server: subprocess.Popen[bytes]) -> Callable[[], str]:
-    """What makes a new database on the server and gives its URL, once it answers."""
-    engine = create_engine(address % "postgres", isolation_level="AUTOCOMMIT", poolclass=NullPool)
+def _new_schemas(address: str, server: subprocess.Popen[bytes]) -> Callable[[], str]:
+    """What makes a new schema on the server, once it answers, and gives a URL that sees it alone."""
+    engine = create_engine(address, isolation_level="AUTOCOMMIT", poolclass=NullPool)
     until = time.monotonic() + 60
     while True:
         try:
@@ -88,8 +89,8 @@ def _new_databases(address: str, server: subprocess.Popen[bytes]) -> Callable[[]
     def new() -> str:
         name = f"book{next(count)}"
         with engine.connect() as connection:
-            connection.execute(text(f"CREATE DATABASE {name}"))
-        return address % name
+            connection.execute(text(f"CREATE SCHEMA {name}"))
+        return f"{address}&options=-csearch_path%3D{name}"
 
     return new
 
