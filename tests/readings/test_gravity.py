@@ -71,7 +71,7 @@ def test_any_zero_and_any_tilt_give_the_shape(zero: float, tilt: tuple[float, fl
 
 
 def test_one_zero_leaves_more_to_spare_than_one_for_each_line() -> None:
-    """Of 24 readings 18 go to the shape of 21 nodes and 2 to how the level stands along and across: 4 are to spare. With
+    """Of 24 readings 18 go to the shape of 21 nodes, 2 to how the level stands along and across: 4 are to spare. With
     a zero for each line 17 go to the shape, for its twist is in the zeros, and 6 to these: 1 is to spare."""
     truth = np.zeros(25)
     together = solved(surveyed(truth, 0.0, (0.0, 0.0), "one morning"))

@@ -17,6 +17,8 @@ from waywright.views.numbers import Shown
 from waywright.views.result import BAND
 
 MOST_NUMBERS = 14  # stations whose heights still fit into the map
+MOST_LINES = 5  # lines that can still be told apart from the side; more are drawn from above only
+ROW_IN = 0.17  # of the map: as high as a height needs to stand in it
 _STYLES = ("-", (0, (6, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 3)))
 
 
@@ -44,6 +46,11 @@ class Ribbon:
     def has_map(self) -> bool:
         """Whether it has width, and something to show there from above."""
         return self.known and len(self.face.lines_mm) > 1
+
+    @property
+    def has_side(self) -> bool:
+        """Whether its lines are few enough to be drawn from the side."""
+        return len(self.face.lines_mm) <= MOST_LINES
 
 
 def draw_ribbon(axes: Axes, ribbon: Ribbon, reach_um: float, shown: Shown) -> None:
@@ -124,6 +131,13 @@ def _inch_mm(axes: Axes) -> float:
     figure = axes.get_figure(root=True)
     assert figure is not None
     return float(axes.get_xlim()[1]) / (float(axes.get_position().width) * float(figure.get_figwidth()))
+
+
+def _high_in(axes: Axes) -> float:
+    """How high it stands on paper, in inches."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return float(axes.get_position().height) * float(figure.get_figheight())
 
 
 def _bare(axes: Axes) -> None:
@@ -217,7 +231,8 @@ def draw_map(axes: Axes, ribbon: Ribbon, shown: Shown) -> None:
     along, across = _edges(ribbon.x_mm, 0.0, face.length_mm), _edges(np.asarray(face.lines_mm), -half, half)
     largest = float(np.nanmax(np.abs(ribbon.height_um))) or 1.0
     usual = BAND * float(np.nanmedian(ribbon.sigma_um))
-    numbers = len(ribbon.x_mm) <= MOST_NUMBERS and len(face.lines_mm) <= 3
+    lowest_in = _high_in(axes) * float(np.diff(across).min()) / face.width_mm
+    numbers = len(ribbon.x_mm) <= MOST_NUMBERS and lowest_in >= ROW_IN
     for i, j in np.ndindex(ribbon.height_um.shape):
         h, u = float(ribbon.height_um[i, j]), float(ribbon.sigma_um[i, j])
         corner = (float(along[i]), float(across[j]))
@@ -250,8 +265,15 @@ def draw_map(axes: Axes, ribbon: Ribbon, shown: Shown) -> None:
     )
     axes.text(-0.012, 0.93, "far edge", transform=axes.transAxes, size=6.5, color=palette.INK, ha="right", va="top")
     axes.text(-0.012, 0.07, "near edge", transform=axes.transAxes, size=6.5, color=palette.INK, ha="right", va="bottom")
+    if not ribbon.has_side:
+        axes.text(
+            -0.012, 0.5, "● marked\nend", transform=axes.transAxes, size=6.5, color=palette.INK, ha="right", va="center"
+        )
+        for y in face.lines_mm:
+            axes.text(1.012 * face.length_mm, y, f"y {shown.lengths(y)}", size=6.5, color=palette.INK, va="center")
+    below = -half - 0.03 * face.width_mm / _high_in(axes)
     for x in _some(ribbon.x_mm):
-        axes.text(x, -half - 0.05 * face.width_mm, shown.lengths(x), size=6.5, color=palette.INK, ha="center", va="top")
+        axes.text(x, below, shown.lengths(x), size=6.5, color=palette.INK, ha="center", va="top")
 
 
 def _edges(at_mm: FloatArray, least: float, most: float) -> FloatArray:

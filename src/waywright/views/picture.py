@@ -29,6 +29,7 @@ from waywright.views.result import BAND, Result, result
 WIDTH_IN = 9.0
 LEFT_IN, RIGHT_IN = 0.9, 1.4
 TITLE_IN, RIBBON_IN, UNKNOWN_IN, MAP_IN, LINE_IN, GAP_IN = 0.62, 1.3, 0.5, 0.62, 0.19, 0.42
+HIGHEST_MAP_IN = 6.0
 WORDS_WIDE = 112  # letters in a line of words under a ribbon
 _RC = {
     "font.family": "DejaVu Sans",  # ships with matplotlib, so that every machine draws alike
@@ -89,39 +90,44 @@ def _ribbon(shape: Shape, face: Face, report: Report, view: Result) -> Ribbon:
 
 
 def _figure(drawn: Sequence[Ribbon], view: Result, shown: Shown) -> Figure:
-    """All ribbons under each other, to one scale along and one across."""
-    high = TITLE_IN + sum(_inches(ribbon) for ribbon in drawn) + 0.3
+    """All faces under each other, to one scale along and one across."""
+    longest = max((ribbon.face.length_mm for ribbon in drawn), default=1.0)
+    per_mm = (WIDTH_IN - LEFT_IN - RIGHT_IN) / longest  # inches of paper a mm of face
+    high = TITLE_IN + sum(_inches(ribbon, per_mm) for ribbon in drawn) + 0.3
     figure = Figure(figsize=(WIDTH_IN, high), facecolor=palette.PAPER)
     figure.text(LEFT_IN / WIDTH_IN, 1 - 0.3 / high, view.title, size=11, color=palette.INK, va="center")
     if not drawn:
         figure.text(LEFT_IN / WIDTH_IN, 1 - 0.55 / high, "No face was read yet.", color=palette.INK, va="center")
         return figure
-    longest = max(ribbon.face.length_mm for ribbon in drawn)
-    per_mm = (WIDTH_IN - LEFT_IN - RIGHT_IN) / longest  # inches of paper a mm of face
     reach_um, times = _scale(drawn, per_mm)
     pen = _Pen(figure, high)
     if times:
         pen.text(WIDTH_IN - 0.25, high - 0.3, f"heights drawn {times:,.0f} times".replace(",", " "), ha="right")
     top = high - TITLE_IN
     for ribbon in drawn:
-        pen.text(LEFT_IN, top - 0.06, ribbon.face.name, size=9.5, weight="bold")
-        pen.text(LEFT_IN + 0.1 * len(ribbon.face.name) + 0.15, top - 0.06, ribbon.caption)
-        side = RIBBON_IN if ribbon.known else UNKNOWN_IN
-        wide, below = ribbon.face.length_mm * per_mm, top - LINE_IN - side
-        if ribbon.known:
-            draw_ribbon(pen.axes(below, wide, side), ribbon, reach_um, shown)
-        else:
-            draw_unknown(pen.axes(below, wide, side), ribbon, shown)
-        if ribbon.has_map:
-            below -= MAP_IN + 0.14
-            draw_map(pen.axes(below, wide, MAP_IN), ribbon, shown)
-        for i, (colour, line) in enumerate(_lines(ribbon)):
-            y = below - 0.3 - LINE_IN * i
-            pen.bar(LEFT_IN - 0.13, y - 0.06, 0.05, 0.13, colour)
-            pen.text(LEFT_IN, y, line, size=7.5)
-        top -= _inches(ribbon)
+        _face(pen, ribbon, top, per_mm, reach_um, shown)
+        top -= _inches(ribbon, per_mm)
     pen.text(LEFT_IN, 0.22, _legend(shown), size=6.5, color=palette.LOW)
     return figure
+
+
+def _face(pen: _Pen, ribbon: Ribbon, top: float, per_mm: float, reach_um: float, shown: Shown) -> None:
+    """One face: its name, its side, its map from above, and the words under them; `top` in inches."""
+    pen.text(LEFT_IN, top - 0.06, ribbon.face.name, size=9.5, weight="bold")
+    pen.text(LEFT_IN + 0.1 * len(ribbon.face.name) + 0.15, top - 0.06, ribbon.caption)
+    side, wide = _side_in(ribbon), ribbon.face.length_mm * per_mm
+    below = top - LINE_IN - side
+    if not ribbon.known:
+        draw_unknown(pen.axes(below, wide, side), ribbon, shown)
+    elif side:
+        draw_ribbon(pen.axes(below, wide, side), ribbon, reach_um, shown)
+    if ribbon.has_map:
+        below -= _map_in(ribbon, per_mm) + 0.14
+        draw_map(pen.axes(below, wide, _map_in(ribbon, per_mm)), ribbon, shown)
+    for i, (colour, line) in enumerate(_lines(ribbon)):
+        y = below - 0.3 - LINE_IN * i
+        pen.bar(LEFT_IN - 0.13, y - 0.06, 0.05, 0.13, colour)
+        pen.text(LEFT_IN, y, line, size=7.5)
 
 
 def _legend(shown: Shown) -> str:
@@ -153,9 +159,9 @@ class _Pen:
 def _scale(drawn: Sequence[Ribbon], per_mm: float) -> tuple[float, float]:
     """How many µm reach half way up a ribbon, and the exaggeration: the largest round one that shows all heights.
 
-    Both are 0 when no shape is known.
+    Both are 0 when no side is drawn.
     """
-    drawn = [ribbon for ribbon in drawn if ribbon.known]
+    drawn = [ribbon for ribbon in drawn if ribbon.known and ribbon.has_side]
     if not drawn:
         return 0.0, 0.0
     largest = max(float(np.nanmax(np.abs(ribbon.height_um))) for ribbon in drawn)
@@ -168,10 +174,20 @@ def _scale(drawn: Sequence[Ribbon], per_mm: float) -> tuple[float, float]:
     return half_in / (times * per_mm) * 1e3, times
 
 
-def _inches(ribbon: Ribbon) -> float:
-    """How high a ribbon is drawn, with its map and words."""
-    side = RIBBON_IN if ribbon.known else UNKNOWN_IN
-    return side + (MAP_IN + 0.14) * ribbon.has_map + LINE_IN * (1 + len(_lines(ribbon))) + GAP_IN
+def _inches(ribbon: Ribbon, per_mm: float) -> float:
+    """How high a face is drawn, with its map and words."""
+    above = (_map_in(ribbon, per_mm) + 0.14) * ribbon.has_map
+    return _side_in(ribbon) + above + LINE_IN * (1 + len(_lines(ribbon))) + GAP_IN
+
+
+def _side_in(ribbon: Ribbon) -> float:
+    """How high its side is drawn: not at all where its lines are too many to be told apart."""
+    return UNKNOWN_IN if not ribbon.known else RIBBON_IN if ribbon.has_side else 0.0
+
+
+def _map_in(ribbon: Ribbon, per_mm: float) -> float:
+    """How high its map is drawn: to scale where that leaves room for numbers, an edge higher than it is."""
+    return min(max(ribbon.face.width_mm * per_mm, MAP_IN), HIGHEST_MAP_IN)
 
 
 def _lines(ribbon: Ribbon) -> list[tuple[str, str]]:
