@@ -1,4 +1,5 @@
-"""Draw the pictures of the documentation from the sample shop: `make pictures`."""
+"""Draw the pictures of the documentation from the sample shop and the examples, and bring what the examples' pages
+show up to date: `make pictures`."""
 
 from __future__ import annotations
 
@@ -7,16 +8,18 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).parent
-SHOP = HERE.parent / "src" / "waywright" / "shop"
+ROOT = HERE.parent
 
 
 def main() -> None:
-    """Each sample job, as the command line draws it."""
-    for name in ("three_edges", "two_edges"):
-        picture = HERE / "pictures" / f"{name.replace('_', '-')}.svg"
-        command = [sys.executable, "-m", "waywright", "solve", str(SHOP / f"{name}.toml"), "--picture", str(picture)]
-        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
-        print(f"drawn: {picture.relative_to(HERE.parent)}")
+    """Each job, as the command line draws it."""
+    jobs = [*(ROOT / "src" / "waywright" / "shop").glob("*.toml"), *(HERE / "examples").glob("*.toml")]
+    for job in sorted(jobs):
+        picture = HERE / "pictures" / f"{job.stem.replace('_', '-')}.svg"
+        command = [sys.executable, "-m", "waywright", "solve", str(job), "--picture", str(picture)]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        print(f"drawn: {picture.relative_to(ROOT)}")
+    subprocess.run([sys.executable, str(HERE / "examples" / "pages.py")], check=True)
 
 
 if __name__ == "__main__":
