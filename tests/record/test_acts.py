@@ -400,6 +400,21 @@ def test_acts_say_when_and_who(book: Book, three: Job) -> None:
         book.append(job_id, "layups[0]", [gap()], by=By(at=datetime(2026, 1, 11)))
 
 
+def test_the_history_tells_each_act(book: Book, three: Job) -> None:
+    """Every act is told with the parts it wrote or hid, and whether it stands taken back."""
+    job_id = book.begin(three)
+    book.append(job_id, "layups[0]", [gap()])
+    book.correct(job_id, GAP, 1, gap(255, 20.009))
+    book.undo(job_id)
+    first, second, third, fourth = book.history(job_id)
+    assert len(first.parts) == len(book.opened(job_id, 1).versions)
+    assert [part.value for part in second.parts if isinstance(part, Reading)] == [Typed(20.007, "mm")]
+    assert [done.undone for done in (first, second, third, fourth)] == [False, False, True, False]
+    assert fourth.parts == ()
+    assert fourth.gone == third.parts
+    assert fourth.act.undoes == 3
+
+
 def test_a_job_is_begun_once(book: Book, three: Job) -> None:
     """The same uid twice, from a form sent twice, is one job."""
     uid = "0123456789abcdef" * 2

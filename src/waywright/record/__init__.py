@@ -17,7 +17,7 @@ from waywright.record.errors import (
     TooLarge,
 )
 from waywright.record.log import Act
-from waywright.record.opened import By, Imported, Listed, Opened, Saved
+from waywright.record.opened import By, Done, Imported, Listed, Opened, Saved
 from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of
 from waywright.record.store import default_path
 
@@ -35,6 +35,7 @@ __all__ = [
     "Copy",
     "Correct",
     "Delete",
+    "Done",
     "Edit",
     "Head",
     "Imported",

@@ -35,7 +35,7 @@ from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, appl
 from waywright.record.errors import BookError, Missing, NumberReused, OutOfOrder, Refused, TooLarge
 from waywright.record.guard import Guard, refuse_spoilt
 from waywright.record.log import START, Act, row_of
-from waywright.record.opened import NOBODY, By, Imported, Listed, Opened, Saved, undone
+from waywright.record.opened import NOBODY, By, Done, Imported, Listed, Opened, Saved, undone
 from waywright.record.parts import Attachment, BodyError, Part, Ref, text_of, to_plain
 from waywright.record.state import EMPTY, HEAD, Held, State
 from waywright.record.store import Store, open_store
@@ -136,6 +136,22 @@ class Book:
             hidden=state.things[HEAD].hidden,
             acts=tuple(acts),
             undone=undone(acts),
+        )
+
+    def history(self, job_id: int) -> tuple[Done, ...]:
+        """Every act on a job with the parts it wrote, in order; raises `Missing`."""
+        with self._store.reading() as connection:
+            queries.uid(connection, job_id)
+            acts, written = queries.acts(connection, job_id), queries.all_written(connection, job_id)
+        back = undone(acts)
+        return tuple(
+            Done(
+                act,
+                tuple(h.part for h in written.get(act.number, ()) if not h.hidden),
+                tuple(h.part for h in written.get(act.number, ()) if h.hidden),
+                act.number in back,
+            )
+            for act in acts
         )
 
     def attachment(self, digest: str) -> bytes:

@@ -133,12 +133,15 @@ def _sound(path: Path) -> None:
 def _set_aside(book: Path) -> None:
     """A book too damaged to be copied is moved beside its copies as it is, and never deleted."""
     folder = book.parent / FOLDER
-    folder.mkdir(exist_ok=True)
-    stamp = f"{datetime.now(UTC):%Y-%m-%dT%H-%M-%S}"
-    for ending in ("", "-wal", "-shm"):
-        part = book.with_name(book.name + ending)
-        if part.exists():
-            os.replace(part, folder / f"{book.stem} {stamp} damaged{ending}")
+    stamp = f"{datetime.now(UTC):%Y-%m-%dT%H-%M-%S.%f}"
+    try:
+        folder.mkdir(exist_ok=True)
+        for ending in ("", "-wal", "-shm"):
+            part = book.with_name(book.name + ending)
+            if part.exists():
+                os.replace(part, folder / f"{book.stem} {stamp} damaged{ending}")
+    except OSError as error:
+        raise BookError(f"{book} could not be set aside ({error}); close what has it open and try again.") from None
 
 
 def _into_place(copy: Path, book: Path) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from waywright.core.evidence import Job
 from waywright.record.log import Act
-from waywright.record.parts import Attachment, Ref
+from waywright.record.parts import Attachment, Part, Ref
 
 
 @dataclass(frozen=True)
@@ -98,6 +98,16 @@ class Opened:
             if act.number not in self.undone and self.acts[act.undoes - 1].undoes is None:
                 return act
         return None
+
+
+@dataclass(frozen=True)
+class Done:
+    """One act and the parts it wrote, each as it was then; `gone` are those it hid. `undone`: it stands taken back."""
+
+    act: Act
+    parts: tuple[Part, ...]
+    gone: tuple[Part, ...]
+    undone: bool
 
 
 def undone(acts: Iterable[Act]) -> frozenset[int]:

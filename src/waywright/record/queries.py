@@ -129,6 +129,11 @@ def written(connection: Connection, job_id: int, number: int) -> list[Held]:
     return [_held(_row(row), number, job_id) for row in found]
 
 
+def all_written(connection: Connection, job_id: int) -> dict[int, list[Held]]:
+    """The parts as each act wrote them, by its number."""
+    return {number: [_held(row, number, job_id) for row in found] for number, found in rows(connection, job_id).items()}
+
+
 def rows(connection: Connection, job_id: int) -> dict[int, list[Row]]:
     """Every version of a job by the number of the act that wrote it."""
     found: dict[int, list[Row]] = {}

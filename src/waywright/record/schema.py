@@ -6,6 +6,7 @@ All steps a book lacks are one transaction, and a copy of the book is made befor
 from __future__ import annotations
 
 import sqlite3
+import threading
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
@@ -16,6 +17,8 @@ from waywright.record.errors import NewerBook, NotABook
 HEAD = "0001"  # the schema this version reads and writes
 APPLICATION_ID = 0x57617977  # "Wayw": tells our files from others of SQLite
 MIGRATIONS = Path(__file__).parent / "migrations"
+
+_one_at_a_time = threading.Lock()  # a step speaks to Alembic's `op`, of which a process has one
 
 
 def bring_up(engine: Engine, path: Path | None, name: str) -> None:
@@ -34,7 +37,7 @@ def bring_up(engine: Engine, path: Path | None, name: str) -> None:
     with engine.connect().execution_options(waywright_writes=True) as connection:
         _pragma(connection, "foreign_keys=OFF")  # a step may make a table anew
         try:
-            with connection.begin():
+            with _one_at_a_time, connection.begin():
                 _steps(connection, revision(connection, name))  # again: another program may have been first
         finally:
             _pragma(connection, "foreign_keys=ON")

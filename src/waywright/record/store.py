@@ -147,6 +147,8 @@ def plain_error(error: BaseException | None, name: str) -> BookError:
     """What the database says, as a sentence."""
     said = str(error).strip()
     lower = said.lower()
+    if isinstance(error, sqlite3.IntegrityError) or "duplicate key" in lower:
+        return Busy("Somebody else saved the same at the same moment; try again.")
     if "locked" in lower or "busy" in lower:
         return Busy(f"Another program has been writing to {name} for {WAIT_S:g} s; try again.")
     if "malformed" in lower or "not a database" in lower:
