@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -180,6 +181,20 @@ def test_a_busy_book_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         raw.execute("ROLLBACK")
         raw.close()
         book.put(job_id, Ref("head"), 1, Head("a"))
+
+
+def test_many_open_a_new_book_at_once(tmp_path: Path) -> None:
+    """Eight that open a book which is not there yet make one book, and begin one job where they mean the same."""
+
+    def work(_: int) -> int:
+        with Book.open(tmp_path / "book.sqlite") as book:
+            return book.begin(Job(title="one"), uid="ab" * 16)
+
+    with ThreadPoolExecutor(8) as pool:
+        assert set(pool.map(work, range(8))) == {1}
+    with Book.open(tmp_path / "book.sqlite") as book:
+        assert book.problems() == []
+        assert len(book.jobs()) == 1
 
 
 STEP = """

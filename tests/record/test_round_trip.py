@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import dataclasses
 import tempfile
+import types
+import typing
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.jobs import jobs
 from waywright.core.evidence import Entry, Geometry, Job, Reading, Setting, Typed
 from waywright.core.readings import KINDS
 from waywright.core.things import Face, Instrument, Piece
 from waywright.record import Append, Book, By, Head, Ref
+from waywright.record.parts import SORTS, BodyError, dump, load
 
 
 @pytest.fixture(scope="module")
@@ -31,6 +35,67 @@ def shelf() -> Iterator[Book]:
 def test_any_job_comes_back_equal(shelf: Book, job: Job) -> None:
     """What is put into the book in one go is the same job when it is read again."""
     assert shelf.job(shelf.begin(job)) == job
+
+
+NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
+SIMPLE = {float: NUMBERS, int: st.integers(-(2**63), 2**63), str: st.text(), bool: st.booleans()}
+
+
+def anything(hint: Any) -> st.SearchStrategy[Any]:
+    """Whatever may stand in a field of this type; a type the book has no form for is a KeyError."""
+    origin, arguments = typing.get_origin(hint), typing.get_args(hint)
+    if origin in (typing.Union, types.UnionType):
+        return st.one_of(st.none() if part is type(None) else anything(part) for part in arguments)
+    if origin is tuple and arguments[-1] is Ellipsis:
+        return st.lists(anything(arguments[0]), max_size=3).map(tuple)
+    if origin is tuple:
+        return st.tuples(*map(anything, arguments))
+    if hint is Geometry:
+        return st.one_of(anything(kind) for kind in KINDS.values())
+    if dataclasses.is_dataclass(hint):
+        hints = typing.get_type_hints(hint)
+        return st.builds(hint, **{field.name: anything(hints[field.name]) for field in dataclasses.fields(hint)})
+    return SIMPLE[hint]
+
+
+@pytest.mark.parametrize("sort", SORTS)
+def test_any_part_comes_back_equal(sort: str) -> None:
+    """Every field of every part and of every kind of reading has a plain form, whatever stands in it."""
+
+    @settings(max_examples=100 if sort == "setting" else 25)
+    @given(part=anything(SORTS[sort]))
+    def holds(part: Any) -> None:
+        wanted = dataclasses.replace(part, readings=()) if sort == "setting" else part
+        assert load(sort, dump(part)) == wanted
+        assert dump(load(sort, dump(part))) == dump(part)
+
+    holds()
+
+
+@pytest.mark.parametrize("kind", KINDS.values(), ids=lambda kind: kind.block)
+def test_any_kind_comes_back_equal(kind: type[Geometry]) -> None:
+    """Each kind of reading there is goes through the book, without the book knowing it."""
+
+    @settings(max_examples=20)
+    @given(geometry=anything(kind))
+    def holds(geometry: Any) -> None:
+        setting = Setting("s", geometry, ())
+        assert load("setting", dump(setting)) == setting
+
+    holds()
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "[]", "{", "null", '{"id":1}', '{"id":"a","new":1}', '{"id":"a","name":"b"}', '{"title":1e999}', "9" * 5000],
+)
+def test_a_form_that_cannot_be_is_refused(text: str) -> None:
+    """What is not the plain form of a part is refused, whatever sort it is taken for."""
+    for sort in SORTS:
+        with pytest.raises(BodyError):
+            load(sort, text)
+    with pytest.raises(BodyError, match="of the sort"):
+        load("ghost", "{}")
 
 
 def test_head_holds_whatever_a_job_says_of_itself() -> None:
