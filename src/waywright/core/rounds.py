@@ -6,29 +6,35 @@ by their lay-up alone, whatever is blind of each face.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 
 import numpy as np
 
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Job, Setting
+from waywright.core.evidence import Job
 from waywright.core.findings import Agreement, Change
 from waywright.core.judge.zones import line_zone, plane_zone
-from waywright.core.readings import LayUp
+from waywright.core.readings import LayUp, Slide
+from waywright.core.readings.laid import Laid
 from waywright.core.things import FloatArray
 
 
 def agreements(job: Job, solution: Solution) -> Iterator[Agreement]:
-    """One for each lay-up, in the order taken; those that cover too little to tell are left out."""
+    """One for each way two faces lay on each other, wedges too, in the order taken, and anew for each state of either;
+    those that cover too little to tell are left out. Laid alike once more they are told once: what both say is one sum.
+    """
+    told: set[Hashable] = set()
     for number, setting in enumerate(job.settings):
-        if isinstance(setting.geometry, LayUp):
-            found = _agreement(job, solution, number, setting, setting.geometry)
-            if found is not None:
+        laid = setting.geometry
+        if isinstance(laid, LayUp | Slide):
+            states = (job.state_at(laid.lower, number), job.state_at(laid.upper, number))
+            lie = (laid.lower, laid.upper, laid.turn, laid.offset_mm, laid.offset_y_mm, laid.angle_deg, states)
+            if lie not in told and (found := _agreement(solution, setting.id, laid, states)) is not None:
+                told.add(lie)
                 yield found
 
 
-def _agreement(job: Job, solution: Solution, number: int, setting: Setting, layup: LayUp) -> Agreement | None:
-    states = (job.state_at(layup.lower, number), job.state_at(layup.upper, number))
+def _agreement(solution: Solution, setting: str, layup: Laid, states: tuple[int, int]) -> Agreement | None:
     lower, upper = solution.face(layup.lower, states[0]), solution.face(layup.upper, states[1])
     if lower is None or upper is None:
         return None
@@ -40,10 +46,10 @@ def _agreement(job: Job, solution: Solution, number: int, setting: Setting, layu
     zone = plane_zone(x, y, heights) if flat else line_zone(x, heights)
     functional = weights @ zone.weights(len(x))
     sigma = float(solution.sigma(functional)) if np.any(functional) else 0.0
-    return Agreement(setting.id, layup.lower, layup.upper, states, layup.turn, zone.width_um, sigma)
+    return Agreement(setting, layup.lower, layup.upper, states, layup.turn, zone.width_um, sigma)
 
 
-def _sum(solution: Solution, layup: LayUp, lower: Heights, upper: Heights) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _sum(solution: Solution, layup: Laid, lower: Heights, upper: Heights) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weights (N, n) of h_lower + h_upper at the lower's read nodes that face read nodes of the upper; their places.
 
     The lift and tilt of each face stay in: the zone is blind to them.
