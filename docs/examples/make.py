@@ -85,7 +85,7 @@ def scraped(before_um: FloatArray, rng: np.random.Generator) -> FloatArray:
 
 def table_um(at_mm: FloatArray) -> FloatArray:
     """The path of the mill's table, (n,) µm, + towards the indicator: longer than the edge, and far from straight."""
-    return np.asarray(9.0 * np.sin(at_mm / 140.0) + 2.5 * np.cos(at_mm / 31.0) + 0.02 * at_mm)
+    return np.asarray(24.0 * np.sin(at_mm / 160.0) + 2.5 * np.cos(at_mm / 31.0) + 0.02 * at_mm)
 
 
 def height(face: Face, nodes_um: FloatArray, at: Place) -> float:
