@@ -252,6 +252,12 @@ def test_what_came_twice_is_stored_once(book: Book, three: Job) -> None:
     book.append(job_id, "layups[0]", [gap(mm=20.1, note="n")], by=replace(by, sequence=2))
     again = book.append(job_id, "layups[0]", [gap(note="n")], by=by)
     assert again == replace(first, repeated=True)
+    for sequence in (3, 4):
+        undo = book.undo(job_id, by=replace(by, sequence=sequence))
+        assert book.undo(job_id, by=replace(by, sequence=sequence)) == replace(undo, repeated=True)
+    for sequence in (5, 6):
+        redo = book.redo(job_id, by=replace(by, sequence=sequence))
+        assert book.redo(job_id, by=replace(by, sequence=sequence)) == replace(redo, repeated=True)
     assert numbers(book, job_id) == [20.007, 20.1]
 
 

@@ -35,11 +35,11 @@ from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, appl
 from waywright.record.errors import BookError, Missing, NumberReused, OutOfOrder, Refused, TooLarge
 from waywright.record.guard import Guard, refuse_spoilt
 from waywright.record.log import START, Act, row_of
-from waywright.record.opened import NOBODY, By, Done, Imported, Listed, Opened, Saved, undone
+from waywright.record.opened import NOBODY, By, Done, Imported, Listed, Opened, Saved
 from waywright.record.parts import Attachment, BodyError, Part, Ref, text_of, to_plain
 from waywright.record.state import EMPTY, HEAD, Held, State
 from waywright.record.store import Store, open_store
-from waywright.record.undo import parts_of, taken_back
+from waywright.record.undo import parts_of, taken_back, to_undo, undone
 
 LARGEST_ATTACHMENT = 32 * 1024 * 1024
 MOST_EDITS = 2_000  # readings and other parts in one act
@@ -192,7 +192,7 @@ class Book:
             raise TooLarge(f"One act holds 1 to {MOST_EDITS} edits; save in several.")
         request = _request(*edits)
         kind = _one_line(kind or type(edits[0]).__name__.lower())
-        return self._act(job_id, kind, lambda s: apply_all(s, edits), by, request)
+        return self._act(job_id, kind, lambda _, state: (apply_all(state, edits), None), by, request)
 
     def append(self, job_id: int, setting: str, readings: Iterable[Reading], by: By = NOBODY) -> Saved:
         """Add readings to the setting with the id `setting`; an empty id is filled in."""
@@ -224,7 +224,9 @@ class Book:
         digest = hashlib.sha256(data).hexdigest()
         edit = Add(Attachment("", name, media_type, len(data), digest), about=about)
         request = _request(edit)
-        return self._act(job_id, "attach", lambda s: apply_all(s, [edit]), by, request, {digest: data})
+        return self._act(
+            job_id, "attach", lambda _, state: (apply_all(state, [edit]), None), by, request, {digest: data}
+        )
 
     def undo(self, job_id: int, number: int | None = None, by: By = NOBODY) -> Saved:
         """Take back act `number`, or the newest not taken back yet; itself an act, that can be taken back.
@@ -301,44 +303,32 @@ class Book:
     # How
 
     def _take_back(self, job_id: int, number: int | None, by: By, *, again: bool) -> Saved:
-        opened = self.opened(job_id)
-        chosen = opened.redo if again else opened.undo
-        if number is None:
-            if chosen is None:
-                raise Missing(f"There is nothing to {'do again' if again else 'undo'}.")
-            number = chosen.number
-        if not 1 <= number <= opened.newest:
-            raise Missing(f"Job {job_id} has the acts 1 to {opened.newest}; there is no act {number}.")
-        target = number
-        request = _request("undo", target)
-        with self._store.reading() as connection:
+        def step(connection: Connection, state: State) -> tuple[State, int | None]:
+            acts = queries.acts(connection, job_id)
+            target = to_undo(acts, number, again=again)
             before = queries.state(connection, job_id, target - 1) if target > 1 else EMPTY
-            written = queries.written(connection, job_id, target)
-        return self._act(
-            job_id, "undo", lambda state: taken_back(state, target, before, written), by, request, undoes=target
-        )
+            return taken_back(state, target, before, queries.written(connection, job_id, target)), target
+
+        return self._act(job_id, "undo", step, by, _request("undo", number, again))
 
     def _act(
         self,
         job_id: int,
         kind: str,
-        step: Callable[[State], State],
+        step: Callable[[Connection, State], tuple[State, int | None]],
         by: By,
         request: str,
         blobs: Mapping[str, bytes] | None = None,
-        undoes: int | None = None,
     ) -> Saved:
-        """One act, all of it or nothing."""
+        """One act, all of it or nothing. `step` gives the job after it, and the number of the act it takes back."""
         self._copy_daily()
         with self._store.writing() as connection:
             queries.lock(connection, job_id)
             if (repeated := _repeated(connection, job_id, by, request)) is not None:
                 return repeated
             newest = queries.newest(connection, job_id)
-            if undoes is not None and undoes in undone(queries.acts(connection, job_id)):
-                raise Refused(f"Act {undoes} was undone already.")
             state = queries.state(connection, job_id, newest.number)
-            after = step(state)
+            after, undoes = step(connection, state)
             changed = [held for held in after.things.values() if held is not state.things.get(held.thing)]
             if not changed and by.client is None:
                 return Saved(newest.number, ())

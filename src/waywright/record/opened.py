@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 from waywright.core.evidence import Job
 from waywright.record.log import Act
 from waywright.record.parts import Attachment, Part, Ref
+from waywright.record.undo import next_redo, next_undo
 
 
 @dataclass(frozen=True)
@@ -86,18 +87,12 @@ class Opened:
     @property
     def undo(self) -> Act | None:
         """The act that `Book.undo` would take back; never the first, which would hide the job."""
-        ordinary = (act for act in reversed(self.acts[1:]) if act.undoes is None)
-        return next((act for act in ordinary if act.number not in self.undone), None)
+        return next_undo(self.acts)
 
     @property
     def redo(self) -> Act | None:
         """The undoing that `Book.redo` would take back: the newest, as long as nothing else was done after it."""
-        for act in reversed(self.acts):
-            if act.undoes is None:
-                return None
-            if act.number not in self.undone and self.acts[act.undoes - 1].undoes is None:
-                return act
-        return None
+        return next_redo(self.acts)
 
 
 @dataclass(frozen=True)
@@ -108,12 +103,3 @@ class Done:
     parts: tuple[Part, ...]
     gone: tuple[Part, ...]
     undone: bool
-
-
-def undone(acts: Iterable[Act]) -> frozenset[int]:
-    """The numbers of the acts that stand taken back: undone by an act that is not undone itself."""
-    found: set[int] = set()
-    for act in sorted(acts, key=lambda act: act.number, reverse=True):
-        if act.undoes is not None and act.number not in found:
-            found.add(act.undoes)
-    return frozenset(found)

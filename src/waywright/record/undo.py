@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from waywright.core.evidence import Job, Pass, Setting
 from waywright.core.things import Instrument, Piece
 from waywright.record.edits import Add, apply_all
-from waywright.record.errors import Refused
+from waywright.record.errors import Missing, Refused
+from waywright.record.log import Act
 from waywright.record.parts import Head
 from waywright.record.state import GOAL, HEAD, Held, State
 
@@ -20,6 +21,46 @@ def parts_of(job: Job) -> list[Held]:
     parts: list[Piece | Instrument | Setting | Pass] = [*job.pieces, *job.instruments, *job.settings, *job.passes]
     edits = [Add(part) for part in parts]
     return list(apply_all(state, edits).things.values())
+
+
+def undone(acts: Iterable[Act]) -> frozenset[int]:
+    """The numbers of the acts that stand taken back: undone by an act that is not undone itself."""
+    found: set[int] = set()
+    for act in sorted(acts, key=lambda act: act.number, reverse=True):
+        if act.undoes is not None and act.number not in found:
+            found.add(act.undoes)
+    return frozenset(found)
+
+
+def next_undo(acts: Sequence[Act]) -> Act | None:
+    """The newest act that stands and is no undoing; never the first, which would hide the job."""
+    back = undone(acts)
+    return next((act for act in reversed(acts[1:]) if act.undoes is None and act.number not in back), None)
+
+
+def next_redo(acts: Sequence[Act]) -> Act | None:
+    """The newest undoing that stands, as long as nothing else was done after it."""
+    back = undone(acts)
+    for act in reversed(acts):
+        if act.undoes is None:
+            return None
+        if act.number not in back and acts[act.undoes - 1].undoes is None:
+            return act
+    return None
+
+
+def to_undo(acts: Sequence[Act], number: int | None, *, again: bool) -> int:
+    """Which act is to be taken back: the one named, or else the next; raises `Missing` or `Refused`."""
+    if number is None:
+        chosen = next_redo(acts) if again else next_undo(acts)
+        if chosen is None:
+            raise Missing(f"There is nothing to {'do again' if again else 'undo'}.")
+        return chosen.number
+    if not 1 <= number <= len(acts):
+        raise Missing(f"This job has the acts 1 to {len(acts)}; there is no act {number}.")
+    if number in undone(acts):
+        raise Refused(f"Act {number} was undone already.")
+    return number
 
 
 def taken_back(state: State, number: int, before: State, written: Sequence[Held]) -> State:
