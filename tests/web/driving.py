@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import random
 import re
 import select
 import signal
+import socket
 import subprocess
 import sys
 import time
 from dataclasses import dataclass
+from typing import ClassVar
 from urllib.parse import urlsplit
 
 from playwright.sync_api import ConsoleMessage, Page, Request
@@ -30,7 +33,7 @@ class Running:
     @classmethod
     def start(cls, command: list[str], port: int | None = None) -> Running:
         """Start `waywright COMMAND` and wait for its address."""
-        words = [sys.executable, "-m", "waywright", *command, *(["--port", str(port)] if port else [])]
+        words = [sys.executable, "-m", "waywright", *command, "--port", str(port or free_port())]
         process = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
         assert process.stderr is not None
         ready, _, _ = select.select([process.stderr], [], [], START_S)
@@ -66,6 +69,15 @@ class Running:
             self.process.stderr.close()
 
 
+def free_port() -> int:
+    """A port that nobody listens on, outside the range from which systems give ports of their own."""
+    while True:
+        port = random.randrange(20_000, 30_000)
+        with socket.socket() as asked:
+            if asked.connect_ex(("127.0.0.1", port)):
+                return port
+
+
 def watched(page: Page, faults: list[str]) -> Page:
     """The page, with every request that leaves the machine and every console error noted in `faults`.
 
@@ -92,7 +104,7 @@ def watched(page: Page, faults: list[str]) -> Page:
 class Keyboard:
     """Only keys: Tab until it is reached, then type or press Enter."""
 
-    options: dict[str, object] = {"viewport": {"width": 1280, "height": 860}}
+    options: ClassVar[dict[str, object]] = {"viewport": {"width": 1280, "height": 860}}
 
     def __init__(self, page: Page) -> None:
         self.page = page
@@ -133,7 +145,11 @@ class Keyboard:
 class Touch:
     """Only taps, and what a keyboard on the screen types."""
 
-    options: dict[str, object] = {"viewport": {"width": 360, "height": 740}, "has_touch": True, "is_mobile": True}
+    options: ClassVar[dict[str, object]] = {
+        "viewport": {"width": 360, "height": 740},
+        "has_touch": True,
+        "is_mobile": True,
+    }
 
     def __init__(self, page: Page) -> None:
         self.page = page

@@ -70,7 +70,7 @@ def test_the_main_job(
     hand.write('input[name="straightness_um"]', "6 µm")
     hand.press(".form button")
     page.wait_for_selector("entry-grid")
-    page.wait_for_function("() => document.documentElement.classList.contains('scripted')")
+    page.wait_for_selector("html.scripted")
 
     for i, (lower, upper, turn) in enumerate(LAYUPS):
         if i:
@@ -81,7 +81,7 @@ def test_the_main_job(
             assert page.locator('select[name="turn"]').input_value() == turn
             hand.press(".form button")
             page.wait_for_selector("entry-grid")
-            page.wait_for_function("() => document.documentElement.classList.contains('scripted')")
+            page.wait_for_selector("html.scripted")
         hand.column([cell(x) for x in STATIONS_MM], gaps(lower, upper, turn))
         all_saved(page)
         if i == 0:
@@ -94,7 +94,7 @@ def test_the_main_job(
     before = decisions(page)
     hand.press(".next a.button")
     page.wait_for_selector("entry-grid")
-    page.wait_for_function("() => document.documentElement.classList.contains('scripted')")
+    page.wait_for_selector("html.scripted")
     assert page.evaluate("document.activeElement.closest('tr').dataset.place") == "gaps;300;;"
     right = f"{float(gaps(*MISREAD[0])[MISREAD[1]]) - MISREAD[2] / 1e3:.3f}"
     hand.write(cell(300), right)

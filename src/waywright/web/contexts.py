@@ -44,7 +44,9 @@ ACT_WORDS = {
 
 def head_of(opened: Opened) -> JobHead:
     """The head of a job's pages."""
-    undo = opened.undo if opened.undo is not None and opened.undo.number > 1 else None
+    undo = opened.undo
+    if undo is not None and undo.kind in ("begin", "import", "assumed"):
+        undo = None  # how it began is not taken back by a slip; the job can be deleted
     return JobHead(
         opened.id,
         opened.job.title or "Untitled job",

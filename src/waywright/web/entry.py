@@ -303,9 +303,13 @@ def _tried(entry: Entry, row: Mapping[str, str], was: Reading | None, stack: str
         raise Wrong("Say first which stack this is.", "stack")
     size = _typed(stack, "just_mm", k, "stack")
     base = was or Reading("", entry.name, *_place(entry, row, k))
-    if tried == "just":
-        return replace(base, key="just_mm", value=size, low=None, high=None)
     low, high = base.low, base.high
+    if tried == "just":
+        if low is not None:
+            _refuse_upside_down(low, size, f"try.{k}", "just goes")
+        if high is not None:
+            _refuse_upside_down(size, high, f"try.{k}", low_does="just goes")
+        return replace(base, key="just_mm", value=size, low=None, high=None)
     if tried == "goes" and (low is None or size.to("mm") > low.to("mm")):
         low = size
     if tried == "stops" and (high is None or size.to("mm") < high.to("mm")):
@@ -317,11 +321,13 @@ def _tried(entry: Entry, row: Mapping[str, str], was: Reading | None, stack: str
     return replace(base, low=low, high=high)
 
 
-def _refuse_upside_down(low: Typed, high: Typed, field: str) -> None:
+def _refuse_upside_down(
+    low: Typed, high: Typed, field: str, high_does: str = "does not go", low_does: str = "goes"
+) -> None:
     if low.to("mm") >= high.to("mm"):
         raise Wrong(
-            f"{typed_text(low, 'goes_mm')} goes and {typed_text(high, 'stops_mm')} does not: one of the two is not so. "
-            "Try both again, or empty the place first.",
+            f"{typed_text(low, 'goes_mm')} {low_does} and {typed_text(high, 'stops_mm')} {high_does}: one of the two "
+            "is not so. Try both again, or empty the place first.",
             field,
         )
 

@@ -154,8 +154,10 @@ def _names(entry: Entry, table: Sequence[Sequence[str]]) -> list[str]:
     places = [place for place in entry.places if place != "at_mm"] or list(entry.places)
     if wide == 1:
         return main
-    if wide == 2 and len(places) == 1:
-        return [*places, *main]
+    if wide == 2:
+        return [places[0], *main]
+    if wide == 3 and len(places) == 1 and len(bracket) == 2:
+        return [*places, *bracket]
     if wide == len(places) + 2 and len(bracket) == 2:
         return [*places, *bracket]
     return [*places, *main]

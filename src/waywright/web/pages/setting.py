@@ -161,7 +161,7 @@ def save(bench: Bench, request: Request, given: Given) -> Response:
         return _setting(bench, request, opened, one, Wrong(str(error), field), given.texts)
     if not script:
         return goes_to(setting_url(number, one.id, way=request.query_params.get("way", "stations")))
-    return _answer(bench, request, number, one.id, saved)
+    return _answer(bench, request, number, one.id, saved, more=given.texts.get("more") == "yes")
 
 
 def earlier(bench: Bench, number: int, sid: str, act: int) -> tuple[Reading, ...]:
@@ -180,24 +180,18 @@ def _saved(bench: Bench, number: int, edits: list[Edit], texts: Mapping[str, str
     return bench.book.change(number, *edits, by=by) if edits else None
 
 
-def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved | None) -> Response:
-    """For the script: the rows as they are now, and what the readings say, printed."""
+def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved | None, *, more: bool) -> Response:
+    """For the script: the rows as they are now and, unless `more` is on its way, what the readings say, printed."""
     opened, ways = bench.book.opened(number), ways_of(request)
     one = next(s for s in opened.job.settings if s.id == sid)
-    live = live_of(bench.solver, opened, one, ways)
-    rows = [_plain(grid, row) for grid in _grids(bench, opened, one, ways) for row in grid.rows if not row.free]
-    part = bench.templates.env.get_template
-    written = [ref.key for ref in saved.refs if ref.sort == "reading"] if saved is not None else []
-    return JSONResponse(
-        {
-            "act": opened.number,
-            "rows": rows,
-            "head": part("parts/live_head.html").render(live=live),
-            "faces": part("parts/live_faces.html").render(live=live),
-            "written": written,
-            "used": saved is not None,
-        }
-    )
+    grids = grids_of(opened, one, ways, {}) if more else _grids(bench, opened, one, ways)
+    rows = [_plain(grid, row) for grid in grids for row in grid.rows if not row.free]
+    answer: dict[str, object] = {"act": opened.number, "rows": rows, "used": saved is not None}
+    if not more:
+        live, part = live_of(bench.solver, opened, one, ways), bench.templates.env.get_template
+        answer["head"] = part("parts/live_head.html").render(live=live)
+        answer["faces"] = part("parts/live_faces.html").render(live=live)
+    return JSONResponse(answer)
 
 
 def _plain(grid: Grid, row: Row) -> dict[str, object]:
@@ -343,7 +337,7 @@ def add(bench: Bench, request: Request, given: Given) -> Response:
 GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))  # type: ignore[arg-type]
 ROW_FIELDS = ("place.*", "reading.*", "version.*", "x_mm.*", "y_mm.*", "at_mm.*", "try.*", *(f"{c}.*" for c in COLUMNS))
 FORMS = (
-    Form("/jobs/{job:int}/setting", save, (*ROW_FIELDS, "stack", "act", "client", "sequence")),
+    Form("/jobs/{job:int}/setting", save, (*ROW_FIELDS, "stack", "act", "more", "client", "sequence")),
     Form("/jobs/{job:int}/setting/new", add, ("kind", *GEOMETRY_FIELDS, *OWN)),
     Form("/jobs/{job:int}/setting/change", change, (*GEOMETRY_FIELDS, *OWN, "version")),
     Form("/jobs/{job:int}/setting/ticks", ticks, tuple(TICKS)),

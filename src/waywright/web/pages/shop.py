@@ -85,7 +85,7 @@ def start(bench: Bench, request: Request, given: Given) -> Response:
     number = bench.book.begin(job)
     assumed = assumed_in(given.texts)
     if assumed:
-        bench.book.change(number, Add(Memo(ASSUMED, "\n".join(assumed))))
+        bench.book.change(number, Add(Memo(ASSUMED, "\n".join(assumed))), kind=ASSUMED)
     if len(first.edges) < 2:
         return goes_to(f"/jobs/{number}")
     return goes_to(setting_url(number, "layups[0]"))

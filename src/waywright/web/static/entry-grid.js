@@ -177,6 +177,7 @@ class EntryGrid extends HTMLElement {
       const saved = places.get(row.dataset.place)?.shift();
       if (saved) this.renew(row, saved);
     }
+    if (told.head === undefined) return; // more is on its way
     document.getElementById("live-head").innerHTML = told.head;
     document.getElementById("live-faces").innerHTML = told.faces;
     if (this.pressed) {

@@ -1,0 +1,156 @@
+"""Every page in a real browser: nobody is shut out, nothing is too heavy, and without JavaScript it still saves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.sync_api import Page, Response
+
+from tests.web.driving import Keyboard, Running, Touch, all_saved
+from tests.web.test_unsaved import CELL, begin, ready
+from waywright.record import Book
+
+AXE = Path(__file__).parent / "vendor" / "axe.min.js"
+LAYUP = "/jobs/2/setting?id=layups%5B1%5D"
+PATHS = [
+    *("/", "/jobs/new", "/jobs/2", "/jobs/1", LAYUP, f"{LAYUP}&way=stacks", "/jobs/2/setting?id=crosses%5B0%5D"),
+    *("/jobs/2/setting/new", "/jobs/2/setting/new?kind=crosses", "/jobs/2/face?name=Birch", "/jobs/2/drawn?name=Birch"),
+    *("/jobs/2/rounds", "/jobs/2/things", "/jobs/2/stacks?wanted=20;20,002", "/jobs/2/sheet?id=layups%5B0%5D"),
+    *("/jobs/2/carry", "/jobs/2/next", "/specimens", "/nothing"),
+]
+HEAVIEST = 300_000
+
+
+@pytest.fixture(scope="module")
+def sample() -> Iterator[Running]:
+    """The sample shop, as `waywright demo` opens it."""
+    one = Running.start(["demo"])
+    yield one
+    one.stop()
+
+
+@pytest.mark.parametrize("hands", [Keyboard, Touch])
+def test_every_page(hands: type[Keyboard | Touch], sample: Running, new_page: Callable[..., Page]) -> None:
+    """axe finds nothing, nothing sticks out sideways, no page weighs over 300 kB, and all of it comes from here."""
+    page = new_page(**hands.options, bypass_csp=True)  # axe is put into the page from outside
+    page.allowed.append("status of 404")  # type: ignore[attr-defined]
+    weight: dict[str, int] = {}
+
+    def came(response: Response) -> None:
+        if urlsplit(response.url).path != "/favicon.ico":
+            weight[response.url] = len(response.body())
+
+    page.on("response", came)
+    for path in PATHS:
+        page.goto(sample.url + path)
+        page.wait_for_load_state("networkidle")
+        page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
+        page.add_script_tag(path=AXE)
+        found = page.evaluate("async () => (await axe.run()).violations.map((v) => [v.id, v.nodes[0].html])")
+        assert found == [], path
+        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, path
+        static = sum(size for url, size in weight.items() if "/static/" in url)
+        own = sum(size for url, size in weight.items() if "/static/" not in url)
+        assert static + own <= HEAVIEST, f"{path}: {static} + {own}"
+        for url in [url for url in weight if "/static/" not in url]:
+            del weight[url]  # files are fetched once and stay in the sum
+
+
+def test_the_sample_is_not_the_real_book(sample: Running, new_page: Callable[..., Page]) -> None:
+    """The demo says that it is the sample shop, and lies in a folder of its own."""
+    page = new_page()
+    page.goto(sample.url)
+    assert page.locator(".sample").inner_text() == "sample shop"
+    assert "waywright-sample-" in page.locator("main").inner_text()
+
+
+def test_saving_without_javascript(
+    running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
+) -> None:
+    """With scripts switched off a job is begun and readings are saved, corrected and tried stack by stack."""
+    bench = running()
+    page = new_page(java_script_enabled=False)
+    page.goto(f"{bench.url}/jobs/new")
+    page.locator(".form button").click()
+    page.locator(CELL.format(0)).fill("20,001")
+    page.locator(CELL.format(100)).fill("20,002")
+    page.locator(".plain-save button").click()
+    page.locator(CELL.format(100)).fill("20,003")
+    page.locator(".plain-save button").click()
+    page.get_by_role("link", name="Stack by stack").click()
+    page.locator('input[name="stack"]').fill("20.004")
+    page.locator('.try[data-place="gaps;200;;"] input[value="goes"]').check()
+    page.locator(".plain-save button").click()
+    with Book.open(tmp_path / "bench.sqlite") as book:
+        found = [r for r in book.job(1).settings[0].readings if r.entry == "gaps"]
+    assert [(r.value or r.low).text for r in found] == ["20,001", "20,002", "20,003", "20.004"]  # type: ignore[union-attr]
+
+
+def test_stack_by_stack_by_keyboard(
+    running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
+) -> None:
+    """A stack is typed once; g, j and n at each place, Enter leaves one; then the next stack."""
+    bench = running()
+    page = new_page()
+    begin(page, bench)
+    page.goto(f"{bench.url}/jobs/1/setting?id=layups%5B0%5D&way=stacks")
+    ready(page)
+    for stack, keys in (("20.000", "ggng\n\n\n"), ("20.002", "nnnngjj")):
+        page.keyboard.type(stack)
+        page.keyboard.press("Enter")
+        for key in keys:
+            page.keyboard.press("Enter" if key == "\n" else key)
+        assert page.evaluate("document.activeElement.name") == "stack"
+        all_saved(page)
+    with Book.open(tmp_path / "bench.sqlite") as book:
+        job = book.job(1)
+        kept = [r for r in job.settings[0].readings if r.entry == "gaps" and r.id not in job.corrected()]
+    told = {r.x_mm: [t.text if t else "" for t in (r.low, r.value, r.high)] for r in kept}
+    assert told[0.0] == ["20.000", "", "20.002"]
+    assert told[300.0] == ["20.000", "", "20.002"]
+    assert told[200.0] == ["", "", "20.000"]
+    assert told[400.0] == ["20.002", "", ""]
+    assert told[600.0] == ["", "20.002", ""]
+
+
+def test_a_column_is_pasted(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
+    """A column copied from a spreadsheet fills the places downwards: one request for all of them."""
+    bench = running()
+    page = new_page()
+    begin(page, bench)
+    sent: list[str] = []
+    page.on("request", lambda request: sent.append(request.url) if request.method == "POST" else None)
+    page.locator(CELL.format(100)).focus()
+    page.evaluate(
+        """() => {
+            const data = new DataTransfer();
+            data.setData("text", "20,001\\r\\n20,002\\r\\n20,003\\r\\n");
+            document.activeElement.dispatchEvent(new ClipboardEvent("paste", { clipboardData: data, bubbles: true }));
+        }"""
+    )
+    all_saved(page)
+    assert [page.locator(CELL.format(x)).input_value() for x in (0, 100, 300)] == ["", "20,001", "20,003"]
+    assert len(sent) == 1
+
+
+def test_one_request_a_reading_draws_the_shape_anew(sample: Running, new_page: Callable[..., Page]) -> None:
+    """Typing one reading and Enter is one request, whose answer changes the shape and the next move."""
+    page = new_page()
+    page.goto(f"{sample.url}{LAYUP}")
+    ready(page)
+    line = page.locator("#live-faces path.line").first
+    before, told = line.get_attribute("d"), page.locator("#live-head").inner_text()
+    sent: list[str] = []
+    page.on("request", lambda request: sent.append(request.url))
+    cell = page.locator('tr[data-place="gaps;180;14;"] input[name^="goes_mm."]')
+    cell.fill("19.998")
+    page.locator('tr[data-place="gaps;180;14;"] input[name^="stops_mm."]').fill("20.000")
+    page.keyboard.press("Enter")
+    all_saved(page)
+    page.wait_for_function("(d) => document.querySelector('#live-faces path.line').getAttribute('d') !== d", arg=before)
+    assert "Retake" in told
+    assert "180, 14" not in page.locator("#live-head").inner_text()
+    assert 1 <= len(sent) <= 2  # leaving the first field saved it alone

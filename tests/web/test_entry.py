@@ -1,0 +1,229 @@
+"""Readings typed into the form, in both ways, pasted, corrected, in conflict: kept as typed and nothing lost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pytest
+from httpx2 import Response
+from starlette.testclient import TestClient
+
+from waywright.core.evidence import Reading, Typed
+from waywright.record import Book
+
+SCRIPT = {"X-Requested-With": "waywright"}
+URL = "/jobs/1/setting?id=layups%5B0%5D"
+
+
+@pytest.fixture
+def edges(client: TestClient) -> TestClient:
+    """A client with a new job of three edges, the first lay-up open."""
+    client.post("/jobs/new", data={"title": "Edges"})
+    return client
+
+
+def row(k: int, x: float, reading: str = "", version: int = 0, **texts: str) -> dict[str, str]:
+    """One row as the form sends it."""
+    found = {"place": f"gaps;{x:g};;", "reading": reading, "version": str(version), **texts}
+    return {f"{key}.{k}": value for key, value in found.items()}
+
+
+def send(asking: TestClient, /, *rows: Mapping[str, str], script: bool = True, **more: str) -> Response:
+    """Send rows, as the script does or as the plain form."""
+    data = {key: value for one in rows for key, value in one.items()} | {"act": "2"} | more
+    return asking.post(URL, data=data, headers=SCRIPT if script else {})
+
+
+def gaps(book: Book) -> list[Reading]:
+    """The gaps that count."""
+    job = book.job(1)
+    return [r for r in job.settings[0].readings if r.entry == "gaps" and r.id not in job.corrected()]
+
+
+def told(answer: Response, x: float) -> dict[str, object]:
+    """A row of the script's answer."""
+    return next(r for r in answer.json()["rows"] if r["place"] == f"gaps;{x:g};;")
+
+
+def test_numbers_are_kept_as_typed(edges: TestClient, book: Book) -> None:
+    """
+    20,006        goes, with a decimal comma
+    0.78755 in    just goes, in inches
+    20.004 20.006 goes and does not go
+    """
+    answer = send(
+        edges,
+        row(0, 0, goes_mm="20,006", stops_mm="20,008"),
+        row(1, 100, just_mm="0.78755 in"),
+        row(2, 200, goes_mm="20.004", stops_mm="20.006", just_mm="", gap_mm=""),
+    )
+    assert answer.status_code == 200
+    first, second, third = gaps(book)
+    assert (first.low, first.high) == (Typed(20.006, "mm", "20,006"), Typed(20.008, "mm", "20,008"))
+    assert second.value == Typed(0.78755, "in", "0.78755 in")
+    assert third.low == Typed(20.004, "mm", "20.004")
+    assert told(answer, 100)["texts"]["just_mm"] == "0.78755 in"
+
+
+def test_correcting_and_emptying(edges: TestClient, book: Book) -> None:
+    """Typing over a reading corrects it, emptying it hides it; both are there for ever."""
+    first = told(send(edges, row(0, 0, just_mm="20.004")), 0)
+    second = told(send(edges, row(0, 0, first["reading"], first["version"], just_mm="20.003")), 0)
+    assert [r.value.number for r in gaps(book)] == [20.003]
+    assert len([r for r in book.job(1).settings[0].readings if r.entry == "gaps"]) == 2
+    send(edges, row(0, 0, second["reading"], second["version"], just_mm=""))
+    assert gaps(book) == []
+    edges.post("/jobs/1/undo")
+    assert [r.value.number for r in gaps(book)] == [20.003]
+
+
+def test_stack_by_stack_closes_the_bracket(edges: TestClient, book: Book) -> None:
+    """
+    20.000 goes
+    20.008 does not go
+    20.004 goes
+    20.002 goes          (says nothing new)
+    20.006 does not go
+    """
+    known = {"reading": "", "version": 0}
+    for stack, tried in (
+        ("20", "goes"),
+        ("20.008", "stops"),
+        ("20.004", "goes"),
+        ("20.002", "goes"),
+        ("20.006", "stops"),
+    ):
+        sent = row(0, 300, str(known["reading"]), int(str(known["version"])), **{"try": tried})
+        answer = send(edges, sent, stack=stack)
+        assert answer.status_code == 200
+        known = told(answer, 300)
+    (found,) = gaps(book)
+    assert (found.low, found.high) == (Typed(20.004, "mm", "20.004"), Typed(20.006, "mm", "20.006"))
+    answer = send(edges, row(0, 300, found.id, int(str(known["version"])), **{"try": "goes"}), stack="20.007")
+    assert answer.status_code == 422
+    assert "one of the two is not so" in answer.json()["words"]
+    just = send(edges, row(0, 300, found.id, int(str(known["version"])), **{"try": "just"}), stack="20,005")
+    assert told(just, 300)["texts"]["just_mm"] == "20,005"
+
+
+def test_plain_form_saves_without_a_script(edges: TestClient, book: Book) -> None:
+    """The whole form at once: one act, back to the page; what was not touched changes nothing."""
+    send(edges, row(0, 0, just_mm="20.001"), row(1, 100, just_mm=""), row(2, 200, just_mm="20.003"), script=False)
+    number = book.opened(1).number
+    page = edges.get(URL).context["page"]
+    rows = [r for r in page.grids[0].rows if not r.free]
+    form = {}
+    for r in rows:
+        form |= row(
+            r.number,
+            float(r.x),
+            r.reading,
+            r.version,
+            **dict(zip([c.key for c in page.grids[0].columns], r.texts, strict=True)),
+        )
+    send(edges, form, script=False)
+    assert book.opened(1).number == number
+    assert [r.value.number for r in gaps(book)] == [20.001, 20.003]
+
+
+def test_a_wrong_row_keeps_what_was_typed(edges: TestClient, book: Book) -> None:
+    """One bad number refuses the whole act in a sentence; the page shows all that was typed."""
+    page = edges.get(URL).context["page"]
+    first, second = (r.number for r in page.grids[0].rows[:2])
+    answer = send(edges, row(first, 0, just_mm="20.001"), row(second, 100, just_mm="2o.003"), script=False)
+    assert answer.status_code == 422
+    shown = answer.context["page"]
+    assert "2o.003" in shown.problem
+    assert [r.texts[1] for r in shown.grids[0].rows[:2]] == ["20.001", "2o.003"]
+    assert gaps(book) == []
+
+
+@pytest.mark.parametrize(
+    ("texts", "words"),
+    [
+        ({"just_mm": "20.004", "goes_mm": "20.002"}, "cannot say both"),
+        ({"goes_mm": "20.004", "stops_mm": "20.002"}, "one of the two is not so"),
+        ({"just_mm": "1,002.5"}, "two ways"),
+        ({"just_mm": "12 arcsec"}, "wanted here is"),
+        ({"just_mm": "4 m"}, "cannot be"),
+    ],
+)
+def test_what_cannot_be_is_told(edges: TestClient, book: Book, texts: dict[str, str], words: str) -> None:
+    """Each slip of the hand is one sentence, and nothing is saved."""
+    answer = send(edges, row(0, 0, **texts))
+    assert answer.status_code == 422
+    assert words in answer.json()["words"]
+    assert gaps(book) == []
+
+
+def test_sent_twice_is_saved_once_and_in_order(edges: TestClient, book: Book) -> None:
+    """A client numbers what it sends: again is the same, out of turn is asked to wait."""
+    one, two = row(0, 0, just_mm="20.001"), row(1, 100, just_mm="20.002")
+    early = send(edges, two, client="tab", sequence="2")
+    assert (early.status_code, early.json()["expected"]) == (425, 1)
+    assert send(edges, one, client="tab", sequence="1").json()["used"]
+    again = send(edges, one, client="tab", sequence="1")
+    assert again.status_code == 200
+    assert send(edges, two, client="tab", sequence="2").status_code == 200
+    assert send(edges, row(1, 100, just_mm="20.009"), client="tab", sequence="2").status_code == 425
+    assert [r.value.number for r in gaps(book)] == [20.001, 20.002]
+
+
+def test_a_repeat_is_known_after_later_acts(edges: TestClient, book: Book) -> None:
+    """A correction whose answer was lost is known again even when its reading was deleted since."""
+    first = told(send(edges, row(0, 0, just_mm="20.001"), client="tab", sequence="1"), 0)
+    fix = row(0, 0, first["reading"], first["version"], just_mm="20.002")
+    second = told(send(edges, fix, client="tab", sequence="2", act="3"), 0)
+    send(edges, row(0, 0, second["reading"], second["version"], just_mm=""))
+    assert gaps(book) == []
+    assert send(edges, fix, client="tab", sequence="2", act="3").status_code == 200
+    assert gaps(book) == []
+
+
+def test_conflict_shows_both_and_loses_nothing(edges: TestClient, book: Book) -> None:
+    """Two tabs change one reading: the second is shown both values and may keep either."""
+    first = told(send(edges, row(0, 0, just_mm="20.001")), 0)
+    mine, theirs = (row(0, 0, first["reading"], first["version"], just_mm=text) for text in ("20.002", "20.003"))
+    assert send(edges, theirs).status_code == 200
+    script = send(edges, mine)
+    assert (script.status_code, script.json()["theirs"]) == (409, "just goes 20.003")
+    answer = send(edges, mine, script=False)
+    assert answer.status_code == 409
+    page = answer.context["page"]
+    assert (page.mine, page.theirs) == ("just goes 20.002", "just goes 20.003")
+    assert [r.value.number for r in gaps(book)] == [20.003]
+    kept = edges.post(page.action, data=dict(page.hidden))
+    assert kept.status_code == 200
+    assert [r.value.number for r in gaps(book)] == [20.002]
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("20.001\n20.002\n\n20.003\n", [(0, 20.001), (100, 20.002), (200, 20.003)]),
+        ("300; 20,001\n400; 20,002", [(300, 20.001), (400, 20.002)]),
+        ("x_mm,just_mm\n300,20.001\n", [(300, 20.001)]),
+        ("300\t0\t20.001", [(300, 20.001)]),
+        ("100 20.001\n200 20.002", [(100, 20.001), (200, 20.002)]),
+    ],
+)
+def test_pasting_a_table(edges: TestClient, book: Book, text: str, found: list[tuple[float, float]]) -> None:
+    """A column, a table with places, one with names: tabs, semicolons, spaces, commas."""
+    answer = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": text})
+    assert answer.status_code == 200, answer.context["page"].words
+    assert [(r.x_mm, r.value.number) for r in gaps(book)] == found
+
+
+def test_pasting_brackets(edges: TestClient, book: Book) -> None:
+    """x, y, goes and does not go, as a spreadsheet gives them."""
+    edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": "100\t0\t20.001\t20.003"})
+    (reading,) = gaps(book)
+    assert (reading.low.number, reading.high.number) == (20.001, 20.003)
+
+
+@pytest.mark.parametrize("text", ["", "a b c d e f", "20.001\n" * 20, "x_mm,nothing\n1,2"])
+def test_what_cannot_be_pasted(edges: TestClient, book: Book, text: str) -> None:
+    """What is no table of readings is refused in a sentence, whole."""
+    answer = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": text})
+    assert answer.status_code == 422
+    assert gaps(book) == []

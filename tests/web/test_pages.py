@@ -1,0 +1,221 @@
+"""What the pages are given: asserted on the template's context, no browser in between."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from starlette.testclient import TestClient
+
+from waywright.core.report import report
+from waywright.record import Book
+from waywright.views.numbers import METRIC
+from waywright.views.result import result
+
+
+def page_of(client: TestClient, path: str) -> object:
+    """The context of a page that is there."""
+    answer = client.get(path)
+    assert answer.status_code == 200, answer.text
+    return answer.context["page"]
+
+
+def test_pages_print_the_view_of_the_terminal(client: TestClient, book: Book, shop_job: int) -> None:
+    """A job's page holds the very view model that the command line prints."""
+    page = page_of(client, f"/jobs/{shop_job}")
+    view = result(report(book.job(shop_job)), METRIC)
+    assert page.result == view
+    assert page.next == view.next
+    assert [part.name for part in page.faces] == ["Alder", "Birch", "Rowan"]
+    assert page.retakes[0].where == view.retakes[0].where
+
+
+def test_a_suspect_leads_to_its_place(client: TestClient, shop_job: int) -> None:
+    """The link of a suspect opens the lay-up at that reading, which is marked there."""
+    page = page_of(client, f"/jobs/{shop_job}")
+    setting = page_of(client, page.retakes[0].url)
+    marked = [row for grid in setting.grids for row in grid.rows if row.suspect]
+    assert [row.place for row in marked] == ["gaps;180;14;"]
+    assert setting.focus == marked[0].reading
+    assert "8.5 µm more" in marked[0].suspect
+
+
+def test_one_solve_an_act(client: TestClient, book: Book, shop_job: int) -> None:
+    """Looking at a job from all sides works it out once; a reading makes one more."""
+    solver = client.app.state.bench.solver
+    setting = f"/jobs/{shop_job}/setting?id=layups%5B0%5D"
+    for path in (f"/jobs/{shop_job}", setting, f"/jobs/{shop_job}/rounds", f"/jobs/{shop_job}/face?name=Birch"):
+        page_of(client, path)
+    assert solver.solves == 1
+    form = {"place.0": "gaps;30;-14;", "reading.0": "", "version.0": "0", "just_mm.0": "19,997"}
+    answer = client.post(setting, data=form, headers={"X-Requested-With": "waywright"})
+    assert answer.status_code == 200
+    assert answer.json()["head"]
+    page_of(client, setting)
+    assert solver.solves == 2
+
+
+def test_numbers_in_inches(client: TestClient, shop_job: int) -> None:
+    """A browser may choose inches; the readings stay as typed."""
+    client.post("/units", data={"units": "inch", "back": f"/jobs/{shop_job}"})
+    page = page_of(client, f"/jobs/{shop_job}")
+    assert (page.units, page.result.height_unit, page.result.length_unit) == ("inch", "tenths", "in")
+    setting = page_of(client, f"/jobs/{shop_job}/setting?id=layups%5B0%5D")
+    assert setting.grids[0].rows[0].texts[0] == "19.996"
+
+
+@pytest.mark.parametrize("back", ["//evil.example", "/\\evil.example", "https://evil.example", "javascript:x"])
+def test_forms_return_to_our_own_pages_alone(client: TestClient, shop_job: int, back: str) -> None:
+    """Where a form wants to return to may not be elsewhere."""
+    answer = client.post("/units", data={"units": "mm", "back": back}, follow_redirects=False)
+    assert answer.headers["location"] == "/"
+    client.post(f"/jobs/{shop_job}/goal", data={"version": "1", "straightness_um": "5"})
+    answer = client.post(f"/jobs/{shop_job}/undo", data={"back": back}, follow_redirects=False)
+    assert answer.headers["location"] == f"/jobs/{shop_job}"
+
+
+def test_first_job_assumes_and_says_so(client: TestClient, book: Book) -> None:
+    """With nothing typed there are three edges, blocks, a lay-up on its spacers, and a list of what was assumed."""
+    answer = client.post("/jobs/new", data={})
+    assert answer.context["page"].words == "Q on P, marks together"
+    page = page_of(client, "/jobs/1")
+    assert len(page.assumed) == 7
+    job = book.job(1)
+    assert [r.x_mm for r in job.settings[0].readings] == [125.0, 475.0]  # 0.211 L from the ends, to 5 mm
+    client.post("/jobs/new", data={"length_mm": "24 in", "lines_mm": "-12; 12", "grade": "0"})
+    face = book.job(2).faces()["P"]
+    assert face.length_mm == 609.6
+    assert face.lines_mm == (-12.0, 12.0)
+    assert len(page_of(client, "/jobs/2").assumed) == 4
+
+
+@pytest.mark.parametrize(
+    ("given", "field"),
+    [
+        ({"length_mm": "long"}, "length_mm"),
+        ({"stations_mm": "0 700"}, "stations_mm"),
+        ({"stations_mm": "300 100"}, "stations_mm"),
+        ({"lines_mm": "-99 99"}, "lines_mm"),
+        ({"edges": ";"}, "edges"),
+        ({"block_mm": "-20"}, "block_mm"),
+        ({"straightness_um": "0"}, "straightness_um"),
+    ],
+)
+def test_a_wrong_field_is_told_beside_it(client: TestClient, book: Book, given: dict[str, str], field: str) -> None:
+    """What was typed stands there still, the sentence beside the field; nothing was saved."""
+    answer = client.post("/jobs/new", data={"title": "kept", **given})
+    page = answer.context["page"]
+    if field == "edges" and answer.status_code == 200:
+        return  # an empty list is the default
+    assert answer.status_code == 422
+    assert [f.name for f in page.fields if f.problem] == [field]
+    assert next(f.value for f in page.fields if f.name == "title") == "kept"
+    assert book.jobs() == ()
+
+
+def test_history_of_a_face(client: TestClient, book: Book, shop_job: int) -> None:
+    """A face can be seen as it was after any act, and a pass begins a new state of it."""
+    client.post(f"/jobs/{shop_job}/pass", data={"face": "Birch", "act": "scrape", "after": "crosses[0]"})
+    now = page_of(client, f"/jobs/{shop_job}/face?name=Birch")
+    then = page_of(client, f"/jobs/{shop_job}/face?name=Birch&act=1")
+    assert (now.acts, then.act) == (2, 1)
+    assert now.passes == ("scrape, after crosses[0]",)
+    assert then.table
+    assert not now.table  # nothing was read since
+    assert book.job(shop_job).states() == {"Alder": 0, "Birch": 1, "Rowan": 0}
+
+
+def test_rounds_show_every_pair(client: TestClient, shop_job: int) -> None:
+    """Who agrees with whom: each pair in both turns, the same from both sides."""
+    page = page_of(client, f"/jobs/{shop_job}/rounds")
+    table = dict(page.rows)
+    assert table["Alder"][1] == table["Birch"][0]
+    assert re.fullmatch(r"[\d.]+ ± [\d.]+ µm marks together; [\d.]+ ± [\d.]+ µm marks opposite", table["Alder"][1][0])
+    assert len(page.pairs) == 6
+
+
+def test_undo_and_do_again(client: TestClient, book: Book, shop_job: int) -> None:
+    """Every act can be taken back from the page, and done again."""
+    before = book.job(shop_job)
+    page = page_of(client, f"/jobs/{shop_job}")
+    versions = dict(page.versions)
+    client.post(f"/jobs/{shop_job}/goal", data={"version": versions["goal"], "straightness_um": "4,5"})
+    assert book.job(shop_job).goal.straightness_um == 4.5
+    client.post(f"/jobs/{shop_job}/undo")
+    assert book.job(shop_job) == before
+    client.post(f"/jobs/{shop_job}/redo")
+    assert book.job(shop_job).goal.straightness_um == 4.5
+    client.post(f"/jobs/{shop_job}/delete", data={"sort": "setting", "key": "layups[2]", "version": "1"})
+    assert len(book.job(shop_job).settings) == len(before.settings) - 1
+    client.post(f"/jobs/{shop_job}/undo")
+    assert book.job(shop_job).settings == before.settings
+
+
+def test_a_new_name_is_used_everywhere(client: TestClient, book: Book, shop_job: int) -> None:
+    """A face and its piece renamed on their form: every reading of it follows."""
+    page = page_of(client, f"/jobs/{shop_job}/things")
+    alder = page.pieces[0]
+    form = {f.name: f.value for f in alder.fields} | {"name": "Elm", "was": "Alder", "of": alder.of}
+    answer = client.post(f"/jobs/{shop_job}/piece", data=form | {"version": str(alder.version)})
+    assert answer.status_code == 200
+    job = book.job(shop_job)
+    assert [p.name for p in job.pieces] == ["Elm", "Birch", "Rowan"]
+    assert job.settings[0].geometry.lower == "Elm"
+
+
+def test_pieces_and_instruments_are_added(client: TestClient, book: Book, shop_job: int) -> None:
+    """A new piece and a new instrument; one that cannot be is told beside its field."""
+    url = f"/jobs/{shop_job}"
+    client.post(f"{url}/piece", data={"name": "Yew", "length_mm": "300", "width_mm": "30"})
+    client.post(f"{url}/instrument", data={"name": "dial", "kind": "indicator", "u_um": "0.04 thou"})
+    job = book.job(shop_job)
+    assert job.faces()["Yew"].stations_mm == (0.0, 50.0, 100.0, 150.0, 200.0, 250.0, 300.0)
+    assert job.instruments[-1].u_um == pytest.approx(1.016)
+    answer = client.post(f"{url}/instrument", data={"name": "dial2", "kind": "indicator", "u_um": "-1"})
+    assert answer.status_code == 422
+    assert [f.name for f in answer.context["page"].new_instrument if f.problem] == ["u_um"]
+
+
+def test_stacks_answer_a_question(client: TestClient, shop_job: int) -> None:
+    """Blocks for the stacks wanted at once, none twice, and a next stack for each open lay-up."""
+    page = page_of(client, f"/jobs/{shop_job}/stacks?wanted=20;20,002;0.7874 in")
+    assert page.rows == ()
+    assert "half micrometres" in page.words
+    page = page_of(client, f"/jobs/{shop_job}/stacks?wanted=20;20,002")
+    assert page.rows == (("20.000", "20"), ("20.002", "19 + 1.002"))
+    assert len(page.next) == 6
+
+
+def test_export_and_import_elsewhere(client: TestClient, book: Book, shop_job: int) -> None:
+    """The job file goes in again; the whole job is known when it comes back."""
+    toml = client.get(f"/jobs/{shop_job}/export.toml")
+    assert 'filename="three-straightedges' in toml.headers["content-disposition"]
+    answer = client.post("/import", files={"file": ("job.toml", toml.content)})
+    assert answer.url.path == f"/jobs/{shop_job + 1}"
+    assert book.job(shop_job + 1) == book.job(shop_job)
+    whole = client.get(f"/jobs/{shop_job}/export.zip")
+    assert client.post("/import", files={"file": ("job.zip", whole.content)}).url.path == f"/jobs/{shop_job}"
+
+
+def test_ticks_are_kept(client: TestClient, shop_job: int) -> None:
+    """What was seen to before reading is there when the page is opened again."""
+    setting = f"/jobs/{shop_job}/setting?id=layups%5B0%5D"
+    client.post(f"/jobs/{shop_job}/setting/ticks?id=layups%5B0%5D", data={"stoned": "yes", "wiped": "yes"})
+    page = page_of(client, setting)
+    assert [t.name for t in page.ticks if t.done] == ["stoned", "wiped"]
+    assert page.supports == "Support Alder straight under the blocks, at 145 and 515 mm."
+
+
+def test_every_kind_has_a_form(client: TestClient, book: Book, shop_job: int) -> None:
+    """Each kind of reading can be begun from its form; what it needs is asked for."""
+    from waywright.core.readings import KINDS
+
+    for kind in KINDS:
+        page = page_of(client, f"/jobs/{shop_job}/setting/new?kind={kind}")
+        assert page.kind == kind
+        assert page.fields
+        assert page.kind_words != kind
+    form = {"kind": "crosses", "face": "Birch", "base_mm": "28", "instrument": "level"}
+    answer = client.post(f"/jobs/{shop_job}/setting/new", data=form)
+    assert answer.context["page"].words.startswith("a level across Birch")
+    assert len(answer.context["page"].grids[0].rows) == 9 + 2

@@ -1,0 +1,180 @@
+"""A reading typed while the bench is down is kept, shown as not saved, and saved once, in order, later."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.web.driving import Running, all_saved, until
+from waywright.core.evidence import Reading
+from waywright.record import Book
+
+DOWN = ("Failed to load resource: net::ERR_CONNECTION_REFUSED", "net::ERR_CONNECTION_RESET", "net::ERR_EMPTY_RESPONSE")
+CELL = 'tr[data-place="gaps;{:g};;"] input[name^="just_mm."]'
+SETTING = "/jobs/1/setting?id=layups%5B0%5D"
+
+
+def begin(page: Page, bench: Running) -> None:
+    """A new job, its first lay-up open and ready to type into."""
+    page.goto(f"{bench.url}/jobs/new")
+    page.locator(".form button").click()
+    ready(page)
+
+
+def ready(page: Page) -> None:
+    """Wait for the page's script."""
+    page.wait_for_selector("html.scripted")
+
+
+def write(page: Page, x_mm: float, text: str) -> None:
+    """Type one reading."""
+    page.locator(CELL.format(x_mm)).fill(text)
+    page.keyboard.press("Enter")
+
+
+def gaps(path: Path) -> list[Reading]:
+    """Every gap in the book, corrected ones too, in the order in which they were saved."""
+    with Book.open(path, create=False) as book:
+        return [r for r in book.job(1).settings[0].readings if r.entry == "gaps"]
+
+
+def numbers(path: Path) -> list[float]:
+    """Their values."""
+    return [r.value.number for r in gaps(path) if r.value is not None]
+
+
+def test_typed_while_down_is_saved_later(
+    running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
+) -> None:
+    """Killed in mid-work: what is typed is shown as not saved; when the bench is back it is saved once, in order."""
+    bench = running()
+    page = new_page()
+    page.allowed.extend(DOWN)  # type: ignore[attr-defined]
+    begin(page, bench)
+    write(page, 0, "20.001")
+    all_saved(page)
+    bench.kill()
+    for x, text in ((100, "20.002"), (200, "20.003"), (100, "20.004")):  # the last types over one not saved yet
+        write(page, x, text)
+    told = page.locator("unsaved-readings")
+    told.get_by_text("3 readings are not saved yet").wait_for()
+    assert "100: 20.002" in told.inner_text()
+    assert numbers(tmp_path / "bench.sqlite") == [20.001]
+    running(port=bench.port)
+    all_saved(page)
+    told.wait_for(state="hidden")
+    found = gaps(tmp_path / "bench.sqlite")
+    assert [r.value.number for r in found if r.value] == [20.001, 20.002, 20.003, 20.004]
+    assert found[3].corrects == found[1].id
+
+
+def test_closed_while_down_is_saved_when_next_opened(
+    running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
+) -> None:
+    """The page is closed with readings not saved: any page opened later with the bench up saves them."""
+    bench = running()
+    context = browser.new_context()
+    page = new_page(context)
+    page.allowed.extend(DOWN)  # type: ignore[attr-defined]
+    begin(page, bench)
+    bench.kill()
+    write(page, 0, "20.001")
+    write(page, 100, "20.002")
+    page.locator("unsaved-readings").get_by_text("2 readings are not saved yet").wait_for()
+    page.close()
+    running(port=bench.port)
+    other = new_page(context)
+    other.goto(bench.url)
+    all_saved(other)
+    assert numbers(tmp_path / "bench.sqlite") == [20.001, 20.002]
+    other.goto(f"{bench.url}{SETTING}")
+    assert other.locator(CELL.format(100)).input_value() == "20.002"
+    context.close()
+
+
+def test_killed_at_random_while_two_type(
+    running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
+) -> None:
+    """Two tabs type while the bench is killed and started again: each reading is there once, each tab's in order."""
+    bench = running()
+    context = browser.new_context()
+    tabs = [new_page(context), new_page(context)]
+    for page in tabs:
+        page.allowed.extend(DOWN)  # type: ignore[attr-defined]
+    begin(tabs[0], bench)
+    tabs[1].goto(f"{bench.url}{SETTING}")
+    ready(tabs[1])
+    rng, typed = random.Random(20261125), [list[float](), list[float]()]
+    for kill in range(3):
+        for k in range(4):
+            for tab, page in enumerate(tabs):
+                value = 20 + (100 * tab + 10 * kill + k + 1) / 1000
+                write(page, (3 * tab + k % 3) * 100, f"{value:.3f}")
+                typed[tab].append(round(value, 3))
+            if k == rng.randrange(4):
+                bench.kill()
+        if bench.process.poll() is None:
+            bench.kill()
+        bench = running(port=bench.port)
+    for page in tabs:
+        all_saved(page)
+    found = numbers(tmp_path / "bench.sqlite")
+    assert sorted(found) == sorted(typed[0] + typed[1])
+    assert [v for v in found if v < 20.1] == typed[0]
+    assert [v for v in found if v > 20.1] == typed[1]
+    with Book.open(tmp_path / "bench.sqlite") as book:
+        assert book.problems() == []
+    context.close()
+
+
+def test_refused_is_shown_and_the_rest_goes_on(
+    running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
+) -> None:
+    """A number that cannot be read is told at its place and at the top; what comes after it is saved."""
+    bench = running()
+    page = new_page()
+    page.allowed.append("status of 422")  # type: ignore[attr-defined]
+    begin(page, bench)
+    write(page, 0, "2o.001")
+    write(page, 100, "20.002")
+    told = page.locator("unsaved-readings")
+    told.get_by_text("2o.001").wait_for()
+    until(lambda: numbers(tmp_path / "bench.sqlite") == [20.002])
+    assert page.locator(CELL.format(0)).input_value() == "2o.001"
+    write(page, 0, "20.001")
+    until(lambda: numbers(tmp_path / "bench.sqlite") == [20.002, 20.001])
+    told.get_by_role("button", name="Let it go").click()
+    told.wait_for(state="hidden")
+
+
+@pytest.mark.parametrize("keep", ["Keep mine", "Keep theirs"])
+def test_two_tabs_change_one_reading(
+    keep: str, running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
+) -> None:
+    """The second is shown both values and keeps either; the history has both."""
+    bench = running()
+    context = browser.new_context()
+    one, other = new_page(context), new_page(context)
+    other.allowed.append("status of 409")  # type: ignore[attr-defined]
+    begin(one, bench)
+    write(one, 0, "20.001")
+    all_saved(one)
+    other.goto(f"{bench.url}{SETTING}")
+    ready(other)
+    write(one, 0, "20.002")
+    all_saved(one)
+    write(other, 0, "20.003")
+    told = other.locator("unsaved-readings")
+    told.get_by_text("There: just goes 20.002.").wait_for()
+    assert "0: 20.003" in told.inner_text()
+    told.get_by_role("button", name=keep).click()
+    all_saved(other)
+    expected = [20.001, 20.002, 20.003] if keep == "Keep mine" else [20.001, 20.002]
+    until(lambda: numbers(tmp_path / "bench.sqlite") == expected)
+    shown = other.locator(CELL.format(0))
+    until(lambda: shown.input_value() == f"{expected[-1]:.3f}")
+    context.close()
