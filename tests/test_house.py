@@ -35,6 +35,7 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.bed": {"waywright.core.work"},
     "waywright.core.part": {"waywright.core.evidence"},  # from the part to be turned back to limits
     "waywright.core.rounds": {"waywright.core.adjust", "waywright.core.judge"},  # who agrees with whom
+    "waywright.core.parallels": {"waywright.core.rounds"},  # how faces of one piece lie to each other
     "waywright.core.expect": {"waywright.core.readings", "waywright.core.findings"},  # what a lay-up should show
     "waywright.core.verdicts": {  # where a face meets its limit
         "waywright.core.adjust",
@@ -47,7 +48,7 @@ ARROWS: dict[str, set[str]] = {
         "waywright.core.body",
         "waywright.core.blue",
     },
-    "waywright.core.report": {"waywright.core.moves", "waywright.core.rounds", "waywright.core.expect"},
+    "waywright.core.report": {"waywright.core.moves", "waywright.core.parallels", "waywright.core.expect"},
     "waywright.jobfile": {"waywright.core.report", "waywright"},
     "waywright.record": {"waywright.jobfile"},  # a job leaves the book as a job file; both check what goes in
     "waywright.views": {"waywright.core.report", "waywright"},

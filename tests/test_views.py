@@ -27,6 +27,7 @@ from waywright.core.findings import (
     Cure,
     Fit,
     Move,
+    Parallel,
     Report,
     Scatter,
     Shape,
@@ -74,6 +75,7 @@ BOW = BlindSpot("bow", {"Long": 1, "Short": -1}, 0.99, 577.0, 577.0, Cure("lay S
 SUSPECT = Suspect("layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "reads about 8 µm more than others say")
 FITS = Agreement("layups[0]", "Long", "Short", (1, 0), "over", 3.21, 0.4)
 CHANGE = Change("Long", 0, 1, BAR.x_mm, BAR.y_mm, np.array([1.0, -2.0, 0.5, 0.5]), np.full(4, 0.3))
+PARALLEL = Parallel("Top", "Under", True, 31.4, 1.6, -12.3, 9.9, 25.61, 1.2)
 MOVE = Move("measure", ("Long",), (300.0,), "lay Long on Short", "it halves what is not known", {}, 30.0)
 
 
@@ -255,6 +257,17 @@ def test_rounds_say_who_agrees_and_what_a_pass_did() -> None:
     )
 
 
+def test_how_faces_lie_to_each_other_is_said_as_far_as_it_is_known() -> None:
+    """Opposite faces tell how the piece thickens, faces of a side how one rises; what is not known is not said."""
+    beside = replace(PARALLEL, opposite=False, variation_um=None, variation_sigma_um=None, across_um_per_m=None)
+    unknown = replace(PARALLEL, along_sigma_um_per_m=1e4, across_sigma_um_per_m=1e4, variation_sigma_um=1e3)
+    assert result(made(parallels=(PARALLEL, beside, unknown)), METRIC).parallels == (
+        "Top over Under: 31.4 ± 3.1 µm/m thicker towards the far end and 12 ± 19 µm/m thinner towards the far edge; "
+        "its thickness varies by 25.6 ± 2.4 µm.",
+        "Top beside Under: 31.4 ± 3.1 µm/m higher towards the far end.",
+    )
+
+
 def test_moves_are_sentences_with_their_gain() -> None:
     """A move says what to do, why, how long it takes and what it brings."""
     gain = {"what": "share of the shapes known", "from": 0.31, "to": 0.435}
@@ -294,13 +307,19 @@ def documented() -> dict[str, set[str]]:
 def test_every_json_key_is_documented() -> None:
     """docs/json.md has exactly the keys that are printed, at every level."""
     report = made(
-        blind=(BOW,), suspects=(SUSPECT,), verdicts=(INSIDE,), moves=(MOVE,), agreements=(FITS,), changes=(CHANGE,)
+        blind=(BOW,),
+        suspects=(SUSPECT,),
+        verdicts=(INSIDE,),
+        moves=(MOVE,),
+        agreements=(FITS,),
+        changes=(CHANGE,),
+        parallels=(PARALLEL,),
     )
     data = json.loads(dump(report_json(report)))
     pages = documented()
     assert pages["waywright solve, waywright demo"] == set(data)
     assert pages["Each of `faces`"] == set(data["faces"]["Long"]) | set(data["faces"]["Short"])
-    for part in ("suspects", "verdicts", "moves", "agreements", "changes"):
+    for part in ("suspects", "verdicts", "moves", "agreements", "changes", "parallels"):
         assert pages[f"Each of `{part}`"] == set(data[part][0])
     assert pages["waywright next"] == set(moves_json((MOVE,)))
     assert pages["Each of `blind` and `weak`"] == set(data["blind"][0])

@@ -10,8 +10,11 @@ import pytest
 from docs.examples import make
 from tests.examples.truths import found, job, solved
 from waywright.core.adjust.solution import Heights, Solution, plane
+from waywright.core.evidence import Job, Reading, Setting, Typed
 from waywright.core.judge.geometry import parallelism
-from waywright.core.things import FloatArray
+from waywright.core.readings import Step, Thickness
+from waywright.core.report import report
+from waywright.core.things import Face, FloatArray, Piece
 
 ALONE, BOTH = job("way-by-micrometer"), job("way-by-micrometer-and-level")
 X, Y = make.RAM_TOP.x_mm, make.RAM_TOP.y_mm
@@ -50,29 +53,25 @@ def test_top_and_underside_add_up_to_the_sizes(levelled: bool) -> None:
     np.testing.assert_allclose(total, about_plane(sizes_um()), rtol=0, atol=1e-4)
 
 
-def parallel(solution: Solution) -> tuple[FloatArray, FloatArray]:
-    """Slopes of the thickness along and across, µm/m, as the program's two faces of one body lie, and their sigmas."""
-    top, under = faces(solution)
-    assert top.unknown.body == under.unknown.body
-    along = np.linalg.pinv(np.column_stack([np.ones_like(X), X / 1e3, Y / 1e3]))[1:].T
-    weights = np.zeros((solution.rows.matrix.shape[1], 2))
-    weights[top.unknown.columns] = along
-    weights[under.unknown.columns] = below(along)
-    return weights.T @ solution.mean_um, solution.sigma(weights)
+COLUMNS = np.column_stack([np.ones_like(X), X / 1e3, Y / 1e3])
 
 
-@pytest.mark.parametrize("levelled", [False, True])
-def test_parallelism_is_the_slope_of_the_sizes(levelled: bool) -> None:
-    """How the ram grows thicker along and across is the least-squares slope of the sizes, and its u that of a line
-    through 18 of them (closed form); a level on the top adds nothing to it, and the truth lies within."""
-    slopes, sigma = parallel(solved(BOTH if levelled else ALONE))
-    columns = np.column_stack([np.ones_like(X), X / 1e3, Y / 1e3])
-    fitted = np.linalg.lstsq(columns, sizes_um(), rcond=None)[0]
-    np.testing.assert_allclose(slopes, fitted[1:], rtol=0, atol=1e-4)
-    np.testing.assert_allclose(sigma, U * np.sqrt(np.diag(np.linalg.inv(columns.T @ columns))[1:]), rtol=1e-5)
+@pytest.mark.parametrize("name", ["way-by-micrometer", "way-by-micrometer-and-level"])
+def test_parallelism_is_the_slope_of_the_sizes(name: str) -> None:
+    """How the ram grows thicker along and across is the least-squares slope of the sizes, and its u that of a plane
+    through 18 of them; its thickness varies as the sizes do, with √2 of one's u (closed forms). A level on the top adds
+    nothing, and the truth lies within."""
+    (found_so,) = found(name).parallels
+    assert (found_so.face, found_so.to, found_so.opposite) == ("Ram top", "Ram under", True)
+    slopes = [found_so.along_um_per_m, found_so.across_um_per_m]
+    sigma = [found_so.along_sigma_um_per_m, found_so.across_sigma_um_per_m]
+    np.testing.assert_allclose(slopes, np.linalg.lstsq(COLUMNS, sizes_um(), rcond=None)[0][1:], rtol=0, atol=1e-3)
+    np.testing.assert_allclose(sigma, U * np.sqrt(np.diag(np.linalg.inv(COLUMNS.T @ COLUMNS))[1:]), rtol=1e-5)
+    assert found_so.variation_um == pytest.approx(np.ptp(sizes_um()), abs=1e-3)
+    assert found_so.variation_sigma_um == pytest.approx(U * np.sqrt(2), rel=1e-5)
     top, under = make.ram()
-    true = np.linalg.lstsq(columns, top + below(under), rcond=None)[0]
-    assert np.all(np.abs(slopes - true[1:]) < 1.96 * sigma)
+    true = np.linalg.lstsq(COLUMNS, top + below(under), rcond=None)[0][1:]
+    assert np.all(np.abs(np.subtract(slopes, true)) < 1.96 * np.array(sigma))
 
 
 def test_judged_by_the_library_it_is_the_same() -> None:
@@ -82,11 +81,46 @@ def test_judged_by_the_library_it_is_the_same() -> None:
     top, under = faces(solution)
     over, turned = solution.mean_um[top.unknown.columns], -below(solution.mean_um[under.unknown.columns])
     judged = parallelism(X, Y, over, X, Y, turned)
-    slopes, _ = parallel(solution)
-    assert [judged.slope_along_um_per_m, judged.slope_across_um_per_m] == pytest.approx(slopes, abs=1e-6)
+    (told,) = found("way-by-micrometer-and-level").parallels
+    assert judged.slope_along_um_per_m == pytest.approx(told.along_um_per_m, abs=1e-6)
+    assert judged.slope_across_um_per_m == pytest.approx(told.across_um_per_m, abs=1e-6)
     true_top, true_under = make.ram()
     true = parallelism(X, Y, true_top, X, Y, -below(true_under)).value_um
     assert judged.value_um == pytest.approx(true, abs=3.0)
+
+
+SMALL = Face("A", 100.0, 20.0, (0.0, 100.0), (-10.0, 10.0))
+
+
+def test_signs_of_parallelism() -> None:
+    """A piece that measures 2 µm more at the far end, 100 mm on, and 1 µm more at the far edge, 20 mm over, is thicker
+    towards the far end by 20 µm/m and towards the far edge by 50; its thickness varies by 3 µm."""
+    sizes = {(0.0, -10.0): 0.0, (100.0, -10.0): 2.0, (0.0, 10.0): 1.0, (100.0, 10.0): 3.0}
+    readings = tuple(
+        Reading(f"r{i}", "readings", x, y, key="size_mm", value=Typed(30.0 + um / 1e3, "mm"))
+        for i, ((x, y), um) in enumerate(sizes.items())
+    )
+    setting = Setting("s", Thickness("A", "B"), readings, instrument="micrometer", seat_um=0.0)
+    piece = Piece("P", (SMALL, replace(SMALL, name="B", side="bottom")))
+    (told,) = report(Job("two", (piece,), BOTH.instruments, (setting,))).parallels
+    numbers = (told.along_um_per_m, told.across_um_per_m, told.variation_um)
+    assert numbers == pytest.approx((20.0, 50.0, 3.0), abs=1e-3)
+
+
+def test_faces_that_nothing_ties_are_not_compared() -> None:
+    """A level on each of two faces of a piece, in settings of their own, says nothing of how they lie to each other."""
+    settings = tuple(
+        Setting(
+            name,
+            Step(name, 100.0),
+            (Reading(name, "readings", 0.0, key="um_per_m", value=Typed(5.0, "µm/m")),),
+            instrument="level",
+            seat_um=0.3,
+        )
+        for name in ("A", "B")
+    )
+    piece = Piece("P", (SMALL, replace(SMALL, name="B")))
+    assert not report(Job("two", (piece,), BOTH.instruments, settings)).parallels
 
 
 def test_alone_it_tells_the_sum_and_says_so() -> None:

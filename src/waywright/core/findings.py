@@ -161,6 +161,26 @@ class Change:
 
 
 @dataclass(frozen=True)
+class Parallel:
+    """How `face` lies to another face of its piece: slopes of the least-squares planes in µm/m, with their sigmas.
+
+    Of opposite faces, `face` a top and `to` a bottom, + where the piece grows thicker towards the far end, or the far
+    edge of the top; `variation_um` is the greatest less the least thickness over the places read on both. Of faces of
+    one side, + where `face` rises against `to`. None is what the read places do not tell.
+    """
+
+    face: str
+    to: str
+    opposite: bool
+    along_um_per_m: float
+    along_sigma_um_per_m: float
+    across_um_per_m: float | None
+    across_sigma_um_per_m: float | None
+    variation_um: float | None
+    variation_sigma_um: float | None
+
+
+@dataclass(frozen=True)
 class Report:
     """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed.
 
@@ -182,4 +202,5 @@ class Report:
     corrected: tuple[str, ...] = ()
     agreements: tuple[Agreement, ...] = ()
     changes: tuple[Change, ...] = ()
+    parallels: tuple[Parallel, ...] = ()
     draws_um: Mapping[str, FloatArray] = field(default_factory=dict)

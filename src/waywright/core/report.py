@@ -17,6 +17,7 @@ from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdi
 from waywright.core.judge.form import FormPosterior, form_posterior
 from waywright.core.judge.geometry import tells_twist, twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
+from waywright.core.parallels import parallels
 from waywright.core.part import needs
 from waywright.core.rounds import agreements, changes
 from waywright.core.things import Face, FloatArray
@@ -65,6 +66,7 @@ def report(job: Job, *, form_prior: bool = False, with_cures: bool = True) -> Re
         corrected=tuple(sorted(job.corrected())),
         agreements=tuple(agreements(job, solution)),
         changes=tuple(changes(job, solution)),
+        parallels=tuple(parallels(job, solution)),
         draws_um={name: form.draws_um for name, form in forms.items()},
     )
 

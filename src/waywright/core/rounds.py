@@ -38,7 +38,7 @@ def _agreement(solution: Solution, setting: str, layup: Laid, states: tuple[int,
     lower, upper = solution.face(layup.lower, states[0]), solution.face(layup.upper, states[1])
     if lower is None or upper is None:
         return None
-    weights, x, y = _sum(solution, layup, lower, upper)
+    weights, x, y = facing_sum(solution, layup, lower, upper)
     if len(x) < 3:
         return None
     heights = weights.T @ solution.mean_um
@@ -49,7 +49,9 @@ def _agreement(solution: Solution, setting: str, layup: Laid, states: tuple[int,
     return Agreement(setting, layup.lower, layup.upper, states, layup.turn, zone.width_um, sigma)
 
 
-def _sum(solution: Solution, layup: Laid, lower: Heights, upper: Heights) -> tuple[FloatArray, FloatArray, FloatArray]:
+def facing_sum(
+    solution: Solution, layup: Laid, lower: Heights, upper: Heights
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weights (N, n) of h_lower + h_upper at the lower's read nodes that face read nodes of the upper; their places.
 
     The lift and tilt of each face stay in: the zone is blind to them.

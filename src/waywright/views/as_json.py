@@ -43,6 +43,7 @@ def report_json(report: Report) -> Json:
         "budget": [{"face": s.face, "result": s.result, "name": s.name, "share": s.share} for s in report.budget],
         "agreements": [dataclasses.asdict(agreement) for agreement in report.agreements],
         "changes": [dataclasses.asdict(change) for change in report.changes],
+        "parallels": [dataclasses.asdict(parallel) for parallel in report.parallels],
         "moves": [_move(move) for move in report.moves],
         "notes": list(report.notes),
     }

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from waywright.core.evidence import Job, Reading, Setting
-from waywright.core.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
+from waywright.core.findings import BlindSpot, Move, Parallel, Report, Shape, Suspect, Verdict
 from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
 
 BAND = 1.96  # standard uncertainties to a 95 % band
 UNKNOWN_UM = 100.0  # a band as wide as this says that nothing is known yet
+UNKNOWN_UM_PER_M = 1000.0  # so for a slope
 MOST_STATIONS = 41  # rows of a table that a person still reads
 
 
@@ -96,6 +97,7 @@ class Result:
     retakes: tuple[Retake, ...]
     unchecked: str
     shapes: tuple[ShapeTable, ...]
+    parallels: tuple[str, ...]
     rounds: tuple[str, ...]
     agreement: tuple[str, ...]
     shares: tuple[str, ...]
@@ -117,6 +119,7 @@ def result(report: Report, shown: Shown) -> Result:
         retakes=retakes,
         unchecked=_unchecked(report),
         shapes=tuple(_shape(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
+        parallels=tuple(words for p in report.parallels if (words := _parallel(p, shown))),
         rounds=(*_fits(report, shown), *_changes(report, shown)),
         agreement=_agreement(report),
         shares=_shares(report),
@@ -335,6 +338,27 @@ def _changes(report: Report, shown: Shown) -> tuple[str, ...]:
         )
         found.append(f"{change.face}, pass {change.after}: changed by {least} to {most}, about its plane.")
     return tuple(found)
+
+
+def _parallel(found: Parallel, shown: Shown) -> str:
+    """How one face lies to another of its piece, as far as it is known; nothing where nothing is."""
+    more, less = ("thicker", "thinner") if found.opposite else ("higher", "lower")
+    slopes = (
+        (found.along_um_per_m, found.along_sigma_um_per_m, "far end"),
+        (found.across_um_per_m, found.across_sigma_um_per_m, "far edge"),
+    )
+    parts = [
+        f"{shown.slopes(abs(slope), BAND * sigma)} ± {shown.slope_text(BAND * sigma, BAND * sigma)} "
+        f"{more if slope >= 0 else less} towards the {where}"
+        for slope, sigma, where in slopes
+        if slope is not None and sigma is not None and BAND * sigma < UNKNOWN_UM_PER_M
+    ]
+    said = [listed(parts)] if parts else []
+    varies, sigma = found.variation_um, found.variation_sigma_um
+    if varies is not None and sigma is not None and BAND * sigma < UNKNOWN_UM:
+        within = BAND * sigma
+        said.append(f"its thickness varies by {shown.heights(varies, within)} ± {shown.height_text(within, within)}")
+    return f"{found.face} {'over' if found.opposite else 'beside'} {found.to}: {'; '.join(said)}." if said else ""
 
 
 def _agreement(report: Report) -> tuple[str, ...]:

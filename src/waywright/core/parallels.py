@@ -1,0 +1,85 @@
+"""How faces of one piece lie to each other: the piece is one rigid body, so that what ties two of its faces tells it.
+
+Opposite faces: how much thicker the piece grows, along and across, and how its thickness changes from place to place.
+Faces of the same side: how much the one rises against the other. This can be known where both shapes are blind: a
+micrometer alone tells it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import numpy as np
+
+from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.evidence import Job
+from waywright.core.findings import Parallel
+from waywright.core.readings import LayUp
+from waywright.core.rounds import facing_sum
+from waywright.core.things import Face, FloatArray
+
+Told = tuple[float | None, float | None]  # a number and its sigma, where there is one
+
+
+def parallels(job: Job, solution: Solution) -> Iterator[Parallel]:
+    """One for each two faces of a piece, in their newest states, that some reading ties together as one body."""
+    states = job.states()
+    for piece in job.pieces:
+        for one, other in combinations(piece.faces, 2):
+            top, under = (other, one) if (one.side, other.side) == ("bottom", "top") else (one, other)
+            first, second = solution.face(top.name, states[top.name]), solution.face(under.name, states[under.name])
+            if first is not None and second is not None and first.unknown.body == second.unknown.body:
+                found = _parallel(solution, (top, first), (under, second))
+                if found is not None:
+                    yield found
+
+
+def _parallel(solution: Solution, one: tuple[Face, Heights], other: tuple[Face, Heights]) -> Parallel | None:
+    """`one` against `other`, as opposite faces when one is a top and the other a bottom."""
+    (face, heights), (to, to_heights) = one, other
+    opposite = face.side != to.side
+    slopes, to_slopes = _slopes(heights), _slopes(to_heights)
+    if slopes[0] is None or to_slopes[0] is None:
+        return None
+    # A bottom face is seen rolled over: its heights point the other way, and so do its y; hence the signs.
+    along = _weights(solution, (heights, slopes[0]), (to_heights, to_slopes[0] if opposite else -to_slopes[0]))
+    rises = _told(solution, along)
+    leans: Told = (None, None)
+    if slopes[1] is not None and to_slopes[1] is not None:
+        leans = _told(solution, _weights(solution, (heights, slopes[1]), (to_heights, -to_slopes[1])))
+    varies: Told = _variation(solution, face, to, heights, to_heights) if opposite else (None, None)
+    return Parallel(face.name, to.name, opposite, *rises, *leans, *varies)
+
+
+def _slopes(heights: Heights) -> tuple[FloatArray | None, FloatArray | None]:
+    """(n,) weights that give the slope of the least-squares plane, µm/m, along and across; None what is not told."""
+    x, y = heights.x_mm / 1e3, heights.y_mm / 1e3
+    places = [np.ones_like(x), *(place for place in (x, y) if np.ptp(place) > 0)]
+    columns = np.column_stack(places)
+    if np.linalg.matrix_rank(columns - columns.mean(axis=0)) < len(places) - 1:
+        return None, None  # on one line aslant: along and across are not told apart
+    rows = iter(np.linalg.pinv(columns)[1:])
+    return (next(rows) if np.ptp(x) > 0 else None), (next(rows) if np.ptp(y) > 0 else None)
+
+
+def _weights(solution: Solution, *parts: tuple[Heights, FloatArray]) -> FloatArray:
+    """(N,) weights on all unknowns from those on two faces; lift and tilt stay in, for the piece's own cancel."""
+    full = np.zeros(solution.rows.matrix.shape[1])
+    for heights, weights in parts:
+        full[heights.unknown.columns] = weights
+    return full
+
+
+def _told(solution: Solution, weights: FloatArray) -> tuple[float, float]:
+    return float(weights @ solution.mean_um), float(solution.sigma(weights))
+
+
+def _variation(solution: Solution, face: Face, to: Face, heights: Heights, to_heights: Heights) -> Told:
+    """Greatest less least of the thickness over the read nodes of `face` that have read ones under them, µm, and its
+    sigma; what lies under (x, y) is at (x, −y), as when two faces are laid on each other rolled over."""
+    weights, x, _ = facing_sum(solution, LayUp(face.name, to.name, "over"), heights, to_heights)
+    if len(x) < 2:
+        return None, None
+    thickness = weights.T @ solution.mean_um
+    return _told(solution, weights[:, int(np.argmax(thickness))] - weights[:, int(np.argmin(thickness))])
