@@ -177,10 +177,13 @@ class Touch:
 
 
 def all_saved(page: Page) -> None:
-    """Wait until nothing is on its way any more."""
+    """Wait until nothing is on its way any more and the page tells what the last reading did."""
     page.wait_for_function(
-        "() => !document.querySelector('[data-wait]') && "
-        "!Object.keys(localStorage).some((key) => key.startsWith('waywright-unsaved-'))"
+        """() => {
+            const told = document.querySelector("entry-grid")?.dataset ?? {};
+            return !document.querySelector("[data-wait]") && told.told === told.drawn &&
+                !Object.keys(localStorage).some((key) => key.startsWith("waywright-unsaved-"));
+        }"""
     )
 
 

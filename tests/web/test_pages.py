@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
@@ -11,6 +13,7 @@ from waywright.core.report import report
 from waywright.record import Book
 from waywright.views.numbers import METRIC
 from waywright.views.result import result
+from waywright.web.glance import glance
 
 
 def page_of(client: TestClient, path: str) -> object:
@@ -50,9 +53,20 @@ def test_one_solve_an_act(client: TestClient, book: Book, shop_job: int) -> None
     form = {"place.0": "gaps;30;-14;", "reading.0": "", "version.0": "0", "just_mm.0": "19,997"}
     answer = client.post(setting, data=form, headers={"X-Requested-With": "waywright"})
     assert answer.status_code == 200
-    assert answer.json()["head"]
+    first, second = (json.loads(line) for line in answer.text.splitlines())
+    assert set(first["drawings"]) == {"facing", "side Alder", "above Alder", "side Birch", "above Birch"}
+    assert second["head"]
     page_of(client, setting)
     assert solver.solves == 2
+
+
+def test_a_glance_is_the_report(book: Book, shop_job: int) -> None:
+    """The shapes drawn at once are those of the report, to the last digit."""
+    job = book.job(shop_job)
+    seen = glance(job)
+    for shape in report(job).shapes:
+        np.testing.assert_array_equal(seen[shape.face].height_um, shape.height_um)
+        np.testing.assert_array_equal(seen[shape.face].sigma_um, shape.sigma_um)
 
 
 def test_numbers_in_inches(client: TestClient, shop_job: int) -> None:

@@ -13,7 +13,7 @@ from tests.web.driving import Running, all_saved, until
 from waywright.core.evidence import Reading
 from waywright.record import Book
 
-DOWN = ("Failed to load resource: net::ERR_CONNECTION_REFUSED", "net::ERR_CONNECTION_RESET", "net::ERR_EMPTY_RESPONSE")
+DOWN = ("ERR_CONNECTION_REFUSED", "ERR_CONNECTION_RESET", "ERR_EMPTY_RESPONSE", "ERR_INCOMPLETE_CHUNKED_ENCODING")
 CELL = 'tr[data-place="gaps;{:g};;"] input[name^="just_mm."]'
 SETTING = "/jobs/1/setting?id=layups%5B0%5D"
 

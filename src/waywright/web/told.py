@@ -15,6 +15,7 @@ from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
 from waywright.web import drawing
 from waywright.web.contexts import FacePart, Live, Retakes, SettingLine, setting_url
+from waywright.web.drawing import Drawing
 from waywright.web.facing import facing
 from waywright.web.solved import Solver
 
@@ -144,6 +145,23 @@ def live_of(solver: Solver, opened: Opened, setting: Setting, ways: Shown) -> Li
         problem="",
         milliseconds=round(1e3 * (time.perf_counter() - began)),
     )
+
+
+def drawings_of(job: Job, setting: Setting, shapes: Mapping[str, Shape], ways: Shown) -> dict[str, Drawing]:
+    """The drawings of a setting's page by their names there, from shapes alone."""
+    reach = drawing.reach_um(list(shapes.values()))
+    found: dict[str, Drawing] = {}
+    pair = facing(job, setting, dict(shapes), reach, ways)
+    if pair is not None:
+        found["facing"] = pair
+    for name in setting.geometry.faces():
+        if name in shapes:
+            face = job.faces()[name]
+            found[f"side {name}"] = drawing.side(face, shapes[name], reach, ways)
+            above = drawing.above(face, shapes[name], ways)
+            if above is not None:
+                found[f"above {name}"] = above
+    return found
 
 
 def verdict_words(view: Result) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import fields, replace
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from waywright.core.evidence import Geometry, JobError, Reading, Setting
 from waywright.core.expect import expected
@@ -21,9 +21,10 @@ from waywright.web.app import Bench, Form, Given, goes_to, wants_parts, ways_of
 from waywright.web.contexts import ConflictPage, NewSetting, SettingPage, Tick, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, columns_of, edits_from, grids_of, text_in
 from waywright.web.forms import Wrong, choices_in, form_of, given_of, read
+from waywright.web.glance import glance
 from waywright.web.pages.job import KIND_WORDS, number_of, version_in
 from waywright.web.pages.shop import with_spacers
-from waywright.web.told import live_of, suspect_words
+from waywright.web.told import drawings_of, live_of, suspect_words
 
 OWN = ("instrument", "name", "seat_um", "temperature_c", "note")  # fields of Setting that a person fills in
 TICKS = {
@@ -181,17 +182,30 @@ def _saved(bench: Bench, number: int, edits: list[Edit], texts: Mapping[str, str
 
 
 def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved | None, *, more: bool) -> Response:
-    """For the script: the rows as they are now and, unless `more` is on its way, what the readings say, printed."""
+    """For the script: the rows as they are now and, unless `more` is on its way, what the readings say, printed.
+
+    Two lines of JSON: the first with the shapes, the second, some ten times later, with what they are judged to be.
+    """
     opened, ways = bench.book.opened(number), ways_of(request)
     one = next(s for s in opened.job.settings if s.id == sid)
-    grids = grids_of(opened, one, ways, {}) if more else _grids(bench, opened, one, ways)
-    rows = [_plain(grid, row) for grid in grids for row in grid.rows if not row.free]
-    answer: dict[str, object] = {"act": opened.number, "rows": rows, "used": saved is not None}
-    if not more:
-        live, part = live_of(bench.solver, opened, one, ways), bench.templates.env.get_template
-        answer["head"] = part("parts/live_head.html").render(live=live)
-        answer["faces"] = part("parts/live_faces.html").render(live=live)
-    return JSONResponse(answer)
+    part = bench.templates.env.get_template
+
+    def told(suspects: bool) -> dict[str, object]:
+        grids = _grids(bench, opened, one, ways) if suspects else grids_of(opened, one, ways, {})
+        rows = [_plain(grid, row) for grid in grids for row in grid.rows if not row.free]
+        return {"act": opened.number, "rows": rows, "used": saved is not None}
+
+    def lines() -> Iterator[str]:
+        drawn = drawings_of(opened.job, one, glance(opened.job), ways)
+        htmls = {n: part("parts/drawing.html").render(drawing=d, name=n.split()[0]) for n, d in drawn.items()}
+        yield json.dumps(told(False) | {"drawings": htmls}) + "\n"
+        live = live_of(bench.solver, opened, one, ways)
+        head, faces = (part(f"parts/live_{name}.html").render(live=live) for name in ("head", "faces"))
+        yield json.dumps(told(True) | {"head": head, "faces": faces}) + "\n"
+
+    if more:
+        return JSONResponse(told(False))
+    return StreamingResponse(lines(), media_type="application/jsonl")
 
 
 def _plain(grid: Grid, row: Row) -> dict[str, object]:

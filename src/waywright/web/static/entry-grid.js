@@ -170,21 +170,27 @@ class EntryGrid extends HTMLElement {
 
   saved({ item, told }) {
     if (item.url !== this.form.getAttribute("action")) return;
-    if (told.act < Number(this.form.elements.act.value)) return;
+    if (told.act < Number(this.form.elements.act.value)) return; // overtaken
     this.form.elements.act.value = told.act;
     const places = Map.groupBy ? Map.groupBy(told.rows, (row) => row.place) : grouped(told.rows);
     for (const row of this.form.querySelectorAll("[data-place]")) {
       const saved = places.get(row.dataset.place)?.shift();
       if (saved) this.renew(row, saved);
     }
-    if (told.head === undefined) return; // more is on its way
-    document.getElementById("live-head").innerHTML = told.head;
-    document.getElementById("live-faces").innerHTML = told.faces;
-    if (this.pressed) {
+    for (const [name, svg] of Object.entries(told.drawings ?? {})) {
+      const old = document.querySelector(`[data-drawing="${CSS.escape(name)}"]`);
+      if (old) old.innerHTML = svg;
+    }
+    if (told.head !== undefined) {
+      document.getElementById("live-head").innerHTML = told.head;
+      document.getElementById("live-faces").innerHTML = told.faces;
+    }
+    if (this.pressed && (told.drawings || told.head)) {
       const pressed = this.pressed;
       requestAnimationFrame(() => setTimeout(() => {
-        this.dataset.drawnMs = String(Math.round(performance.now() - pressed));
-        this.dataset.act = String(told.act);
+        const ms = String(Math.round(performance.now() - pressed));
+        if (told.head) Object.assign(this.dataset, { toldMs: ms, told: told.act });
+        else Object.assign(this.dataset, { drawnMs: ms, drawn: told.act });
       }));
     }
     const fresh = Object.entries(item.fields).some(([name, value]) => name.startsWith("place.") && /;;;$/.test(value));

@@ -139,14 +139,28 @@ class Unsaved extends EventTarget {
     if (answer.status >= 500) return false;
     this.down = false;
     this.tries = 0;
+    if (answer.ok) {
+      let saved = false;
+      try {
+        for await (const told of lines(answer.body)) {
+          if (!saved) {
+            saved = true;
+            queue.drop(item, told.used);
+            this.follow(item, told);
+          }
+          this.dispatchEvent(new CustomEvent("saved", { detail: { item, told } }));
+          if (queue.items.length) break; // more was typed: what this one is judged to be is old already
+        }
+      } catch {
+        if (!saved) return false;
+      }
+      this.tell();
+      return saved;
+    }
     const json = answer.headers.get("content-type")?.includes("json");
     const told = json ? await answer.json().catch(() => null) : { words: "The bench refused this." };
     if (told === null) return false;
-    if (answer.ok) {
-      queue.drop(item, told.used);
-      this.follow(item, told);
-      this.dispatchEvent(new CustomEvent("saved", { detail: { item, told } }));
-    } else if (answer.status === 425) {
+    if (answer.status === 425) {
       this.again(queue, item, told.expected);
     } else {
       item.refused = told;
@@ -189,6 +203,23 @@ class Unsaved extends EventTarget {
       }
       queue.keep();
     }
+  }
+}
+
+// The lines of an answer as they come, each one JSON.
+async function* lines(body) {
+  const reader = body.pipeThrough(new TextDecoderStream()).getReader();
+  let text = "";
+  try {
+    for (let part; !(part = await reader.read()).done; ) {
+      text += part.value;
+      const whole = text.split("\n");
+      text = whole.pop();
+      for (const line of whole) if (line) yield JSON.parse(line);
+    }
+    if (text) yield JSON.parse(text);
+  } finally {
+    reader.cancel().catch(() => {});
   }
 }
 
