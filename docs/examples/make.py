@@ -250,7 +250,7 @@ def wedge() -> str:
             stands = [f"x_mm = {x:g}, size_mm = {size:.2f}" for x, size in zip(ends, sizes, strict=True)]
             parts.append(
                 f'[[slides]]\nlower = "{lower}"\nupper = "{upper}"\nturn = "over"\nu_x_mm = 1\n'
-                + _list("spacers", stands, "")
+                + _list("spacers", stands)
                 + _list("stops", rows)
             )
     return "\n".join([*parts, '[goal]\ngrade = "DIN 874-2"\n'])
@@ -303,7 +303,7 @@ def _layup(name: str, pair: Pair, truth: dict[str, FloatArray], rng: np.random.G
     stands = [f"x_mm = {x:g}, size_mm = {SPACER_MM:g}" for x in RESTS_MM]
     return (
         f'[[layups]]\nid = "{name}"\nlower = "{pair.lower}"\nupper = "{pair.upper}"\nturn = "{pair.turn}"\n'
-        + _list("spacers", stands, "")
+        + _list("spacers", stands)
         + _list("gaps", rows)
     )
 
@@ -334,9 +334,9 @@ def _pieces(*faces: Face, name: str | None = None) -> str:
     return text.removesuffix("\n")
 
 
-def _list(name: str, rows: Sequence[str], end: str = "\n") -> str:
+def _list(name: str, rows: Sequence[str]) -> str:
     """A list of readings, a line each."""
-    return f"{name} = [\n" + "".join(f"  {{ {row} }},\n" for row in rows) + f"]\n{end}"
+    return f"{name} = [\n" + "".join(f"  {{ {row} }},\n" for row in rows) + "]\n"
 
 
 def examples() -> Iterator[tuple[str, str]]:

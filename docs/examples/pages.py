@@ -29,9 +29,10 @@ def refreshed(page: str, said: Callable[[str], str]) -> str:
 
 
 def words(line: str) -> str:
-    """A line without its numbers, but for the one it begins with: a row of a table is known by its station."""
-    first, _, rest = line.strip().partition(" ")
-    return " ".join([first, *NUMBER.sub("#", re.sub("[─ ]+", " ", rest)).split()])
+    """A line without its numbers, but for the first of a row of a table: that is known by its station."""
+    row = re.match(r"\s*(\S+)\s{2,}(.+)", line)
+    first, rest = row.groups() if row else ("", line)
+    return " ".join([first, *NUMBER.sub("#", rest).split()])
 
 
 def _shown(lines: str, output: str) -> str:
