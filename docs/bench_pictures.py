@@ -73,11 +73,13 @@ def photograph(browser: Browser, url: str, width: str, size: tuple[int, int]) ->
 
 
 def smaller(file: Path) -> None:
-    """The sheet has few colours: a palette keeps the file modest."""
+    """The sheet has few colours: a palette that keeps the rare ones makes the file modest."""
     from PIL import Image
 
     with Image.open(file) as image:
-        image.convert("RGB").quantize(96, dither=Image.Dither.NONE).save(file, optimize=True)
+        image.convert("RGB").quantize(160, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE).save(
+            file, optimize=True
+        )
 
 
 if __name__ == "__main__":

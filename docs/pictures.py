@@ -20,6 +20,7 @@ def main() -> None:
         subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         print(f"drawn: {picture.relative_to(ROOT)}")
     subprocess.run([sys.executable, str(HERE / "examples" / "pages.py")], check=True)
+    subprocess.run([sys.executable, str(HERE / "bench_pictures.py")], check=True)
 
 
 if __name__ == "__main__":

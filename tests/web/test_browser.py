@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Page, Response
+from playwright.sync_api import Page
 
 from tests.web.driving import Keyboard, Running, Touch, all_saved
 from tests.web.test_unsaved import CELL, begin, ready
@@ -22,6 +21,8 @@ PATHS = [
     *("/jobs/2/carry", "/jobs/2/next", "/specimens", "/nothing"),
 ]
 HEAVIEST = 300_000
+WEIGHT = """() => ["navigation", "resource"].flatMap((kind) => performance.getEntriesByType(kind))
+    .reduce((sum, one) => sum + one.decodedBodySize, 0)"""
 
 
 @pytest.fixture(scope="module")
@@ -37,26 +38,15 @@ def test_every_page(hands: type[Keyboard | Touch], sample: Running, new_page: Ca
     """axe finds nothing, nothing sticks out sideways, no page weighs over 300 kB, and all of it comes from here."""
     page = new_page(**hands.options, bypass_csp=True)  # axe is put into the page from outside
     page.allowed.append("status of 404")  # type: ignore[attr-defined]
-    weight: dict[str, int] = {}
-
-    def came(response: Response) -> None:
-        if urlsplit(response.url).path != "/favicon.ico":
-            weight[response.url] = len(response.body())
-
-    page.on("response", came)
     for path in PATHS:
         page.goto(sample.url + path)
         page.wait_for_load_state("networkidle")
+        assert 0 < page.evaluate(WEIGHT) <= HEAVIEST, path
         page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
         page.add_script_tag(path=AXE)
         found = page.evaluate("async () => (await axe.run()).violations.map((v) => [v.id, v.nodes[0].html])")
         assert found == [], path
         assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, path
-        static = sum(size for url, size in weight.items() if "/static/" in url)
-        own = sum(size for url, size in weight.items() if "/static/" not in url)
-        assert static + own <= HEAVIEST, f"{path}: {static} + {own}"
-        for url in [url for url in weight if "/static/" not in url]:
-            del weight[url]  # files are fetched once and stay in the sum
 
 
 def test_the_sample_is_not_the_real_book(sample: Running, new_page: Callable[..., Page]) -> None:

@@ -18,7 +18,7 @@ from waywright.units import convert
 from waywright.views.numbers import Shown
 from waywright.views.result import BAND, UNKNOWN_UM
 
-RIBBON_PX, MAP_PX, TEXT_PX = 120, 78, 18
+RIBBON_PX, UNKNOWN_PX, MAP_PX, TEXT_PX = 120, 46, 78, 18
 ACROSS = 1000  # the width of a stretched part in its own units
 MOST_NUMBERS = 14
 
@@ -96,34 +96,45 @@ def reach_um(shapes: list[Shape]) -> float:
 
 def side(face: Face, shape: Shape | None, reach: float, ways: Shown, suspects_mm: tuple[float, ...] = ()) -> Drawing:
     """A face from the side, marked end at the left: each line with its 95 % band, proud places hatched."""
+    if shape is None or not known(shape):
+        return _unknown(face, ways)
     middle = RIBBON_PX / 2
     per_um = (middle - 6) / reach
     strokes: list[Stroke] = []
     spots = [Spot("end", 1.2, RIBBON_PX - 9)]
     labels = [Label(2.6, RIBBON_PX - 5, "marked end", "small", "start")]
-    words = f"Face {face.name} from the side, not known yet"
-    if shape is None or not known(shape):
-        strokes.append(Stroke("unknown", f"M0 {middle} H{ACROSS} V{RIBBON_PX} H0 Z"))
-        labels.append(Label(50, middle + 26, "not known yet"))
-    else:
-        for j, height, sigma, read in _lines(face, shape):
-            x = np.asarray(face.stations_mm)[read] / face.length_mm * ACROSS
-            y, band = middle - height * per_um, BAND * sigma * per_um
-            strokes.append(Stroke("metal", f"{_path(x, y)} V{RIBBON_PX} H{x[0]:.1f} Z"))
-            if len(face.lines_mm) == 1:
-                strokes.append(Stroke("proud", f"{_path(x, np.minimum(y, middle))} V{middle} H{x[0]:.1f} Z"))
-            strokes.append(Stroke("band", f"{_path(x, y - band)} L{_path(x[::-1], (y + band)[::-1])[1:]} Z"))
-            strokes.append(Stroke(f"line line-{j % 4}", _path(x, y)))
-        words = f"Face {face.name} from the side, heights from {_span(shape, ways)}"
-        labels += _scale(reach, per_um, middle, ways)
-        strokes.append(Stroke("scale", f"M4 {middle} V{middle - _bar(reach, ways)[0] * per_um:.1f}"))
+    for j, height, sigma, read in _lines(face, shape):
+        x = np.asarray(face.stations_mm)[read] / face.length_mm * ACROSS
+        y, band = middle - height * per_um, BAND * sigma * per_um
+        strokes.append(Stroke("metal", f"{_path(x, y)} V{RIBBON_PX} H{x[0]:.1f} Z"))
+        if len(face.lines_mm) == 1:
+            strokes.append(Stroke("proud", f"{_path(x, np.minimum(y, middle))} V{middle} H{x[0]:.1f} Z"))
+        strokes.append(Stroke("band", f"{_path(x, y - band)} L{_path(x[::-1], (y + band)[::-1])[1:]} Z"))
+        strokes.append(Stroke(f"line line-{j % 4}", _path(x, y)))
+    words = f"Face {face.name} from the side, heights from {_span(shape, ways)}"
+    labels += _scale(reach, per_um, middle, ways)
+    strokes.append(Stroke("scale", f"M4 {middle} V{middle - _bar(reach, ways)[0] * per_um:.1f}"))
     strokes.append(Stroke("level", f"M0 {middle} H{ACROSS}"))
     spots += [Spot("suspect", 100 * x / face.length_mm, RIBBON_PX - 9) for x in suspects_mm]
-    spots += [Spot("tick", 100 * x / face.length_mm, RIBBON_PX) for x in face.stations_mm]
+    spots += _ticks(face, RIBBON_PX)
     labels += _stations(face, ways, RIBBON_PX + 13)
     return Drawing(
         words, RIBBON_PX + TEXT_PX, tuple(strokes), (), tuple(spots), tuple(labels), face.length_mm, 1 / per_um
     )
+
+
+def _unknown(face: Face, ways: Shown) -> Drawing:
+    """A face whose shape nothing tells yet: its outline, and that in words."""
+    strokes = (Stroke("unknown", f"M0 2 H{ACROSS} V{UNKNOWN_PX} H0 Z"),)
+    spots = (Spot("end", 1.2, UNKNOWN_PX - 9), *(_ticks(face, UNKNOWN_PX)))
+    labels = [Label(2.6, UNKNOWN_PX - 5, "marked end", "small", "start"), Label(50, 25, "not known yet")]
+    words = f"Face {face.name} from the side, not known yet"
+    labels += _stations(face, ways, UNKNOWN_PX + 13)
+    return Drawing(words, UNKNOWN_PX + TEXT_PX, strokes, (), spots, tuple(labels))
+
+
+def _ticks(face: Face, y: float) -> list[Spot]:
+    return [Spot("tick", 100 * x / face.length_mm, y) for x in face.stations_mm]
 
 
 def above(face: Face, shape: Shape, ways: Shown) -> Drawing | None:

@@ -20,6 +20,7 @@ from waywright.web.facing import facing
 from waywright.web.solved import Solver
 
 STROKES = ("whole line", "long dashes", "dots", "dash and dot")
+MOST_UNSEEN = 4  # under one face; the job's page lists all, each with its cure
 NOTHING_YET = "Type the first reading: its place is open below."
 
 
@@ -52,7 +53,7 @@ def face_parts(
                 caption=", ".join(filter(None, [table.caption if table else "", *verdicts])),
                 side=drawing.side(face, shapes.get(name), reach, ways, suspects_mm(report, name)),
                 above=drawing.above(face, shapes[name], ways) if name in shapes else None,
-                lines=line_names(face.lines_mm, ways),
+                lines=line_names(face.lines_mm, ways) if table and table.rows else (),
                 words=words_for(name, report, view),
             )
         )
@@ -77,6 +78,9 @@ def words_for(name: str, report: Report, view: Result) -> tuple[tuple[str, str],
         for spot, unseen in zip(report.blind, view.unseen, strict=True)
         if name in spot.faces
     ]
+    if len(found) > MOST_UNSEEN:
+        rest = f"And {len(found) - MOST_UNSEEN + 1} more that no reading sees well."
+        found = [*found[: MOST_UNSEEN - 1], (found[MOST_UNSEEN - 1][0], rest)]
     of = {r.id for s, r in report.job.readings() if name in s.geometry.faces()}
     return tuple(found + [("suspect", f"Suspect: {r.where} {r.words}.") for r in view.retakes if r.reading in of])
 
