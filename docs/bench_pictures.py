@@ -21,6 +21,7 @@ PAGES = {
     "two-edges": "/jobs/1",
     "layup": LAYUP,
     "stack-by-stack": f"{LAYUP}&way=stacks",
+    "blue": "/jobs/2/expect?id=layups%5B1%5D",
     "next-layup": "/jobs/1/setting/new",
     "face": "/jobs/2/face?name=Birch",
     "rounds": "/jobs/2/rounds",

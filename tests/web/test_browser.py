@@ -17,7 +17,13 @@ LAYUP = "/jobs/2/setting?id=layups%5B1%5D"
 PATHS = [
     *("/", "/jobs/new", "/jobs/2", "/jobs/1", LAYUP, f"{LAYUP}&way=stacks", "/jobs/2/setting?id=crosses%5B0%5D"),
     *("/jobs/2/setting/new", "/jobs/2/setting/new?kind=crosses", "/jobs/2/face?name=Birch", "/jobs/2/drawn?name=Birch"),
-    *("/jobs/2/rounds", "/jobs/2/things", "/jobs/2/stacks?wanted=20;20,002", "/jobs/2/sheet?id=layups%5B0%5D"),
+    *(
+        "/jobs/2/expect?id=layups%5B1%5D",
+        "/jobs/2/rounds",
+        "/jobs/2/things",
+        "/jobs/2/stacks?wanted=20;20,002",
+        "/jobs/2/sheet?id=layups%5B0%5D",
+    ),
     *("/jobs/2/carry", "/jobs/2/next", "/specimens", "/nothing"),
 ]
 HEAVIEST = 300_000
@@ -144,3 +150,17 @@ def test_one_request_a_reading_draws_the_shape_anew(sample: Running, new_page: C
     assert "Retake" in told
     assert "180, 14" not in page.locator("#live-head").inner_text()
     assert 1 <= len(sent) <= 2  # leaving the first field saved it alone
+
+
+def test_undo_comes_back_to_the_same_place(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
+    """A reading typed by a slip is taken back from where one stands."""
+    bench = running()
+    page = new_page()
+    begin(page, bench)
+    assert not page.locator("form.undo").is_visible()
+    page.locator(CELL.format(0)).fill("20.001")
+    page.keyboard.press("Enter")
+    all_saved(page)
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_selector("html.scripted")
+    assert page.locator(CELL.format(0)).input_value() == ""

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
+from waywright import jobfile
 from waywright.core.report import report
+from waywright.demo import shop
 from waywright.record import Book
 from waywright.views.numbers import METRIC
 from waywright.views.result import result
@@ -233,3 +235,20 @@ def test_every_kind_has_a_form(client: TestClient, book: Book, shop_job: int) ->
     answer = client.post(f"/jobs/{shop_job}/setting/new", data=form)
     assert answer.context["page"].words.startswith("a level across Birch")
     assert len(answer.context["page"].grids[0].rows) == 9 + 2
+
+
+def test_the_blue_to_expect_is_drawn_and_answered(client: TestClient, book: Book, shop_job: int) -> None:
+    """What a lay-up should show is drawn place by place; the answer, with what differs, becomes marks of its own."""
+    page = page_of(client, f"/jobs/{shop_job}/expect?id=layups%5B0%5D")
+    assert len(page.marks) == 18
+    assert {spot.kind for spot in page.drawing.spots} <= {"bright", "blue", "bare"}
+    other = "bare" if page.marks[3].mark != "bare" else "blue"
+    answer = client.post(f"/jobs/{shop_job}/blue?id=layups%5B0%5D", data={"mark.3": other})
+    assert answer.status_code == 200
+    marked = book.job(shop_job).settings[-1]
+    assert marked.geometry.block == "blues"
+    assert [r.mark for r in marked.readings] == [other if i == 3 else m.mark for i, m in enumerate(page.marks)]
+    two = book.begin(jobfile.loads(shop("two_edges"), "two edges"))
+    answer = client.get(f"/jobs/{two}/expect?id=layups%5B0%5D")
+    assert answer.status_code == 422
+    assert "nothing can be expected" in answer.context["page"].words

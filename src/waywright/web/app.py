@@ -50,8 +50,13 @@ class Bench:
 
     def show(self, request: Request, name: str, page: Page, status: int = 200) -> Response:
         """A page printed; its context is `page` alone."""
-        page = page.framed(sample=self.sample, units=units_of(request), at=request.url.path)
+        page = page.framed(sample=self.sample, units=units_of(request), at=_at(request))
         return self.templates.TemplateResponse(request, name, {"page": page}, status_code=status)
+
+
+def _at(request: Request) -> str:
+    """Where a page is, for forms that come back to it."""
+    return request.url.path + (f"?{request.url.query}" if request.url.query else "")
 
 
 @dataclass(frozen=True)

@@ -332,6 +332,26 @@ class SheetPage(Page):
 
 
 @dataclass(frozen=True)
+class Mark:
+    """A place and the blue expected there."""
+
+    where: str
+    mark: str
+
+
+@dataclass(frozen=True)
+class ExpectPage(Page):
+    """The blue and the hinge to expect."""
+
+    words: str = ""
+    drawing: Drawing | None = None
+    marks: tuple[Mark, ...] = ()
+    action: str = ""
+    back: str = ""
+    heavier: str = ""
+
+
+@dataclass(frozen=True)
 class Specimens(Page):
     """Every element once."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from waywright.web.app import Form, PageView
-from waywright.web.pages import carry, face, job, rounds, setting, shop, specimens, stacks, things
+from waywright.web.pages import blue, carry, face, job, rounds, setting, shop, specimens, stacks, things
 
 PAGES: dict[str, PageView] = {
     "/": shop.shop,
@@ -14,6 +14,7 @@ PAGES: dict[str, PageView] = {
     "/jobs/{job:int}/setting": setting.setting,
     "/jobs/{job:int}/setting/new": setting.new,
     "/jobs/{job:int}/sheet": carry.sheet,
+    "/jobs/{job:int}/expect": blue.expect,
     "/jobs/{job:int}/face": face.face,
     "/jobs/{job:int}/drawn": face.drawn,
     "/jobs/{job:int}/rounds": rounds.rounds,
@@ -24,4 +25,12 @@ PAGES: dict[str, PageView] = {
     "/jobs/{job:int}/export.toml": carry.toml,
 }
 
-FORMS: tuple[Form, ...] = (*shop.FORMS, *job.FORMS, *setting.FORMS, *things.FORMS, *face.FORMS, *carry.FORMS)
+FORMS: tuple[Form, ...] = (
+    *shop.FORMS,
+    *job.FORMS,
+    *setting.FORMS,
+    *things.FORMS,
+    *face.FORMS,
+    *blue.FORMS,
+    *carry.FORMS,
+)

@@ -170,6 +170,8 @@ class EntryGrid extends HTMLElement {
 
   saved({ item, told }) {
     if (item.url !== this.form.getAttribute("action")) return;
+    document.querySelector("form.undo").hidden = false;
+    document.querySelector("[data-undo]").textContent = ": the last reading";
     if (told.act < Number(this.form.elements.act.value)) return; // overtaken
     this.form.elements.act.value = told.act;
     const places = Map.groupBy ? Map.groupBy(told.rows, (row) => row.place) : grouped(told.rows);

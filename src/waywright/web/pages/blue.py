@@ -1,0 +1,101 @@
+"""The blue and the hinge to expect of a lay-up, drawn before it is made, and the answer: the same, or what differs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Job, JobError, Setting
+from waywright.core.expect import Expected, answered, expected
+from waywright.core.readings.laid import Laid
+from waywright.record import Add, Opened
+from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.contexts import ExpectPage, Mark, head_of, setting_url
+from waywright.web.drawing import MAP_PX, TEXT_PX, Drawing, Label, Spot
+from waywright.web.forms import Wrong
+from waywright.web.pages.job import number_of
+from waywright.web.pages.setting import found
+
+
+def looked(bench: Bench, opened: Opened, one: Setting) -> Expected:
+    """What a lay-up should show; raises `JobError` when too little is known."""
+    if not isinstance(one.geometry, Laid):
+        raise Wrong("Only a lay-up shows blue.")
+    report = bench.solver.solved(opened).report
+    if report is None:
+        raise Wrong("Nothing is known of these faces yet; read them first.")
+    return expected(opened.job, report.shapes, one.geometry)
+
+
+def expect(bench: Bench, request: Request) -> Response:
+    """What to expect, and the form of the answer."""
+    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    one = found(opened, request)
+    seen = looked(bench, opened, one)
+    places = zip(seen.x_mm.tolist(), seen.y_mm.tolist(), seen.marks, strict=True)
+    page = ExpectPage(
+        title="The blue to expect",
+        job=head_of(opened),
+        words=seen.words(),
+        drawing=drawn(opened.job, seen, [ways.lengths(x) for x in sorted(set(seen.x_mm.tolist()))]),
+        marks=tuple(Mark(f"{ways.lengths(x)}, y {ways.lengths(y)}", mark) for x, y, mark in places),
+        action=setting_url(opened.id, one.id, "blue"),
+        back=setting_url(opened.id, one.id),
+        heavier="Upper blued, rubbed by a hand's breadth. Never heat Prussian blue or mix it with acid.",
+    )
+    return bench.show(request, "expect.html", page)
+
+
+def drawn(job: Job, seen: Expected, stations: list[str]) -> Drawing:
+    """The lower face from above with its marks, each of a shape of its own."""
+    face = job.faces()[seen.layup.lower]
+    half = max(face.width_mm / 2, 1e-9)
+    spots = tuple(
+        Spot(mark, 100 * x / face.length_mm, MAP_PX * (0.5 - 0.38 * y / half))
+        for x, y, mark in zip(seen.x_mm.tolist(), seen.y_mm.tolist(), seen.marks, strict=True)
+    )
+    at = sorted(set(seen.x_mm.tolist()))
+    every = max(1, len(at) // 8)
+    labels = [
+        Label(100 * x / face.length_mm, MAP_PX + 13, words, "small")
+        for x, words in list(zip(at, stations, strict=True))[::every]
+    ]
+    counts = ", ".join(f"{seen.marks.count(mark)} {mark}" for mark in ("bright", "blue", "bare"))
+    return Drawing(
+        f"{face.name} from above, far edge at the top: {counts}", MAP_PX + TEXT_PX, (), (), spots, tuple(labels)
+    )
+
+
+def answer(bench: Bench, request: Request, given: Given) -> Response:
+    """What the blue showed, at every place: marks as a setting of their own."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    one = found(opened, request)
+    seen = looked(bench, opened, one)
+    differs = differing(seen, given.texts)
+    try:
+        marked = answered(seen, differs, "answer")
+        saved = bench.book.change(
+            number, Add(replace(marked, id="", readings=tuple(replace(r, id="") for r in marked.readings)))
+        )
+    except JobError as error:
+        raise Wrong(str(error)) from None
+    key = next(ref.key for ref in saved.refs if ref.sort == "setting")
+    return goes_to(setting_url(number, key))
+
+
+def differing(seen: Expected, given: Mapping[str, str]) -> dict[tuple[float, float], str]:
+    """The places where something else was seen than expected."""
+    places = zip(seen.x_mm.tolist(), seen.y_mm.tolist(), seen.marks, strict=True)
+    found_marks = {}
+    for k, (x, y, mark) in enumerate(places):
+        told = given.get(f"mark.{k}", mark)
+        if told != mark:
+            found_marks[x, y] = told[:20]
+    return found_marks
+
+
+FORMS = (Form("/jobs/{job:int}/blue", answer, ("mark.*",)),)
