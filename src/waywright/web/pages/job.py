@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence import Goal
-from waywright.record import By, Head, Opened, Put, Ref
+from waywright.record import By, Head, Missing, Opened, Put, Ref
 from waywright.views.numbers import duration
 from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, goes_to, ways_of
@@ -146,7 +146,10 @@ def version_in(given: Given, name: str = "version") -> int:
 def undo(bench: Bench, request: Request, given: Given) -> Response:
     """Take back the last act, or one that is named."""
     number = number_of(request)
-    bench.book.undo(number, version_in(given, "act") if given.texts.get("act") else None, By())
+    act = version_in(given, "act") if given.texts.get("act") else None
+    if act == 1 or (act is None and not head_of(bench.book.opened(number)).undo):
+        raise Missing("There is nothing to undo.")
+    bench.book.undo(number, act, By())
     return goes_to(back_in(given, f"/jobs/{number}"))
 
 
