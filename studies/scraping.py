@@ -27,7 +27,7 @@ from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.readings import Cross
 from waywright.core.things import Face, FloatArray
 from waywright.core.work.depth import Depth
-from waywright.core.work.maps import ScrapingMap
+from waywright.core.work.maps import ScrapingMap, Taken
 from waywright.core.work.pencil import Pencil, pencil
 from waywright.core.work.plan import crown_weights
 from waywright.core.work.scraping import scraping_map
@@ -65,7 +65,7 @@ class Metal:
     grid: Pencil
     nodes_um: FloatArray
     taken_um: FloatArray  # (squares,) truly
-    told_um: FloatArray  # (squares,) by the maps
+    told: Taken | None  # by the maps
     measure: str
 
     @property
@@ -174,8 +174,7 @@ def worked(kind: str, number: int) -> Worked:
     one = shop(kind, rng)
     p = one.faces[0]
     grid = pencil(p, p.x_mm, p.y_mm, quarters=True)
-    nothing = np.zeros(len(grid.area_mm2))
-    metal = Metal(grid, one.truth_um["P"], nothing, nothing, one.measure)
+    metal = Metal(grid, one.truth_um["P"], np.zeros(len(grid.area_mm2)), None, one.measure)
     start, crown = metal.zone_um, metal.crown_um
     rounds = []
     for _ in range(ROUNDS):
@@ -188,12 +187,12 @@ def _map(one: Shop, metal: Metal, rng: np.random.Generator) -> tuple[ScrapingMap
     """What the map says; where it asks for lighter passes, those are taken."""
     p = one.faces[0]
     height, form = known(one, {**one.truth_um, "P": metal.read_um}, rng)
-    hand, told = one.hand, metal.told_um.reshape(metal.grid.shape)
+    hand = one.hand
 
     def ask(depth: Depth) -> ScrapingMap:
         return scraping_map(
             p, p.x_mm, p.y_mm, height, form.draws_um, depth_um=depth.depth_um, depth_u_um=depth.depth_u_um,
-            scatter=depth.scatter, limit=one.limit, side=one.side, measure=one.measure, chance=CHANCE, taken_um=told,
+            scatter=depth.scatter, limit=one.limit, side=one.side, measure=one.measure, chance=CHANCE, taken=metal.told,
         )  # fmt: skip
 
     found = ask(hand)
@@ -215,7 +214,7 @@ def _scraped(metal: Metal, found: ScrapingMap, hand: Depth, strong: float, rng: 
     own = np.linalg.lstsq(level, metal.read_um, rcond=None)[0]  # the frame the target is told in
     rough = hand.scatter * hand.depth_um * np.sqrt(passes) * rng.standard_normal(len(passes))
     metal.taken_um = metal.taken_um + np.maximum(strong * hand.depth_um * passes + rough, 0.0)
-    metal.told_um = metal.told_um + _on(metal, found.taken_um).ravel()
+    metal.told = found.taken if metal.told is None else metal.told + found.taken
     below, x, y = 0, metal.grid.at_x_mm, metal.grid.at_y_mm
     if found.target is not None:
         at = metal.places_um - np.stack([np.ones_like(x), x, y], axis=1) @ own

@@ -49,6 +49,29 @@ def _from_middle(place: FloatArray, ends: tuple[float, float]) -> FloatArray:
 
 
 @dataclass(frozen=True)
+class Taken:
+    """What maps took from each square: (bands, columns) µm, and by how much places differ from that (one sigma).
+
+    Add up what one map after another took since a face was last even between its stations.
+    """
+
+    um: FloatArray
+    scatter_um: FloatArray
+
+    def __add__(self, other: Taken) -> Taken:
+        bands = max(len(self.um), len(other.um))
+        one, two = self.ruled(bands), other.ruled(bands)
+        return Taken(one.um + two.um, np.hypot(one.scatter_um, two.scatter_um))
+
+    def ruled(self, bands: int) -> Taken:
+        """The same on squares ruled finer across; ValueError where that is not a whole number of them for one."""
+        if bands % len(self.um):
+            raise ValueError(f"What was taken from {len(self.um)} bands cannot be told of {bands}.")
+        times = bands // len(self.um)
+        return Taken(np.repeat(self.um, times, axis=0), np.repeat(self.scatter_um, times, axis=0))
+
+
+@dataclass(frozen=True)
 class WorkZone:
     """A rectangle that is gone over equally often; x from the marked end, y from the centre line, + far.
 
@@ -124,9 +147,10 @@ class ScrapingMap:
         return int(self.passes.max(initial=0))
 
     @property
-    def taken_um(self) -> FloatArray:
-        """(bands, columns) what the passes are expected to take."""
-        return np.asarray(self.passes * self.depth.depth_um, np.float64)
+    def taken(self) -> Taken:
+        """What the passes are expected to take."""
+        n = self.passes.astype(np.float64)
+        return Taken(n * self.depth.depth_um, np.sqrt(n) * self.depth.scatter * self.depth.depth_um)
 
     def passes_at(self, x_mm: ArrayLike, y_mm: ArrayLike) -> FloatArray:
         """(n,) passes over places (n,); a place where squares meet feels their mean."""

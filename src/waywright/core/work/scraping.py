@@ -7,6 +7,7 @@ if, with the stated chance, no place of the whole face is taken below the target
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,7 +17,7 @@ from waywright.core.judge.form import zone_summary
 from waywright.core.judge.limits import Limit
 from waywright.core.things import Face, FloatArray, IntArray
 from waywright.core.work.depth import Depth
-from waywright.core.work.maps import Outcome, ScrapingMap, Target, strokes, zones
+from waywright.core.work.maps import Outcome, ScrapingMap, Taken, Target, strokes, zones
 from waywright.core.work.pencil import GRID_MM, Pencil, pencil
 from waywright.core.work.plan import Planned, Task, planned
 from waywright.core.work.trial import Trial, spread_over
@@ -26,7 +27,6 @@ MOST = 6  # passes between readings: after more the hand has drifted and the pie
 LIGHTEST_UM = 0.4  # no hand takes lighter passes than about this; a guess, no source
 DENSITY_G_PER_CM3 = 7.2  # grey cast iron, from memory
 CM2_PER_MINUTE, MINUTES_A_PASS = 20.0, 5.0  # by hand, and to blue, look and clean; guesses, no source
-BETTER = 0.9  # chance that a round must have of leaving less than there was
 BLIND_UM = 50.0  # heights known no better than this belong to a shape that no reading sees
 NEAR = "most likely the face is as good as it is to be: measure more to be sure, rather than take metal"
 _SIDES = {"hollow only": 1, "middle high only": -1}
@@ -50,7 +50,7 @@ def scraping_map(
     grid_mm: float = GRID_MM,
     chance: float = 0.95,
     passes_before: int = 0,
-    taken_um: ArrayLike | None = None,
+    taken: Taken | None = None,
     most: int = MOST,
 ) -> ScrapingMap:
     """Plan the next round of scraping on one face.
@@ -61,10 +61,11 @@ def scraping_map(
     `depth_um`, `depth_u_um`, `scatter`: what one pass of this hand takes (`Depth`). `limit`, with its side, on the
     `measure` ("straightness" of the worst line, "flatness"; by default by how many lines there are): a face inside it
     is left alone; `side` where there is no limit. `goal_um`: the zone to come to, some two thirds of the limit if not
-    given; with neither, as flat as the hand can. `chance`: that no place at all is taken below the target.
+    given; with neither, as flat as the hand can. `chance`: that no place at all is taken below the target, and that
+    less is left than there was.
     `passes_before`: how often the face was gone over until now. `most`: passes a round.
-    `taken_um` (bands, columns): what earlier maps took (`ScrapingMap.taken_um`, added up) since the face was last even
-    between its stations. Without it a face scraped in steps is taken as even between them, which it is not.
+    `taken`: what earlier maps took (`ScrapingMap.taken`, added up) since the face was last even between its stations.
+    Without it a face scraped in steps is taken as even between them, which it is not.
 
     The target is a plane; where straightness alone is asked of several lines, their twist against each other is left
     as it is, so the target has that twist. At the same goal more uncertainty never takes more metal.
@@ -76,11 +77,16 @@ def scraping_map(
     columns = _even_columns(face, x, y, measure)
     inverse = np.linalg.pinv(columns, rcond=1e-12) if len(x) else np.zeros((4, 0))
     even = draws - draws @ inverse.T @ columns.T
-    grid = _ruled(face, x, y, even.mean(axis=0), depth_um=depth_um, leave_out_mm=leave_out_mm, grid_mm=grid_mm)
+    rule = partial(pencil, face, x, y, leave_out_mm=leave_out_mm, grid_mm=grid_mm)
+    grid = rule()
+    if grid.shape[0] == 2 and (
+        _steep(grid, even.mean(axis=0)) > depth_um or (taken is not None and len(taken.um) == 4)
+    ):
+        grid = rule(quarters=True)
     trial = Trial(
         grid=grid,
         draws_um=np.asarray(even @ grid.weights.T),
-        taken_um=_taken(grid, taken_um),
+        taken=_taken(grid, taken),
         depth=Depth(depth_um, depth_u_um, scatter),
         measure=measure,
         limit=limit,
@@ -125,7 +131,7 @@ def _mapped(trial: Trial, asked: _Asked, plane: FloatArray, *, lighter: bool = T
         return _empty(trial, asked, "unsure", _unsure(trial))
     after = trial.after(passes)
     better = _better(trial, after)
-    if better < BETTER:
+    if better < trial.chance:
         return _coarse(trial, asked, plane, lighter)
     return replace(_result(trial, asked, plane, plan, passes, after), chance_better=better)
 
@@ -277,25 +283,12 @@ def _read(
     return x, y, h, draws
 
 
-def _ruled(
-    face: Face,
-    x: FloatArray,
-    y: FloatArray,
-    height_um: FloatArray,
-    *,
-    depth_um: float,
-    leave_out_mm: float,
-    grid_mm: float,
-) -> Pencil:
-    """The pencil grid; halves that fall by more than a pass from one side to the other are ruled once more."""
-    grid = pencil(face, x, y, leave_out_mm=leave_out_mm, grid_mm=grid_mm)
-    if grid.shape[0] != 2 or not len(grid.starts):
-        return grid
+def _steep(grid: Pencil, height_um: FloatArray) -> float:
+    """How far the likeliest heights fall within one square, at most."""
+    if not len(grid.starts):
+        return 0.0
     at = grid.weights @ height_um
-    steep = np.maximum.reduceat(at, grid.starts) - np.minimum.reduceat(at, grid.starts)
-    if steep.max() <= depth_um:
-        return grid
-    return pencil(face, x, y, leave_out_mm=leave_out_mm, grid_mm=grid_mm, quarters=True)
+    return float((np.maximum.reduceat(at, grid.starts) - np.minimum.reduceat(at, grid.starts)).max())
 
 
 def _even_columns(face: Face, x: FloatArray, y: FloatArray, measure: str) -> FloatArray:
@@ -336,13 +329,11 @@ def _chance(chance: float) -> float:
     return chance
 
 
-def _taken(grid: Pencil, taken_um: ArrayLike | None) -> FloatArray:
-    if taken_um is None:
-        return np.zeros(len(grid.area_mm2))
-    taken = np.asarray(taken_um, np.float64)
-    if taken.shape != grid.shape and taken.ndim == 2 and {len(taken), grid.shape[0]} == {2, 4}:  # halves and quarters
-        taken = np.repeat(taken, 2, axis=0) if len(taken) == 2 else (taken[::2] + taken[1::2]) / 2
-    if taken.shape != grid.shape or not np.isfinite(taken).all() or taken.min(initial=0.0) < 0:
-        raise ValueError(f"What was taken before is given for each square, {grid.shape[0]} rows of {grid.shape[1]}.")
-
-    return taken.ravel()
+def _taken(grid: Pencil, taken: Taken | None) -> Taken | None:
+    if taken is None or not np.any(taken.um):
+        return None
+    um, scatter = (np.asarray(a, np.float64) for a in (taken.um, taken.scatter_um))
+    fits = um.shape == scatter.shape and um.ndim == 2 and um.shape[1] == grid.shape[1] and not grid.shape[0] % len(um)
+    if not (fits and np.isfinite(um).all() and np.isfinite(scatter).all() and min(um.min(), scatter.min()) >= 0):
+        raise ValueError(f"What was taken before is told of each square, {grid.shape[0]} bands of {grid.shape[1]}.")
+    return Taken(um, scatter).ruled(grid.shape[0])

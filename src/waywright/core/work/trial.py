@@ -14,10 +14,12 @@ from waywright.core.judge.limits import Limit, signed_um
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.things import FloatArray, IntArray
 from waywright.core.work.depth import Depth
+from waywright.core.work.maps import Taken
 from waywright.core.work.pencil import Pencil
 from waywright.core.work.plan import Planned, crown_weights
 
 LINE_DRAWS, PLANE_DRAWS = 1000, 250  # whose zones are measured
+WRONG_SIDE = 0.01  # chance of it that a round may leave where there was none: never, as near as draws can tell
 SEED = 5
 _SURE_UM = 1e-9
 
@@ -26,13 +28,13 @@ _SURE_UM = 1e-9
 class Trial:
     """A face as it is known on its pencil grid, and the hand that is to work it.
 
-    `draws_um` (m, places): each about its own plane, linear between the nodes. `taken_um` (squares,): what earlier
-    maps took since the face was last even between its stations; it is counted here, with what is not known of it.
+    `draws_um` (m, places): each about its own plane, linear between the nodes. `taken`: what earlier maps took
+    since the face was last even between its stations; it is counted here, with what is not known of it.
     """
 
     grid: Pencil
     draws_um: FloatArray
-    taken_um: FloatArray
+    taken: Taken | None
     depth: Depth
     measure: str  # "straightness" of the worst line, or "flatness"
     limit: Limit | None
@@ -42,14 +44,18 @@ class Trial:
     @cached_property
     def mean_um(self) -> FloatArray:
         """(places,) the likeliest heights."""
-        return np.asarray(self.draws_um.mean(axis=0) - self.grid.uneven @ self.taken_um)
+        even = np.asarray(self.draws_um.mean(axis=0))
+        return even if self.taken is None else np.asarray(even - self.grid.uneven @ self.taken.um.ravel())
 
     @cached_property
     def variance_um2(self) -> FloatArray:
         """(places,) of the heights, what earlier passes did between the nodes included."""
-        uneven, depth, passes = self.grid.uneven, self.depth, self.taken_um / self.depth.depth_um
-        rough = (depth.scatter * depth.depth_um) ** 2 * (uneven.multiply(uneven) @ passes)
-        return np.asarray(self.draws_um.var(axis=0) + rough + (depth.depth_u_um * (uneven @ passes)) ** 2)
+        even = np.asarray(self.draws_um.var(axis=0))
+        if self.taken is None:
+            return even
+        uneven, share = self.grid.uneven, self.depth.depth_u_um / self.depth.depth_um
+        rough = uneven.multiply(uneven) @ self.taken.scatter_um.ravel() ** 2
+        return np.asarray(even + rough + (share * (uneven @ self.taken.um.ravel())) ** 2)
 
     @cached_property
     def band(self) -> float:
@@ -82,7 +88,7 @@ class Trial:
         kept = passes.copy()
         pull = np.add.reduceat(-self.side * self._crown, self.grid.starts)  # of a pass, towards the wrong side
         low = np.minimum.reduceat(self.mean_um, self.grid.starts)
-        allowed = max(1.0 - self.chance, self.wrong_side(self.start_um))
+        allowed = max(WRONG_SIDE, self.wrong_side(self.start_um))
         while self.wrong_side(self.after(kept)) > allowed:
             against = np.flatnonzero((kept > 0) & (pull > 1e-12))
             if not len(against):
@@ -113,9 +119,9 @@ class Trial:
 
     @cached_property
     def _hand(self) -> FloatArray:
-        """(draws,) what one pass takes on average, in each draw."""
-        rng = np.random.default_rng(SEED)
-        return np.asarray(self.depth.depth_um + self.depth.depth_u_um * rng.standard_normal(self._some))
+        """(draws,) what this hand truly takes, as a share of what is believed."""
+        white = np.random.default_rng(SEED).standard_normal(self._some)
+        return np.asarray(1.0 + self.depth.depth_u_um / self.depth.depth_um * white)
 
     @cached_property
     def _rank(self) -> IntArray:
@@ -125,24 +131,24 @@ class Trial:
         height[self.grid.numbers] = np.add.reduceat(self.mean_um, self.grid.starts) / count
         return np.asarray(np.argsort(np.argsort(np.round(height, 6), kind="stable"), kind="stable"), np.intp)
 
-    def _removed(self, passes: NDArray[Any], stream: int) -> FloatArray:
-        """(draws, squares) what so many passes over each square take, µm."""
-        rng = np.random.default_rng([SEED, stream])
-        rough = np.sqrt(passes) * self.depth.scatter * self.depth.depth_um
-        white = rng.standard_normal((self._some, len(passes)))[:, self._rank]
-        return np.asarray(np.maximum(self._hand[:, None] * passes + rough * white, 0.0))
+    def _removed(self, um: FloatArray, scatter_um: FloatArray, stream: int) -> FloatArray:
+        """(draws, squares) what is taken where `um` (squares,) is expected, µm."""
+        white = np.random.default_rng([SEED, stream]).standard_normal((self._some, len(um)))
+        return np.asarray(np.maximum(self._hand[:, None] * um + scatter_um * white[:, self._rank], 0.0))
 
     @cached_property
     def start_um(self) -> FloatArray:
         """(draws, places) heights before the round."""
-        even = self.draws_um[: self._some]
-        if not self.taken_um.any():
-            return np.asarray(even)
-        return np.asarray(even - self._removed(self.taken_um / self.depth.depth_um, 1) @ self.grid.uneven.T)
+        even = np.asarray(self.draws_um[: self._some])
+        if self.taken is None:
+            return even
+        removed = self._removed(self.taken.um.ravel(), self.taken.scatter_um.ravel(), 1)
+        return np.asarray(even - removed @ self.grid.uneven.T)
 
     def after(self, passes: IntArray) -> FloatArray:
         """(draws, places) heights after so many passes over each workable square."""
-        removed = self._removed(spread_over(self.grid, passes).ravel(), 2)
+        n, depth = spread_over(self.grid, passes).ravel(), self.depth
+        removed = self._removed(n * depth.depth_um, np.sqrt(n) * depth.scatter * depth.depth_um, 2)
         return np.asarray(self.start_um - removed[:, self.grid.square])
 
     def zones(self, heights_um: FloatArray) -> FloatArray:
