@@ -131,7 +131,7 @@ def _at_the_limit(faces: Sequence[str], goal_um: float) -> Iterator[Move]:
         "scrape",
         tuple(faces),
         (),
-        "take the proud places down a little: measuring more will not settle it",
+        f"take the proud places of {_listed(faces)} down a little: measuring more will not settle it",
         f"every height is known to {goal_um:.2g} µm, and the value lies too near the limit to tell inside from outside",
         {},
         0.0,
@@ -223,14 +223,14 @@ def _scrape(job: Job, report: Report) -> Iterator[Move]:
         if found is None:
             continue
         if found.outcome != "scrape":
-            yield Move("measure", (verdict.face,), (), "measure this face again", found.reason, {}, found.minutes)
+            yield Move("measure", (verdict.face,), (), f"measure {verdict.face} again", found.reason, {}, found.minutes)
             continue
         zones = [_zone(z) for z in found.zones]
         yield Move(
             "scrape",
             (verdict.face,),
             tuple(sorted({p for z in found.zones for p in (z.from_mm, z.to_mm)})),
-            f"passes of about {found.depth.depth_um:.2g} µm: " + "; ".join(zones),
+            f"scrape {verdict.face}, passes of about {found.depth.depth_um:.2g} µm: " + "; ".join(zones),
             f"its {verdict.measure} is {verdict.value_um:.2g} µm and the limit {verdict.limit_um:g} µm; "
             "nothing is taken where it is not surely proud",
             {"what": f"{verdict.measure}, µm", "from": found.before_um, "to": found.after_um},

@@ -19,6 +19,7 @@ from waywright.core.judge.geometry import tells_twist, twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.parallels import parallels
 from waywright.core.part import needs
+from waywright.core.readings.laid import Laid
 from waywright.core.rounds import agreements, changes
 from waywright.core.things import Face, FloatArray
 from waywright.core.verdicts import Judged, aims
@@ -167,7 +168,7 @@ def _past(job: Job) -> tuple[str, ...]:
 def _notes(net: Network, screened: Screened) -> tuple[str, ...]:
     """What was assumed, each in a sentence."""
     notes = list(net.notes)
-    if any(setting.geometry.block == "layups" for setting in net.job.settings):
+    if any(isinstance(setting.geometry, Laid) for setting in net.job.settings):
         notes.append("Weight is left out: the pieces are taken as straight as they would be without sag.")
     notes += [
         s.words[0].upper() + s.words[1:] + f" ({s.instrument})." for s in screened.fit.instruments if s.factor > 1
