@@ -46,7 +46,7 @@ def test_every_page(hands: type[Keyboard | Touch], sample: Running, new_page: Ca
     page.allowed.append("status of 404")  # type: ignore[attr-defined]
     for path in PATHS:
         page.goto(sample.url + path)
-        page.wait_for_load_state("networkidle")
+        page.wait_for_function("() => window.htmx && !document.querySelector('.htmx-request')")
         assert 0 < page.evaluate(WEIGHT) <= HEAVIEST, path
         page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
         page.add_script_tag(path=AXE)

@@ -348,7 +348,7 @@ class ExpectPage(Page):
     marks: tuple[Mark, ...] = ()
     action: str = ""
     back: str = ""
-    heavier: str = ""
+    caution: str = ""
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from waywright.core.readings.laid import Laid
 from waywright.record import Add, Opened
 from waywright.web.app import Bench, Form, Given, goes_to, ways_of
 from waywright.web.contexts import ExpectPage, Mark, head_of, setting_url
-from waywright.web.drawing import MAP_PX, TEXT_PX, Drawing, Label, Spot
+from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot
 from waywright.web.forms import Wrong
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
@@ -44,7 +44,7 @@ def expect(bench: Bench, request: Request) -> Response:
         marks=tuple(Mark(f"{ways.lengths(x)}, y {ways.lengths(y)}", mark) for x, y, mark in places),
         action=setting_url(opened.id, one.id, "blue"),
         back=setting_url(opened.id, one.id),
-        heavier="Upper blued, rubbed by a hand's breadth. Never heat Prussian blue or mix it with acid.",
+        caution="Never heat Prussian blue or mix it with acid.",
     )
     return bench.show(request, "expect.html", page)
 
@@ -63,9 +63,10 @@ def drawn(job: Job, seen: Expected, stations: list[str]) -> Drawing:
         Label(100 * x / face.length_mm, MAP_PX + 13, words, "small")
         for x, words in list(zip(at, stations, strict=True))[::every]
     ]
+    outline = (Box("low", 0.0, 0.0, 100.0, float(MAP_PX)),)
     counts = ", ".join(f"{seen.marks.count(mark)} {mark}" for mark in ("bright", "blue", "bare"))
     return Drawing(
-        f"{face.name} from above, far edge at the top: {counts}", MAP_PX + TEXT_PX, (), (), spots, tuple(labels)
+        f"{face.name} from above, far edge at the top: {counts}", MAP_PX + TEXT_PX, (), outline, spots, tuple(labels)
     )
 
 

@@ -82,7 +82,9 @@ def drawn(bench: Bench, request: Request) -> Response:
     name = request.query_params.get("name", "")
     solved = bench.solver.with_moves(opened)
     moves = solved.report.moves if solved.report is not None else ()
-    words = next((f"{m.how}: {m.reason}" for m in moves if m.act == "scrape" and name in m.faces), "")
+    words = next(
+        (f"{m.how[:1].upper()}{m.how[1:]}: {m.reason}." for m in moves if m.act == "scrape" and name in m.faces), ""
+    )
     after = [(s.id, s.geometry.words()) for s in opened.job.settings if name in s.geometry.faces()]
     page = FacePage(title=name, job=head_of(opened), name=name, pass_form=PassForm(tuple(reversed(after)), words))
     return bench.show(request, "parts/drawn.html" if "hx-request" in request.headers else "drawn.html", page)
