@@ -10,12 +10,14 @@ import pytest
 from starlette.testclient import TestClient
 
 from waywright import jobfile
+from waywright.core.evidence import Job
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Book
 from waywright.views.numbers import METRIC
 from waywright.views.result import result
 from waywright.web.glance import glance
+from waywright.web.pages import PAGES
 
 
 def page_of(client: TestClient, path: str) -> object:
@@ -252,3 +254,13 @@ def test_the_blue_to_expect_is_drawn_and_answered(client: TestClient, book: Book
     answer = client.get(f"/jobs/{two}/expect?id=layups%5B0%5D")
     assert answer.status_code == 422
     assert "nothing can be expected" in answer.context["page"].words
+
+
+def test_an_empty_job_has_its_pages(client: TestClient, book: Book) -> None:
+    """Every page of a job with nothing in it is there, and the job's own says what to do first."""
+    number = book.begin(Job(title=""))
+    for path in PAGES:
+        if "{job:int}" in path and not path.endswith(("/setting", "/sheet", "/expect", "/face", "/new")):
+            assert client.get(path.replace("{job:int}", str(number))).status_code == 200, path
+    assert page_of(client, f"/jobs/{number}").next == "Name the pieces first: what is on the bench?"
+    assert client.get(f"/jobs/{number}/setting/new").status_code == 200

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import logging
 import os
+import signal
 import socket
+import sys
 import tempfile
 from collections.abc import Callable
 from logging.handlers import RotatingFileHandler
@@ -97,6 +99,8 @@ def _run(app: object, listening: socket.socket, say: Callable[[str], None], fold
         timeout_graceful_shutdown=3,
     )
     server = uvicorn.Server(config)
+    # The server raises the signal that ended it once more; as an exit, so that the book is let go and the sample goes.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     say(f"http://{HOST}:{listening.getsockname()[1]}")
     logging.getLogger("waywright.bench").info("started")
     server.run(sockets=[listening])
