@@ -150,7 +150,7 @@ def _setting(taken: Offer, faces: Sequence[str], found: Programme) -> Move:
     places = sorted({p for r in taken.readings for p in (r.x_mm, r.at_mm) if p is not None})
     whole = f"{found.readings} readings in {len(found.taken)} settings, about {found.minutes / 60:.1f} h in all"
     if found.reached:
-        reason = f"with the rest of these it settles {_listed(faces)} by the least work: {whole}"
+        reason = f"with the rest of these it settles {_listed(faces)} with the fewest readings: {whole}"
     else:
         reason = f"it tells most of {_listed(faces)}, though not all that the goal asks"
     gain = {"what": "share of the shapes known as well as the goal asks", "from": taken.known[0], "to": taken.known[1]}

@@ -85,7 +85,9 @@ class Told:
 
     def less(self, i: int) -> Told:
         """Without reading i: the inverse of a part of a matrix is a Schur complement of its inverse."""
-        w = self.precision - np.outer(self.precision[:, i], self.precision[i]) / self.precision[i, i]
+        w = self.precision
+        if w[i, i] > 1e-12:  # else the setting's own unknowns had used it up: it said nothing
+            w = w - np.outer(w[:, i], w[i]) / w[i, i]
         keep = np.delete(np.arange(len(w)), i)
         return replace(
             self,

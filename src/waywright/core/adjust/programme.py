@@ -1,13 +1,15 @@
 """The least work that reaches a goal: which settings to take, and which readings in each.
 
 Taking the best setting a minute again and again wastes readings: what a coarse level says first is not needed once the
-blocks have spoken. So a whole programme is made, several ways (best a minute, best of all, everything once), each until
-the goal is reached; then settings, and single readings, that the goal does not need are taken out again, the least
-useful first; the programme of fewest minutes is the one to follow. What a reading will say changes none of it.
+blocks have spoken. So a whole programme is made, several ways (best a minute, best of all, best a reading, round after
+round), each until the goal is reached; then settings, and single readings, that the goal does not need are taken out
+again, the least useful first; the programme of fewest readings, then of fewest minutes, is the one to follow. What a
+reading will say changes none of it.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -41,15 +43,17 @@ class Programme:
 
 
 def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
-    """The programme of fewest minutes found; with `reached` False, everything once: the furthest that was tried."""
-    told = [t for c in candidates if (t := plan.told(c)) is not None]
+    """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
+    told = sorted((t for c in candidates if (t := plan.told(c)) is not None), key=_round_of, reverse=True)
     if not told or plan.reached:
         return Programme((), plan.reached)
     drafts = [draft for way in WAYS if (draft := _reach(plan, told, way)) is not None]
+    in_rounds = _in_rounds(plan, told)
+    drafts += [in_rounds] if drafts and in_rounds is not None else []
     if not drafts:
         return Programme(_ordered(plan, told), False)
     pruned = [_without_readings(plan, _without_settings(plan, draft)) for draft in drafts]
-    best = min(pruned, key=lambda draft: sum(t.minutes for t in draft))
+    best = min(pruned, key=lambda draft: (sum(len(t.readings) for t in draft), sum(t.minutes for t in draft)))
     return Programme(_ordered(plan, best), True)
 
 
@@ -82,6 +86,22 @@ def _reach(plan: Plan, told: Sequence[Told], way: Way) -> list[Told] | None:
         if plan.largest_um(covariance) <= plan.goal_um:
             return chosen
     return None
+
+
+def _in_rounds(plan: Plan, told: Sequence[Told]) -> list[Told] | None:
+    """As a person would who reads everything: kind after kind, turn after turn, each as a whole, until it is enough."""
+    chosen: list[Told] = []
+    while len(chosen) < MOST_SETTINGS:
+        for _, together in itertools.groupby(told, key=_round_of):
+            chosen += together
+            if _reached(plan, chosen):
+                return chosen
+    return None
+
+
+def _round_of(told: Told) -> tuple[str, str]:
+    geometry = told.candidate.settings[0].geometry
+    return geometry.block, getattr(geometry, "turn", "")
 
 
 def _without_settings(plan: Plan, chosen: list[Told]) -> list[Told]:
@@ -117,10 +137,12 @@ def _without_readings(plan: Plan, chosen: list[Told]) -> list[Told]:
 
 def _ordered(plan: Plan, chosen: Sequence[Told]) -> tuple[Offer, ...]:
     """As things stand, the setting that tells most a minute first."""
-    offers = sorted((plan.offer(t) for t in chosen if t.readings), key=lambda o: -o.rate)
+    offers = [plan.offer(t) for t in chosen if t.readings]
+    bare = [replace(o, minutes=o.minutes - BORROWING_MIN * len(o.candidate.instruments)) for o in offers]
     had: set[Instrument] = set()
-    for i, offer in enumerate(offers):  # what is borrowed for one setting is there for the next
-        again = had.intersection(offer.candidate.instruments)
-        had.update(offer.candidate.instruments)
-        offers[i] = replace(offer, minutes=offer.minutes - BORROWING_MIN * len(again))
-    return tuple(offers)
+    taken = []
+    for offer in sorted(bare, key=lambda o: -o.rate):  # what is borrowed for one setting is there for the next
+        new = set(offer.candidate.instruments) - had
+        had |= new
+        taken.append(replace(offer, minutes=offer.minutes + BORROWING_MIN * len(new)))
+    return tuple(taken)
