@@ -19,6 +19,7 @@ from waywright.core.work.pencil import Pencil
 from waywright.core.work.plan import Planned, crown_weights
 
 LINE_DRAWS, PLANE_DRAWS = 1000, 250  # whose zones are measured
+GUARD = 1.25  # times the band: draws under the form prior are narrow in their tails where a face was cut in steps
 WRONG_SIDE = 0.01  # chance of it that a round may leave where there was none: never, as near as draws can tell
 SEED = 5
 _SURE_UM = 1e-9
@@ -64,9 +65,9 @@ class Trial:
         known = sigma > _SURE_UM
         least = float(ndtri(self.chance))
         if not known.any():
-            return least
+            return GUARD * least
         off = (self.draws_um.mean(axis=0)[known] - self.draws_um[:, known]) / sigma[known]
-        return max(float(np.quantile(off.max(axis=1), self.chance)), least)
+        return GUARD * max(float(np.quantile(off.max(axis=1), self.chance)), least)
 
     def withheld(self, plan: Planned) -> IntArray:
         """(workable squares,) the plan's passes, less those that might take a place below the target."""
