@@ -156,6 +156,22 @@ def test_one_request_a_reading_draws_the_shape_anew(sample: Running, new_page: C
     assert 1 <= len(sent) <= 2  # leaving the first field saved it alone
 
 
+def test_typed_over_it_is_one_request_again(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
+    """However often a reading is typed over, each time is one request: what the last answer brought is no change."""
+    bench = running()
+    page = new_page()
+    begin(page, bench)
+    sent: list[str] = []
+    page.on("request", lambda request: sent.append(request.url) if request.method == "POST" else None)
+    for count, text in enumerate(("20.001", "20.002", "20.003"), 1):
+        page.locator(CELL.format(0)).fill(text)
+        page.keyboard.press("Enter")
+        all_saved(page)
+        page.keyboard.press("Tab")
+        all_saved(page)
+        assert len(sent) == count
+
+
 def test_undo_comes_back_to_the_same_place(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
     """A reading typed by a slip is taken back from where one stands."""
     bench = running()

@@ -46,7 +46,8 @@ class EntryGrid extends HTMLElement {
   }
 
   touched(row) {
-    return this.named(row).some((field) => this.value(field) !== (this.shown.get(field.name) ?? "") || field.type === "radio");
+    return this.named(row).some((field) =>
+      field.type === "radio" || (field.type !== "hidden" && field.value !== (this.shown.get(field.name) ?? "")));
   }
 
   key(event) {
