@@ -9,15 +9,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, event, insert
+from sqlalchemy import Engine, event, text
+from starlette.testclient import TestClient
 
 from waywright.core.evidence import Job, Reading, Typed
 from waywright.record import Book, By
 from waywright.record.parts import dump
 from waywright.record.store import Store, open_store
-from waywright.record.tables import acts, versions
+from waywright.web.app import bench_app
 
 JOBS, AT_ONCE = 10, 10  # other jobs in the book; readings in one act
+COUNTED = "WITH RECURSIVE c(n) AS (SELECT 0 UNION ALL SELECT n + 1 FROM c WHERE n + 1 < :each) "
+ACTS = """INSERT INTO acts (job_id, number, kind, at, digest)
+    SELECT :job_id, 2 + n / :at_once, 'append', :at, :digest FROM c WHERE n % :at_once = 0"""
+VERSIONS = """INSERT INTO versions (job_id, thing, number, sort, parent, position, hidden, body)
+    SELECT :job_id, :things + 1 + n, 2 + n / :at_once, 'reading', 8, 1.0, 0, :body FROM c"""
 
 
 @dataclass
@@ -61,18 +67,12 @@ def filled(path: Path, job: Job, readings: int) -> Store:
         things = max(row.thing for row in _rows(book))
     store = open_store(path)
     body = dump(Reading("layups[0].gaps[99]", "gaps", 30.0, -14.0, key="gap_mm", value=Typed(20.007, "mm")))
-    one = {"sort": "reading", "parent": 8, "position": 1.0, "hidden": False, "body": body}
-    act = {"kind": "append", "at": "2026-01-12T08:00:00.000000+00:00", "digest": "0" * 64}
-    each = readings // JOBS
-    for job_id in range(2, JOBS + 2):
-        for start in range(0, each, 20_000):
-            numbers = range(start, min(start + 20_000, each))
-            own = {"job_id": job_id}
-            with store.writing() as connection:
-                written = [{**own, **act, "number": 2 + n // AT_ONCE} for n in numbers if n % AT_ONCE == 0]
-                connection.execute(insert(acts), written)
-                made = [{**own, **one, "number": 2 + n // AT_ONCE, "thing": things + 1 + n} for n in numbers]
-                connection.execute(insert(versions), made)
+    made = {"at": "2026-01-12T08:00:00.000000+00:00", "digest": "0" * 64, "body": body, "things": things}
+    made |= {"each": readings // JOBS, "at_once": AT_ONCE}
+    with store.writing() as connection:
+        for job_id in range(2, JOBS + 2):
+            for statement in (ACTS, VERSIONS):
+                connection.execute(text(COUNTED + statement), {**made, "job_id": job_id})
     return store
 
 
@@ -83,10 +83,25 @@ def _rows(book: Book) -> list[Any]:
         return [row for rows in queries.rows(connection, 1).values() for row in rows]
 
 
+PAGES = ("/jobs/1", "/jobs/1/setting?id=layups%5B0%5D", "/")
+
+
+def pages(store: Store, book: Book) -> list[Cost]:
+    """What the bench's pages cost: a job, one of its lay-ups, and the shop."""
+    found = []
+    with TestClient(bench_app(book), base_url="http://127.0.0.1:8731") as client:
+        for path in PAGES:
+            answers = []
+            found.append(cost(store.engine, lambda: answers.append(client.get(path))))  # noqa: B023
+            assert [answer.status_code for answer in answers] == [200], path
+    return found
+
+
 @pytest.mark.parametrize("many", [20_000, pytest.param(1_000_000, marks=pytest.mark.slow)])
 def test_a_job_page_costs_the_same_in_a_full_book(tmp_path: Path, three: Job, many: int) -> None:
-    """Opening a job, saving a reading and listing the jobs take the same statements and read the same rows, whether
-    the other jobs hold a thousand readings or a million; and every row is found through an index."""
+    """Opening a job, saving a reading and listing the jobs, in the book and through the pages of the bench, take the
+    same statements and read the same rows, whether the other jobs hold a thousand readings or a million; and every row
+    is found through an index."""
     reading = Reading("", "gaps", 30.0, -14.0, key="gap_mm", value=Typed(20.007, "mm"))
     costs = []
     for count in (1_000, many):
@@ -97,8 +112,9 @@ def test_a_job_page_costs_the_same_in_a_full_book(tmp_path: Path, three: Job, ma
         again = replace(reading, x_mm=105.0)
         saved = cost(store.engine, lambda: book.append(1, "layups[0]", [again], By(client="tab", sequence=2)))  # noqa: B023
         listed = cost(store.engine, book.jobs)
+        shown = pages(store, book)
         book.close()
-        costs.append((opened, saved, listed))
+        costs.append((opened, saved, listed, *shown))
         (tmp_path / f"{count}.sqlite").unlink()
     few, full = costs
     for here, there in zip(few, full, strict=True):
@@ -106,7 +122,8 @@ def test_a_job_page_costs_the_same_in_a_full_book(tmp_path: Path, three: Job, ma
         assert there.steps == pytest.approx(here.steps, abs=20)
         assert [plan for plan in here.plans if plan.startswith("SCAN") and plan != "SCAN jobs"] == []
         assert here.plans == there.plans
-    opened, saved, listed = full
+    opened, saved, listed, job_page, layup_page, shop_page = full
     assert (opened.statements, listed.statements) == (3, 1)
+    assert (job_page.statements, layup_page.statements, shop_page.statements) == (3, 3, 1)
     assert saved.statements <= 8
-    assert opened.steps > 143  # it did read the job
+    assert min(opened.steps, job_page.steps, layup_page.steps) > 143  # it did read the job
