@@ -32,9 +32,10 @@ from waywright.jobfile.checks import check
 from waywright.record import bundle, integrity, queries
 from waywright.record.copies import Copy, daily, listed
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, apply_all
-from waywright.record.errors import BookError, Missing, NumberReused, OutOfOrder, Refused, TooLarge
+from waywright.record.errors import BookError, Missing, Refused, TooLarge
 from waywright.record.guard import Guard, refuse_spoilt
-from waywright.record.log import START, Act, row_of
+from waywright.record.known import Known, Past, sent_before
+from waywright.record.log import START, Act, Row, row_of
 from waywright.record.opened import NOBODY, By, Done, Imported, Listed, Opened, Saved
 from waywright.record.parts import Attachment, BodyError, Part, Ref, text_of, to_plain
 from waywright.record.state import EMPTY, HEAD, Held, State
@@ -57,6 +58,7 @@ class Book:
 
     def __init__(self, store: Store, clock: Clock = _now, guard: Guard = check) -> None:
         self._store, self._clock, self._guard = store, clock, guard
+        self._known = Known()
         self._copied: object = None  # the day of the last daily copy
         self.warning: str | None = None  # why today's copy could not be made; saving goes on
 
@@ -116,13 +118,14 @@ class Book:
         """The job, now or after act number `at`, and all that is needed to change it; raises `Missing`."""
         with self._store.reading() as connection:
             uid = queries.uid(connection, job_id)
-            acts = queries.acts(connection, job_id)
-            newest = acts[-1].number
+            past = self._known.past(connection, job_id, uid)
+            newest, state = past.newest.number, past.state
             number = newest if at is None else at
             if not 1 <= number <= newest:
                 raise Missing(f"Job {job_id} has the acts 1 to {newest}; there is no act {number}.")
-            state = queries.state(connection, job_id, number)
-        acts = acts[:number]
+            if number < newest:
+                state = queries.state(connection, job_id, number)
+        acts = past.acts[:number]
         versions = {ref: held.number for ref, held in state.shown.items()}
         return Opened(
             id=job_id,
@@ -134,7 +137,7 @@ class Book:
             attachments=state.attachments,
             memos=state.memos,
             hidden=state.things[HEAD].hidden,
-            acts=tuple(acts),
+            acts=acts,
             undone=undone(acts),
         )
 
@@ -179,7 +182,8 @@ class Book:
             if known is not None:
                 return known
             job_id = queries.new_job(connection, uid)
-            _write(connection, job_id, START, Act(1, kind, self._at(by), _who(by)), held)
+            rows, act = _rows(held), Act(1, kind, self._at(by), _who(by))
+            queries.add(connection, job_id, [act.sealed(START, rows)], {1: rows})
             return job_id
 
     def change(self, job_id: int, *edits: Edit, by: By = NOBODY, kind: str | None = None) -> Saved:
@@ -192,7 +196,7 @@ class Book:
             raise TooLarge(f"One act holds 1 to {MOST_EDITS} edits; save in several.")
         request = _request(*edits)
         kind = _one_line(kind or type(edits[0]).__name__.lower())
-        return self._act(job_id, kind, lambda _, state: (apply_all(state, edits), None), by, request)
+        return self._act(job_id, kind, lambda _, past: (apply_all(past.state, edits), None), by, request)
 
     def append(self, job_id: int, setting: str, readings: Iterable[Reading], by: By = NOBODY) -> Saved:
         """Add readings to the setting with the id `setting`; an empty id is filled in."""
@@ -225,7 +229,7 @@ class Book:
         edit = Add(Attachment("", name, media_type, len(data), digest), about=about)
         request = _request(edit)
         return self._act(
-            job_id, "attach", lambda _, state: (apply_all(state, [edit]), None), by, request, {digest: data}
+            job_id, "attach", lambda _, past: (apply_all(past.state, [edit]), None), by, request, {digest: data}
         )
 
     def undo(self, job_id: int, number: int | None = None, by: By = NOBODY) -> Saved:
@@ -303,11 +307,10 @@ class Book:
     # How
 
     def _take_back(self, job_id: int, number: int | None, by: By, *, again: bool) -> Saved:
-        def step(connection: Connection, state: State) -> tuple[State, int | None]:
-            acts = queries.acts(connection, job_id)
-            target = to_undo(acts, number, again=again)
+        def step(connection: Connection, past: Past) -> tuple[State, int | None]:
+            target = to_undo(past.acts, number, again=again)
             before = queries.state(connection, job_id, target - 1) if target > 1 else EMPTY
-            return taken_back(state, target, before, queries.written(connection, job_id, target)), target
+            return taken_back(past.state, target, before, queries.written(connection, job_id, target)), target
 
         return self._act(job_id, "undo", step, by, _request("undo", number, again))
 
@@ -315,7 +318,7 @@ class Book:
         self,
         job_id: int,
         kind: str,
-        step: Callable[[Connection, State], tuple[State, int | None]],
+        step: Callable[[Connection, Past], tuple[State, int | None]],
         by: By,
         request: str,
         blobs: Mapping[str, bytes] | None = None,
@@ -323,23 +326,28 @@ class Book:
         """One act, all of it or nothing. `step` gives the job after it, and the number of the act it takes back."""
         self._copy_daily()
         with self._store.writing() as connection:
-            queries.lock(connection, job_id)
-            if (repeated := _repeated(connection, job_id, by, request)) is not None:
+            uid = queries.lock(connection, job_id)
+            past = self._known.past(connection, job_id, uid)
+            if (repeated := sent_before(connection, job_id, past, by, request)) is not None:
                 return repeated
-            newest = queries.newest(connection, job_id)
-            state = queries.state(connection, job_id, newest.number)
-            after, undoes = step(connection, state)
+            newest, state = past.newest, past.state
+            after, undoes = step(connection, past)
             changed = [held for held in after.things.values() if held is not state.things.get(held.thing)]
             if not changed and by.client is None:
                 return Saved(newest.number, ())
+            number, rows = newest.number + 1, _rows(changed)
+            changed = [row.held(number) for row in rows]  # as it will be read again
+            after = replace(state.with_(changed), number=number)
             refuse_spoilt(self._guard, state, after, changed)
             for digest, data in (blobs or {}).items():
                 queries.add_blob(connection, digest, data)
-            act = Act(newest.number + 1, kind[:16], self._at(by), _who(by), undoes, by.client, by.sequence)
+            act = Act(number, kind[:16], self._at(by), _who(by), undoes, by.client, by.sequence)
             if by.client is not None:
                 act = replace(act, request=request)
-            _write(connection, job_id, newest.digest, act, changed)
-            return Saved(act.number, tuple(held.ref for held in changed))
+            act = act.sealed(newest.digest, rows)
+            queries.add(connection, job_id, [act], {number: rows})
+        self._known.keep(uid, Past((*past.acts, act), after))
+        return Saved(number, tuple(held.ref for held in changed))
 
     def _at(self, by: By) -> str:
         at = by.at or self._clock()
@@ -372,12 +380,12 @@ def _one_line(text: str) -> str:
     return re.sub(r"[\x00-\x1f\x7f\ud800-\udfff]+", " ", text).strip()
 
 
-def _write(connection: Connection, job_id: int, before: str, act: Act, changed: Iterable[Held]) -> None:
+def _rows(changed: Iterable[Held]) -> list[Row]:
+    """Parts as they are written; raises `Refused`."""
     try:
-        rows = [row_of(held) for held in changed]
+        return [row_of(held) for held in changed]
     except BodyError as error:
         raise Refused(f"This cannot be kept: {error}.") from None
-    queries.add(connection, job_id, [act.sealed(before, rows)], {act.number: rows})
 
 
 def _request(*things: object) -> str:
@@ -387,21 +395,3 @@ def _request(*things: object) -> str:
     except BodyError as error:
         raise Refused(f"This cannot be kept: {error}.") from None
     return hashlib.sha256(text_of(plain).encode("ascii")).hexdigest()
-
-
-def _repeated(connection: Connection, job_id: int, by: By, request: str) -> Saved | None:
-    """What was saved under this number before; None when it is the client's next."""
-    if by.client is None and by.sequence is None:
-        return None
-    if by.client is None or by.sequence is None or not integrity.CLIENT.fullmatch(by.client) or by.sequence < 1:
-        raise Refused("A client that numbers gives its name, letters and digits, and a number from 1 on.")
-    known = queries.by_client(connection, job_id, by.client, by.sequence)
-    if known is not None:
-        if known.request != request:
-            raise NumberReused(f"Number {by.sequence} of {by.client} was stored with something else in it.")
-        written = queries.written(connection, job_id, known.number)
-        return Saved(known.number, tuple(held.ref for held in written), repeated=True)
-    expected = queries.last_sequence(connection, job_id, by.client) + 1
-    if by.sequence != expected:
-        raise OutOfOrder(f"Number {by.sequence} of {by.client} comes before {expected}; send that first.", expected)
-    return None

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, ScalarSelect, bindparam, func, insert, select
+from sqlalchemy import Column, ColumnElement, Connection, ScalarSelect, bindparam, insert, select
 from sqlalchemy import Row as SqlRow
 
 from waywright.record.errors import Missing, NotABook
 from waywright.record.log import Act, Row
 from waywright.record.parts import BodyError, Head
-from waywright.record.state import HEAD, Held, State
+from waywright.record.state import EMPTY, HEAD, Held, State
 from waywright.record.tables import acts as _acts
 from waywright.record.tables import blobs as _blobs
 from waywright.record.tables import jobs as _jobs
@@ -44,11 +45,15 @@ def is_empty(connection: Connection) -> bool:
     return connection.execute(select(_jobs.c.id).limit(1)).scalar() is None
 
 
-def lock(connection: Connection, job_id: int) -> None:
-    """Let nobody else write to this job until the transaction ends (SQLite has locked the whole book); `Missing`."""
-    found = connection.execute(select(_jobs.c.id).where(_jobs.c.id == job_id).with_for_update()).scalar()
+def lock(connection: Connection, job_id: int) -> str:
+    """Let nobody else write to this job until the transaction ends (SQLite has locked the whole book).
+
+    Returns its uid; raises `Missing`.
+    """
+    found = connection.execute(select(_jobs.c.uid).where(_jobs.c.id == job_id).with_for_update()).scalar()
     if found is None:
         raise Missing(f"There is no job {job_id} in this book.")
+    return str(found)
 
 
 def new_job(connection: Connection, uid: str) -> int:
@@ -86,40 +91,23 @@ def _newest(column: Column[Any], *where: ColumnElement[bool]) -> ScalarSelect[An
     return rows.order_by(column.table.c.number.desc()).limit(1).correlate(_jobs).scalar_subquery()
 
 
-def acts(connection: Connection, job_id: int) -> list[Act]:
-    """Every act on a job, in order."""
-    found = connection.execute(select(*_ACT).where(_acts.c.job_id == job_id).order_by(_acts.c.number))
+def acts(connection: Connection, job_id: int, first: int = 1) -> list[Act]:
+    """The acts on a job from number `first` on, in order."""
+    where = (_acts.c.job_id == job_id, _acts.c.number >= first)
+    found = connection.execute(select(*_ACT).where(*where).order_by(_acts.c.number))
     return [Act(**row._mapping) for row in found]
 
 
-def newest(connection: Connection, job_id: int) -> Act:
-    """The last act on a job."""
-    ordered = select(*_ACT).where(_acts.c.job_id == job_id).order_by(_acts.c.number.desc()).limit(1)
-    return Act(**connection.execute(ordered).one()._mapping)
-
-
-def by_client(connection: Connection, job_id: int, client: str, sequence: int) -> Act | None:
-    """What a client sent under a number."""
-    where = (_acts.c.job_id == job_id, _acts.c.client == client, _acts.c.sequence == sequence)
-    found = connection.execute(select(*_ACT).where(*where)).one_or_none()
-    return None if found is None else Act(**found._mapping)
-
-
-def last_sequence(connection: Connection, job_id: int, client: str) -> int:
-    """The last number of a client; 0 before its first."""
-    where = (_acts.c.job_id == job_id, _acts.c.client == client)
-    return connection.execute(select(func.max(_acts.c.sequence)).where(*where)).scalar() or 0
-
-
-def state(connection: Connection, job_id: int, number: int) -> State:
-    """The job after act `number`."""
+def state(connection: Connection, job_id: int, number: int, before: State = EMPTY) -> State:
+    """The job after act `number`, read on from what it was `before`."""
     found = connection.execute(
         select(*_VERSION)
-        .where(_versions.c.job_id == job_id, _versions.c.number <= number)
+        .where(_versions.c.job_id == job_id, _versions.c.number > before.number, _versions.c.number <= number)
         .order_by(_versions.c.thing, _versions.c.number)
     )
     newest: dict[int, SqlRow[Any]] = {row.thing: row for row in found}  # the last of each thing stays
-    return State(number, {thing: _held(_row(row), row.number, job_id) for thing, row in newest.items()})
+    written = (_held(_row(row), row.number, job_id) for row in newest.values())
+    return replace(before.with_(written), number=number)
 
 
 def written(connection: Connection, job_id: int, number: int) -> list[Held]:
