@@ -35,7 +35,8 @@ from waywright.web.pages.shop import First, first_job
 
 SEED, KILLS = 20_263, 100
 HOST, SETTING = "127.0.0.1", "/jobs/1/setting?id=layups%5B0%5D"
-WHILE_STARTING, LONGEST_LIFE_S, START_S = 0.2, 0.8, 60.0  # a share of the kills; s
+WHILE_STARTING, LONGEST_LIFE_S, START_S = 0.2, 4.0, 60.0  # a share of the kills; s
+STARTING_S = {True: 2.0, False: 0.05}  # cold, warm: about as long as it takes
 PAUSE_S = 0.05  # before a client asks again
 
 
@@ -70,7 +71,7 @@ class Typist:
         while (waiting or not self.stopped) and not self.wrong:
             if not waiting and not self.stopped:
                 time.sleep(rng.uniform(0.0, 0.1))
-                burst = rng.randint(1, 4)
+                burst = rng.randint(1, 8)
                 waiting.extend(range(self.typed + 1, self.typed + burst + 1))
                 self.typed += burst
             if not waiting:
@@ -81,7 +82,6 @@ class Typist:
             if saved:
                 waiting.popleft()
             else:
-                self.sent_again += 1
                 time.sleep(PAUSE_S)
 
     def value(self, sequence: int) -> str:
@@ -96,14 +96,20 @@ class Typist:
         headers = {"X-Requested-With": "waywright", "Content-Type": "application/x-www-form-urlencoded"}
         connection = HTTPConnection(HOST, self.port, timeout=30)
         try:
+            connection.connect()
+        except OSError:
+            return False  # nobody is there
+        try:
             connection.request("POST", SETTING, body, headers)
             answer = connection.getresponse()
-            told = json.loads(answer.readline() or "null")
-        except (OSError, HTTPException, ValueError):  # nobody there, or gone in the middle of a line
+            told = json.loads(answer.readline())
+        except (OSError, HTTPException, ValueError):  # killed before, or in the middle of, the line that acknowledges
+            self.sent_again += 1
             return False
         finally:
             connection.close()
-        if answer.status >= 500 or told is None:
+        if answer.status >= 500:
+            self.sent_again += 1
             return False
         if answer.status != 200 or not told["used"]:
             self.wrong.append(f"number {sequence} of {self.name} was refused: {told}")
@@ -122,7 +128,9 @@ class Outcome:
     wrong: tuple[str, ...]
 
 
-def killed(path: Path, kills: int, seed: int, cold_every: int = 1) -> Iterator[Outcome | None]:
+def killed(
+    path: Path, kills: int, seed: int, longest_life_s: float = LONGEST_LIFE_S, cold_every: int = 1
+) -> Iterator[Outcome | None]:
     """Kill the bench over a new book at `path` so often; gives None after each, and the outcome last.
 
     Each life but every so many is begun warm: the same command in a process that has imported the program already.
@@ -138,11 +146,11 @@ def killed(path: Path, kills: int, seed: int, cold_every: int = 1) -> Iterator[O
     starting = unacknowledged = 0
     wrong: list[str] = []
     for kill in range(kills):
-        process = start(path, port, cold=kill % cold_every == 0)
-        early = rng.random() < WHILE_STARTING
+        cold, early = kill % cold_every == 0, rng.random() < WHILE_STARTING
+        process = start(path, port, cold=cold)
         if not early:
             answers(port)
-        time.sleep(rng.uniform(0.0, LONGEST_LIFE_S))
+        time.sleep(rng.uniform(0.0, STARTING_S[cold] if early else longest_life_s))
         starting += early and not _listens(port)
         end(process)
         with ExitStack() as still:

@@ -172,6 +172,7 @@ class JobPage(Page):
     retakes: tuple[Retakes, ...] = ()
     moves: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
+    head: tuple[Field, ...] = ()
     goal: tuple[Field, ...] = ()
     goal_words: str = ""
     new_setting: tuple[tuple[str, str], ...] = ()
@@ -202,6 +203,7 @@ class SettingPage(Page):
     live: Live | None = None
     stack: str = ""
     fields: tuple[Field, ...] = ()
+    changing: bool = False  # how it lies is being changed, and something in it is wrong
     version: int = 0
     urls: tuple[tuple[str, str], ...] = ()
     next_setting: str = ""
@@ -216,27 +218,6 @@ class NewSetting(Page):
     kind_words: str = ""
     fields: tuple[Field, ...] = ()
     kinds: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True)
-class Version:
-    """One of two values that cannot both stand."""
-
-    words: str
-    when: str
-
-
-@dataclass(frozen=True)
-class ConflictPage(Page):
-    """Someone else changed what was to be saved: both values, to keep one."""
-
-    words: str = ""
-    where: str = ""
-    mine: str = ""
-    theirs: str = ""
-    hidden: tuple[tuple[str, str], ...] = ()
-    action: str = ""
-    back: str = ""
 
 
 @dataclass(frozen=True)
@@ -284,80 +265,3 @@ class ThingsPage(Page):
     instruments: tuple[Thing, ...] = ()
     new_piece: tuple[Field, ...] = ()
     new_instrument: tuple[Field, ...] = ()
-
-
-@dataclass(frozen=True)
-class Pair:
-    """How two faces agree as they lay."""
-
-    lower: str
-    upper: str
-    turn: str
-    states: str
-    zone: str
-    url: str
-
-
-@dataclass(frozen=True)
-class RoundsPage(Page):
-    """Who agrees with whom, and how it changed."""
-
-    faces: tuple[str, ...] = ()
-    rows: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = ()
-    pairs: tuple[Pair, ...] = ()
-    changes: tuple[tuple[str, str], ...] = ()
-    readings: str = ""
-
-
-@dataclass(frozen=True)
-class StacksPage(Page):
-    """Which blocks make the stacks wanted at once."""
-
-    wanted: str = ""
-    set: str = ""
-    rows: tuple[tuple[str, str], ...] = ()
-    words: str = ""
-    next: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class SheetPage(Page):
-    """A pencil sheet for one setting."""
-
-    words: str = ""
-    instrument: str = ""
-    facing: Drawing | None = None
-    grids: tuple[Grid, ...] = ()
-    cautions: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Mark:
-    """A place and the blue expected there."""
-
-    where: str
-    mark: str
-
-
-@dataclass(frozen=True)
-class ExpectPage(Page):
-    """The blue and the hinge to expect."""
-
-    words: str = ""
-    drawing: Drawing | None = None
-    marks: tuple[Mark, ...] = ()
-    action: str = ""
-    back: str = ""
-    caution: str = ""
-
-
-@dataclass(frozen=True)
-class Specimens(Page):
-    """Every element once."""
-
-    faces: tuple[FacePart, ...] = ()
-    facing: Drawing | None = None
-    grid: Grid | None = None
-    fields: tuple[Field, ...] = ()
-    result: Result | None = None
-    live: Live | None = None

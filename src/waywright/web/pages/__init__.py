@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from waywright.web.app import Form, PageView
-from waywright.web.pages import blue, carry, face, job, rounds, setting, shop, specimens, stacks, things
+from waywright.web.pages import blue, carry, face, job, laying, rounds, setting, shop, specimens, stacks, things
 
 PAGES: dict[str, PageView] = {
     "/": shop.shop,
@@ -12,7 +12,7 @@ PAGES: dict[str, PageView] = {
     "/jobs/{job:int}": job.job,
     "/jobs/{job:int}/next": job.next_moves,
     "/jobs/{job:int}/setting": setting.setting,
-    "/jobs/{job:int}/setting/new": setting.new,
+    "/jobs/{job:int}/setting/new": laying.new,
     "/jobs/{job:int}/sheet": carry.sheet,
     "/jobs/{job:int}/expect": blue.expect,
     "/jobs/{job:int}/face": face.face,
@@ -29,6 +29,7 @@ FORMS: tuple[Form, ...] = (
     *shop.FORMS,
     *job.FORMS,
     *setting.FORMS,
+    *laying.FORMS,
     *things.FORMS,
     *face.FORMS,
     *blue.FORMS,

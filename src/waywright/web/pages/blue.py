@@ -13,9 +13,10 @@ from waywright.core.expect import Expected, answered, expected
 from waywright.core.readings.laid import Laid
 from waywright.record import Add, Opened
 from waywright.web.app import Bench, Form, Given, goes_to, ways_of
-from waywright.web.contexts import ExpectPage, Mark, head_of, setting_url
+from waywright.web.contexts import head_of, setting_url
 from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot
 from waywright.web.forms import Wrong
+from waywright.web.more_contexts import ExpectPage, Mark
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
 

@@ -12,11 +12,12 @@ from starlette.responses import Response
 from waywright.core.evidence import Entry, JobError, Setting
 from waywright.record import Opened
 from waywright.web.app import Bench, Form, Given, goes_to, ways_of
-from waywright.web.contexts import Page, SheetPage, head_of, setting_url
+from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.drawing import reach_um
 from waywright.web.entry import columns_of, edits_from, grids_of, places_of
 from waywright.web.facing import facing
 from waywright.web.forms import Wrong
+from waywright.web.more_contexts import SheetPage
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import CAUTIONS, found
 from waywright.web.told import shapes_of

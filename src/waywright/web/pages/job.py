@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence import Goal
-from waywright.record import By, Head, Missing, Opened, Put, Ref
+from waywright.record import By, Conflict, Head, Missing, Opened, Put, Ref
 from waywright.views.numbers import duration
 from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, goes_to, ways_of
 from waywright.web.contexts import JobPage, head_of
-from waywright.web.forms import GOAL_CHOICES, Wrong, form_of, given_of, read
+from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
+from waywright.web.pages.meanwhile import Sides, meanwhile
 from waywright.web.pages.shop import ASSUMED
 from waywright.web.told import face_parts, retakes, setting_lines
 
@@ -40,16 +42,22 @@ def number_of(request: Request) -> int:
 
 def job(bench: Bench, request: Request) -> Response:
     """The page of a job."""
-    return _job(bench, request, None, {})
+    return _job(bench, request)
 
 
-def _job(bench: Bench, request: Request, wrong: Wrong | None, given: dict[str, str]) -> Response:
+def _job(
+    bench: Bench,
+    request: Request,
+    wrong: Wrong | None = None,
+    goal: Mapping[str, str] | None = None,
+    head: Mapping[str, str] | None = None,
+) -> Response:
+    """With `wrong`, what was typed for the goal or the head."""
     opened, ways = bench.book.opened(number_of(request)), ways_of(request)
     solved = bench.solver.solved(opened)
     report = solved.report
     taken = any(s.readings for s in opened.job.settings)
     view = result(report, ways) if report is not None and taken else None
-    goal = {**given_of(opened.job.goal), **given}
     page = JobPage(
         title=opened.job.title or "Untitled job",
         job=head_of(opened),
@@ -61,12 +69,22 @@ def _job(bench: Bench, request: Request, wrong: Wrong | None, given: dict[str, s
         settings=setting_lines(opened.id, opened.job, report),
         retakes=retakes(opened.id, report, view) if report is not None and view is not None else (),
         assumed=tuple(filter(None, opened.memos.get(ASSUMED, "").splitlines())),
-        goal=form_of(Goal, goal, GOAL_SKIPPED, {**GOAL_CHOICES}, wrong),
+        head=form_of(Head, given_of(_head(opened)) if head is None else head, (), {}, wrong if head else None),
+        goal=_goal_form(given_of(opened.job.goal) if goal is None else goal, wrong if goal else None),
         goal_words=goal_words(opened.job.goal),
         new_setting=tuple(KIND_WORDS.items()),
         versions=(("head", opened.versions[Ref("head")]), ("goal", opened.versions[Ref("goal")])),
     )
     return bench.show(request, "job.html", page, 422 if wrong else 200)
+
+
+def _head(opened: Opened) -> Head:
+    job = opened.job
+    return Head(job.title, job.temperature_c, job.note)
+
+
+def _goal_form(given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:
+    return form_of(Goal, given, GOAL_SKIPPED, GOAL_CHOICES, wrong)
 
 
 def _next(opened: Opened, view: Result | None, problem: str) -> str:
@@ -115,23 +133,29 @@ def next_moves(bench: Bench, request: Request) -> Response:
 def save_goal(bench: Bench, request: Request, given: Given) -> Response:
     """What the faces must come to."""
     number = number_of(request)
+    opened = bench.book.opened(number)
     try:
-        was = bench.book.job(number).goal
-        goal = replace(Goal(**read(Goal, given.texts, GOAL_SKIPPED)), part=was.part)
+        goal = replace(Goal(**read(Goal, given.texts, GOAL_SKIPPED)), part=opened.job.goal.part)
         bench.book.change(number, Put(Ref("goal"), version_in(given), goal))
     except Wrong as error:
-        return _job(bench, request, error, dict(given.texts))
+        return _job(bench, request, error, goal=given.texts)
+    except Conflict as error:
+        sides = Sides.of(_goal_form(given.texts), [goal], [error.theirs])
+        return meanwhile(bench, request, opened, error, sides, {"version": ""}, f"/jobs/{number}")
     return goes_to(f"/jobs/{number}")
 
 
 def save_head(bench: Bench, request: Request, given: Given) -> Response:
-    """The title, and the temperature of the shop."""
+    """The title, the temperature of the shop, a note."""
     number = number_of(request)
     try:
         head = Head(**read(Head, given.texts))
         bench.book.change(number, Put(Ref("head"), version_in(given), head))
     except Wrong as error:
-        return _job(bench, request, error, {})
+        return _job(bench, request, error, head=given.texts)
+    except Conflict as error:
+        sides = Sides.of(form_of(Head, given.texts, (), {}), [head], [error.theirs])
+        return meanwhile(bench, request, bench.book.opened(number), error, sides, {"version": ""}, f"/jobs/{number}")
     return goes_to(f"/jobs/{number}")
 
 

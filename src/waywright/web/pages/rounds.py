@@ -10,7 +10,8 @@ from waywright.core.findings import Agreement, Report
 from waywright.views.numbers import Shown
 from waywright.views.result import BAND, result
 from waywright.web.app import Bench, ways_of
-from waywright.web.contexts import Pair, RoundsPage, head_of, setting_url
+from waywright.web.contexts import head_of, setting_url
+from waywright.web.more_contexts import Pair, RoundsPage
 from waywright.web.pages.job import number_of
 
 TURNED = {"over": "marks together", "end for end": "marks opposite"}

@@ -10,20 +10,20 @@ from dataclasses import fields, replace
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
-from waywright.core.evidence import Geometry, JobError, Reading, Setting
+from waywright.core.evidence import JobError, Reading, Setting
 from waywright.core.expect import expected
-from waywright.core.readings import KINDS, LayUp
+from waywright.core.readings import KINDS
 from waywright.core.readings.laid import Laid
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, Opened, OutOfOrder, Put, Ref, Saved
 from waywright.views.numbers import Shown
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, goes_to, wants_parts, ways_of
-from waywright.web.contexts import ConflictPage, NewSetting, SettingPage, Tick, head_of, setting_url
+from waywright.web.contexts import SettingPage, Tick, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, columns_of, edits_from, grids_of, text_in
-from waywright.web.forms import Wrong, choices_in, form_of, given_of, read
+from waywright.web.forms import Field, Wrong, choices_in, form_of, given_of
 from waywright.web.glance import glance
-from waywright.web.pages.job import KIND_WORDS, number_of, version_in
-from waywright.web.pages.shop import with_spacers
+from waywright.web.more_contexts import ConflictPage
+from waywright.web.pages.job import number_of
 from waywright.web.told import drawings_of, live_of, suspect_words
 
 OWN = ("instrument", "name", "seat_um", "temperature_c", "note")  # fields of Setting that a person fills in
@@ -35,7 +35,6 @@ TICKS = {
 }
 CAUTIONS = ("Edges are heavy and top-heavy: lift with two hands or a sling, chock them, never reach under.",)
 COLUMNS = tuple(dict.fromkeys(c.key for kind in KINDS.values() for entry in kind.entries for c in columns_of(entry)))
-BLOCK_MM = 20.0
 CLIENT = re.compile(r"[A-Za-z0-9._:-]{1,64}")
 
 
@@ -56,17 +55,19 @@ def found(opened: Opened, request: Request) -> Setting:
 def setting(bench: Bench, request: Request) -> Response:
     """The page of a setting."""
     opened = bench.book.opened(number_of(request))
-    return _setting(bench, request, opened, found(opened, request))
+    return setting_page(bench, request, opened, found(opened, request))
 
 
-def _setting(
+def setting_page(
     bench: Bench,
     request: Request,
     opened: Opened,
     one: Setting,
     wrong: Wrong | None = None,
     given: Mapping[str, str] | None = None,
+    changing: Mapping[str, str] | None = None,
 ) -> Response:
+    """With `wrong`: what was typed into the entry form, or `changing` how it lies."""
     ways = ways_of(request)
     live = live_of(bench.solver, opened, one, ways)
     grids = _grids(bench, opened, one, ways)
@@ -76,8 +77,7 @@ def _setting(
         grids = tuple(_as_sent(grid, given) for grid in grids)
     job, number = opened.job, opened.id
     done = json.loads(opened.memos.get(ticks_memo(one.id), "[]"))
-    own = {**given_of(one.geometry), **given_of(one)}
-    choices = choices_in(job, type(one.geometry))
+    own = {**given_of(one.geometry), **given_of(replace(one, readings=()))}
     later = next((s for before, s in zip(job.settings, job.settings[1:], strict=False) if before.id == one.id), None)
     page = SettingPage(
         title=one.geometry.words(),
@@ -93,13 +93,20 @@ def _setting(
         cautions=CAUTIONS if isinstance(one.geometry, Laid) else (),
         live=live,
         stack=(given or {}).get("stack", ""),
-        fields=form_of(type(one.geometry), own, (), choices) + form_of(Setting, own, _not_own(), choices),
+        fields=lying_form(opened, one, own if changing is None else changing, wrong if changing else None),
+        changing=changing is not None,
         version=opened.versions[Ref("setting", one.id)],
         urls=tuple((w, setting_url(number, one.id, way=w)) for w in ("stations", "stacks")),
         next_setting=setting_url(number, later.id) if later is not None else "",
         focus=request.query_params.get("reading", "") or (wrong.field if wrong else ""),
     )
     return bench.show(request, "setting.html", page, 422 if wrong else 200)
+
+
+def lying_form(opened: Opened, one: Setting, given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:
+    """The fields of how it lies and with what it is read."""
+    cls, choices = type(one.geometry), choices_in(opened.job, type(one.geometry))
+    return form_of(cls, given, (), choices, wrong) + form_of(Setting, given, not_own(), choices, wrong)
 
 
 def _grids(bench: Bench, opened: Opened, one: Setting, ways: Shown) -> tuple[Grid, ...]:
@@ -137,7 +144,8 @@ def _expected(bench: Bench, opened: Opened, one: Setting) -> str:
         return ""
 
 
-def _not_own() -> tuple[str, ...]:
+def not_own() -> tuple[str, ...]:
+    """The fields of a setting that no person fills in."""
     return tuple(f.name for f in fields(Setting) if f.name not in OWN)
 
 
@@ -159,7 +167,7 @@ def save(bench: Bench, request: Request, given: Given) -> Response:
         field = error.field if isinstance(error, Wrong) else ""
         if script:
             return JSONResponse({"words": str(error), "field": field}, 422)
-        return _setting(bench, request, opened, one, Wrong(str(error), field), given.texts)
+        return setting_page(bench, request, opened, one, Wrong(str(error), field), given.texts)
     if not script:
         return goes_to(setting_url(number, one.id, way=request.query_params.get("way", "stations")))
     return _answer(bench, request, number, one.id, saved, more=given.texts.get("more") == "yes")
@@ -262,97 +270,8 @@ def ticks(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(setting_url(number, one.id))
 
 
-def change(bench: Bench, request: Request, given: Given) -> Response:
-    """How it lies, and with what it is read."""
-    number = number_of(request)
-    opened = bench.book.opened(number)
-    one = found(opened, request)
-    try:
-        geometry = type(one.geometry)(**read(type(one.geometry), given.texts))
-        own = {"instrument": None, "name": None, "seat_um": None, "temperature_c": None, "note": None}
-        own |= read(Setting, given.texts, _not_own())
-        new = Setting(one.id, geometry, (), when=one.when, **own)
-        bench.book.change(number, Put(Ref("setting", one.id), version_in(given), new))
-    except Wrong as error:
-        return _setting(bench, request, opened, one, error)
-    return goes_to(setting_url(number, one.id))
-
-
-def new(bench: Bench, request: Request) -> Response:
-    """A setting still to be laid up: which kind, and how."""
-    opened = bench.book.opened(number_of(request))
-    return _new(bench, request, opened, request.query_params.get("kind", "layups"), dict(request.query_params), None)
-
-
-def _new(
-    bench: Bench, request: Request, opened: Opened, kind: str, given: Mapping[str, str], wrong: Wrong | None
-) -> Response:
-    cls = KINDS.get(kind)
-    if cls is None:
-        raise Missing("There is no such kind of reading.")
-    job = opened.job
-    choices = choices_in(job, cls)
-    given = {**suggested(opened, cls), **given}
-    page = NewSetting(
-        title=KIND_WORDS.get(kind, kind),
-        job=head_of(opened),
-        problem=str(wrong) if wrong is not None and not wrong.field else "",
-        kind=kind,
-        kind_words=KIND_WORDS.get(kind, kind),
-        fields=form_of(cls, given, (), choices, wrong) + form_of(Setting, given, _not_own(), choices, wrong),
-        kinds=tuple((k, KIND_WORDS.get(k, k)) for k in KINDS),
-    )
-    return bench.show(request, "new_setting.html", page, 422 if wrong else 200)
-
-
-def suggested(opened: Opened, cls: type[Geometry]) -> dict[str, str]:
-    """What a new setting most likely is: the pair and turn not yet taken, the only instrument that fits."""
-    job = opened.job
-    found = {"instrument": next((i.name for i in job.instruments if i.kind in cls.instrument_kinds), "")}
-    if cls is LayUp:
-        taken = {
-            (s.geometry.lower, s.geometry.upper, s.geometry.turn) for s in job.settings if isinstance(s.geometry, LayUp)
-        }
-        pairs = sorted(LayUp.pairs(job), key=lambda pair: pair[0].turn != "over")
-        for layup, _, _ in pairs:
-            if (layup.lower, layup.upper, layup.turn) not in taken:
-                return found | {"lower": layup.lower, "upper": layup.upper, "turn": layup.turn, "block_mm": "20"}
-    elif job.faces():
-        found |= dict.fromkeys(cls.face_fields, next(iter(job.faces())))
-    return found
-
-
-def add(bench: Bench, request: Request, given: Given) -> Response:
-    """Add a setting; a lay-up stands on two blocks near its Airy points until told otherwise."""
-    number = number_of(request)
-    opened = bench.book.opened(number)
-    kind = given.texts.get("kind", "")
-    cls = KINDS.get(kind)
-    if cls is None:
-        raise Wrong("There is no such kind of reading.")
-    try:
-        one = Setting("", cls(**read(cls, given.texts)), (), **read(Setting, given.texts, _not_own()))
-        missing = [name for name in one.geometry.faces() if name not in opened.job.faces()]
-        if missing:
-            raise Wrong(f"There is no face called {missing[0][:40]!r}.")
-        one.geometry.check(opened.job)
-        if isinstance(one.geometry, LayUp) and not one.geometry.touching:
-            spaced = with_spacers(opened.job, one, BLOCK_MM).readings
-            one = replace(one, readings=tuple(replace(r, id="") for r in spaced))
-        saved = bench.book.change(number, Add(one))
-    except Wrong as error:
-        return _new(bench, request, opened, kind, given.texts, error)
-    except JobError as error:
-        return _new(bench, request, opened, kind, given.texts, Wrong(str(error), error.place))
-    key = next(ref.key for ref in saved.refs if ref.sort == "setting")
-    return goes_to(setting_url(number, key))
-
-
-GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))  # type: ignore[arg-type]
 ROW_FIELDS = ("place.*", "reading.*", "version.*", "x_mm.*", "y_mm.*", "at_mm.*", "try.*", *(f"{c}.*" for c in COLUMNS))
 FORMS = (
     Form("/jobs/{job:int}/setting", save, (*ROW_FIELDS, "stack", "act", "more", "client", "sequence")),
-    Form("/jobs/{job:int}/setting/new", add, ("kind", *GEOMETRY_FIELDS, *OWN)),
-    Form("/jobs/{job:int}/setting/change", change, (*GEOMETRY_FIELDS, *OWN, "version")),
     Form("/jobs/{job:int}/setting/ticks", ticks, tuple(TICKS)),
 )

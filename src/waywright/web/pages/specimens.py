@@ -15,11 +15,12 @@ from waywright.demo import shop
 from waywright.record import Opened
 from waywright.views.result import result
 from waywright.web.app import Bench, ways_of
-from waywright.web.contexts import Live, Retakes, Specimens
+from waywright.web.contexts import Live, Retakes
 from waywright.web.drawing import reach_um, side
 from waywright.web.entry import grids_of
 from waywright.web.facing import facing
 from waywright.web.forms import GOAL_CHOICES, Wrong, form_of
+from waywright.web.more_contexts import Specimens
 from waywright.web.told import face_parts, shapes_of, suspect_words
 
 

@@ -13,8 +13,9 @@ from waywright.jobfile.fields import Refused, typed
 from waywright.record import Opened
 from waywright.views.numbers import plural
 from waywright.web.app import Bench
-from waywright.web.contexts import StacksPage, head_of
+from waywright.web.contexts import head_of
 from waywright.web.forms import parts_of
+from waywright.web.more_contexts import StacksPage
 from waywright.web.pages.job import number_of
 
 MOST_STACKS, MOST_BLOCKS = 12, 200

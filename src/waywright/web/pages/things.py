@@ -10,11 +10,12 @@ from starlette.responses import Response
 
 from waywright.core.evidence import JobError
 from waywright.core.things import Face, Instrument, Piece
-from waywright.record import Add, Edit, Memo, Opened, Put, Ref, Rename
+from waywright.record import Add, Conflict, Edit, Memo, Missing, Opened, Put, Ref, Rename
 from waywright.web.app import Bench, Form, Given, goes_to
 from waywright.web.contexts import Thing, ThingsPage, head_of
 from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Wrong, form_of, given_of, read
 from waywright.web.pages.job import number_of, version_in
+from waywright.web.pages.meanwhile import Sides, meanwhile
 from waywright.web.pages.shop import ASSUMED, evenly
 
 NEW_FACE = {"length_mm": "600", "width_mm": "40", "lines_mm": "0", "side": "top", "finish": "scraped"}
@@ -83,6 +84,12 @@ def save_piece(bench: Bench, request: Request, given: Given) -> Response:
     except (Wrong, JobError) as error:
         wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
         return _things(bench, request, wrong, dict(given.texts), was)
+    except (Conflict, Missing) as error:
+        theirs = error.theirs.faces if isinstance(error, Conflict) and isinstance(error.theirs, Piece) else ()
+        now = next((one for one in theirs if one.name == was), None)
+        sides = Sides.of(form_of(Face, given.texts, (), FACE_CHOICES), [face], [now])
+        hidden = {"was": was, "of": of} if now is not None else {"was": ""}
+        return meanwhile(bench, request, opened, error, sides, hidden, f"/jobs/{number}/things")
     return goes_to(f"/jobs/{number}/things")
 
 
@@ -92,12 +99,12 @@ def _piece_edits(opened: Opened, face: Face, was: str, of: str, given: Given) ->
         return [Add(Piece(face.name, (face,))), *_not_assumed(opened)]
     piece = pieces.get(of)
     if piece is None:
-        raise Wrong(f"There is no piece called {of[:40]!r}, or no longer.")
+        raise Missing(f"There is no piece called {of[:40]!r} here, or no longer.")
     version, edits = version_in(given), list[Edit]()
     if not was:
         return [Put(Ref("piece", of), version, replace(piece, faces=(*piece.faces, face)))]
     if was not in {one.name for one in piece.faces}:
-        raise Wrong(f"There is no face called {was[:40]!r}, or no longer.")
+        raise Missing(f"There is no face called {was[:40]!r} here, or no longer.")
     changed = tuple(replace(face, name=was) if one.name == was else one for one in piece.faces)
     edits.append(Put(Ref("piece", of), version, replace(piece, faces=changed)))
     if face.name != was:
@@ -136,6 +143,11 @@ def save_instrument(bench: Bench, request: Request, given: Given) -> Response:
     except (Wrong, JobError) as error:
         wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
         return _things(bench, request, wrong, dict(texts), was)
+    except (Conflict, Missing) as error:
+        now = error.theirs if isinstance(error, Conflict) else None
+        sides = Sides.of(form_of(Instrument, texts, (), INSTRUMENT_CHOICES), [one], [now])
+        opened = bench.book.opened(number)
+        return meanwhile(bench, request, opened, error, sides, {"was": was if now else ""}, f"/jobs/{number}/things")
     return goes_to(f"/jobs/{number}/things")
 
 

@@ -1,0 +1,125 @@
+"""Laying up: a new setting, and how one lies and with what it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, replace
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Geometry, JobError, Setting
+from waywright.core.readings import KINDS, LayUp
+from waywright.record import Add, Conflict, Missing, Opened, Put, Ref
+from waywright.web.app import Bench, Form, Given, goes_to
+from waywright.web.contexts import NewSetting, head_of, setting_url
+from waywright.web.forms import Wrong, choices_in, form_of, read
+from waywright.web.pages.job import KIND_WORDS, number_of, version_in
+from waywright.web.pages.meanwhile import Sides, meanwhile, typed_fields
+from waywright.web.pages.setting import OWN, found, lying_form, not_own, setting_page
+from waywright.web.pages.shop import with_spacers
+
+BLOCK_MM = 20.0
+GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))  # type: ignore[arg-type]
+
+
+def change(bench: Bench, request: Request, given: Given) -> Response:
+    """How it lies, and with what it is read."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    try:
+        one = found(opened, request)
+    except Missing as error:
+        sides = Sides(typed_fields((*GEOMETRY_FIELDS, *OWN), given), {}, None)
+        return meanwhile(bench, request, opened, error, sides, {}, f"/jobs/{number}")
+    back = setting_url(number, one.id)
+    try:
+        geometry = type(one.geometry)(**read(type(one.geometry), given.texts))
+        own = {"instrument": None, "name": None, "seat_um": None, "temperature_c": None, "note": None}
+        own |= read(Setting, given.texts, not_own())
+        new = Setting(one.id, geometry, (), when=one.when, **own)
+        bench.book.change(number, Put(Ref("setting", one.id), version_in(given), new))
+    except (Wrong, JobError) as error:
+        wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
+        return setting_page(bench, request, opened, one, wrong, changing=given.texts)
+    except Conflict as error:
+        now = [error.theirs.geometry, error.theirs] if isinstance(error.theirs, Setting) else []
+        sides = Sides.of(lying_form(opened, one, given.texts), [geometry, new], now)
+        return meanwhile(bench, request, opened, error, sides, {"version": ""} if now else {}, back)
+    return goes_to(back)
+
+
+def new(bench: Bench, request: Request) -> Response:
+    """A setting still to be laid up: which kind, and how."""
+    opened = bench.book.opened(number_of(request))
+    return _new(bench, request, opened, request.query_params.get("kind", "layups"), dict(request.query_params), None)
+
+
+def _new(
+    bench: Bench, request: Request, opened: Opened, kind: str, given: Mapping[str, str], wrong: Wrong | None
+) -> Response:
+    cls = KINDS.get(kind)
+    if cls is None:
+        raise Missing("There is no such kind of reading.")
+    job = opened.job
+    choices = choices_in(job, cls)
+    given = {**suggested(opened, cls), **given}
+    page = NewSetting(
+        title=KIND_WORDS.get(kind, kind),
+        job=head_of(opened),
+        problem=str(wrong) if wrong is not None and not wrong.field else "",
+        kind=kind,
+        kind_words=KIND_WORDS.get(kind, kind),
+        fields=form_of(cls, given, (), choices, wrong) + form_of(Setting, given, not_own(), choices, wrong),
+        kinds=tuple((k, KIND_WORDS.get(k, k)) for k in KINDS),
+    )
+    return bench.show(request, "new_setting.html", page, 422 if wrong else 200)
+
+
+def suggested(opened: Opened, cls: type[Geometry]) -> dict[str, str]:
+    """What a new setting most likely is: the pair and turn not yet taken, the only instrument that fits."""
+    job = opened.job
+    found = {"instrument": next((i.name for i in job.instruments if i.kind in cls.instrument_kinds), "")}
+    if cls is LayUp:
+        taken = {
+            (s.geometry.lower, s.geometry.upper, s.geometry.turn) for s in job.settings if isinstance(s.geometry, LayUp)
+        }
+        pairs = sorted(LayUp.pairs(job), key=lambda pair: pair[0].turn != "over")
+        for layup, _, _ in pairs:
+            if (layup.lower, layup.upper, layup.turn) not in taken:
+                return found | {"lower": layup.lower, "upper": layup.upper, "turn": layup.turn, "block_mm": "20"}
+    elif job.faces():
+        found |= dict.fromkeys(cls.face_fields, next(iter(job.faces())))
+    return found
+
+
+def add(bench: Bench, request: Request, given: Given) -> Response:
+    """Add a setting; a lay-up stands on two blocks near its Airy points until told otherwise."""
+    number = number_of(request)
+    opened = bench.book.opened(number)
+    kind = given.texts.get("kind", "")
+    cls = KINDS.get(kind)
+    if cls is None:
+        raise Wrong("There is no such kind of reading.")
+    try:
+        one = Setting("", cls(**read(cls, given.texts)), (), **read(Setting, given.texts, not_own()))
+        missing = [name for name in one.geometry.faces() if name not in opened.job.faces()]
+        if missing:
+            raise Wrong(f"There is no face called {missing[0][:40]!r}.")
+        one.geometry.check(opened.job)
+        if isinstance(one.geometry, LayUp) and not one.geometry.touching:
+            spaced = with_spacers(opened.job, one, BLOCK_MM).readings
+            one = replace(one, readings=tuple(replace(r, id="") for r in spaced))
+        saved = bench.book.change(number, Add(one))
+    except Wrong as error:
+        return _new(bench, request, opened, kind, given.texts, error)
+    except JobError as error:
+        return _new(bench, request, opened, kind, given.texts, Wrong(str(error), error.place))
+    key = next(ref.key for ref in saved.refs if ref.sort == "setting")
+    return goes_to(setting_url(number, key))
+
+
+FORMS = (
+    Form("/jobs/{job:int}/setting/new", add, ("kind", *GEOMETRY_FIELDS, *OWN)),
+    Form("/jobs/{job:int}/setting/change", change, (*GEOMETRY_FIELDS, *OWN, "version")),
+)
