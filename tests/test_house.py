@@ -26,7 +26,7 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.findings": {"waywright.core.evidence"},  # what comes out
     "waywright.core.blocks": {"waywright.core.things"},  # what gauge blocks and feelers are good for
     "waywright.core.stacks": {"waywright.core.blocks"},  # which blocks make the stacks wanted at once
-    "waywright.core.readings": {"waywright.core.evidence", "waywright.core.blocks"},
+    "waywright.core.readings": {"waywright.core.evidence", "waywright.core.stacks"},
     "waywright.core.body": {"waywright.core.evidence"},
     "waywright.core.blue": {"waywright.core.evidence"},
     "waywright.core.judge": {"waywright.units", "waywright.core._fast"},  # numbers only: no faces, no networks

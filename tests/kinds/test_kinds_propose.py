@@ -12,14 +12,18 @@ from tests.kinds.test_touching import crossing
 from tests.kinds.worlds import BLOCKS, DIAL, MICROMETER, edge, job_of, nodes_of, with_readings
 from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.network import network
+from waywright.core.adjust.plan import Plan, candidates
+from waywright.core.adjust.programme import programme
 from waywright.core.evidence import Job
 from waywright.core.moves import moves
-from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Thickness
+from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Step, Thickness
 from waywright.core.readings.base import reading_min
 from waywright.core.report import report
+from waywright.core.things import Instrument
 
 P, UNDER, Q = edge("P"), edge("P under", side="bottom"), edge("Q")
 SET = replace(BLOCKS, blocks_mm=(1.0, 1.005, 1.01, 10.0, 20.0))
+LEVEL = Instrument("level", "level", u_um_per_m=4.0)
 COMPARED = (Thickness, Run, Rider, Slide)
 
 
@@ -115,3 +119,45 @@ def test_every_kind_is_registered() -> None:
     }  # fmt: skip
     assert KINDS["layups"] is LayUp
     assert np.all([k.block == name for name, k in KINDS.items()])
+
+
+@pytest.mark.parametrize("kind", [LayUp, Step, *COMPARED])
+def test_every_instrument_owned_is_proposed(kind: type) -> None:
+    """With a second instrument of a kind there are twice the candidates, each named, under ids of its own."""
+    one = [LEVEL, DIAL, MICROMETER, SET]
+    more = [replace(i, name=f"other {i.name}") for i in one]
+    alone = list(kind.candidates(shop(*one)))  # type: ignore[attr-defined]
+    both = list(kind.candidates(shop(*one, *more)))  # type: ignore[attr-defined]
+    assert len(both) == 2 * len(alone)
+    assert len({s.id for c in both for s in c.settings}) == sum(len(c.settings) for c in both)
+    assert {s.instrument for c in both for s in c.settings} >= {c.settings[0].instrument for c in alone}
+    assert all(f"with {c.settings[0].instrument}" in c.words for c in both)
+
+
+def test_a_set_coarser_than_the_feel_is_read_in_brackets() -> None:
+    """A step of 5 µm gives brackets 5 µm wide, one of 1 µm a stack that just goes."""
+    coarse = [r for c in LayUp.candidates(shop(SET)) for s in c.settings for r in s.readings]
+    assert {round(1e3 * (r.high.number - r.low.number), 6) for r in coarse if r.high and r.low} == {5.0}
+    fine = replace(SET, blocks_mm=(1.0, 1.001, 1.002, 10.0, 20.0))
+    gaps = [r for c in LayUp.candidates(shop(fine)) for r in c.settings[0].readings if r.entry == "gaps"]
+    assert {r.key for r in gaps} == {"just_mm"}
+
+
+def test_a_lay_up_is_proposed_on_spacers_that_need_no_reading() -> None:
+    """An edge stands on two spacers near where it bends least, a wider face on three; the other places are read."""
+    for lines, count in (((0.0,), 2), ((-15.0, 15.0), 3), ((-15.0, 0.0, 15.0), 3)):
+        faces = edge("P", lines=lines), edge("Q", lines=lines)
+        readings = next(LayUp.candidates(job_of(*faces, kit=(BLOCKS,)))).settings[0].readings
+        stands = [(r.x_mm, r.y_mm) for r in readings if r.entry == "spacers"]
+        assert set(stands) == set([(100.0, lines[0]), (500.0, lines[0]), (300.0, lines[-1])][:count])
+        assert len(readings) == 7 * len(lines)
+
+
+@pytest.mark.parametrize(("step_mm", "block"), [(0.01, "slides"), (0.001, "layups")])
+def test_a_wedge_is_next_when_the_step_is_the_largest_share(step_mm: float, block: str) -> None:
+    """With a step of 10 µm the first reading to take is of a wedge; with one of 1 µm it is of an even lay-up."""
+    blocks = replace(BLOCKS, blocks_mm=(1.0, 1.0 + step_mm, 1.0 + 2 * step_mm, 10.0, 20.0), u_um=0.2, feel_um=1.0)
+    job = job_of(P, Q, edge("R"), kit=(blocks,))
+    plan = Plan(job, ("P", "Q", "R"), True, 3.0)
+    first = programme(plan, list(candidates(job, tuple(KINDS.values())))).taken[0]
+    assert first.candidate.settings[0].geometry.block == block

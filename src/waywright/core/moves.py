@@ -1,7 +1,7 @@
 """The next move: what to measure, retake, scrape or leave alone, best first, each with its reason and its gain.
 
 Readings come from `adjust.programme`: the least work, of every kind's candidates with every instrument owned, that lets
-the open verdicts fall, the setting that tells most a minute first. A suspect is retaken before anything is built on it;
+the open verdicts fall, the setting that tells most first. A suspect is retaken before anything is built on it;
 nothing is scraped while its verdict is open.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.plan import Offer, Plan, candidates
-from waywright.core.adjust.programme import Programme, programme
+from waywright.core.adjust.programme import TIMES, Programme, programme
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import Move, Report, Verdict
 from waywright.core.judge.limits import Limit
@@ -26,7 +26,6 @@ from waywright.core.work.scraping import scraping_map
 RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
-TIMES = 4  # how often a person reads everything again before giving up; common practice, no source
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
 
 

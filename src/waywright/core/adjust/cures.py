@@ -52,7 +52,11 @@ def cures(job: Job, spots: Sequence[Blindness], kinds: Sequence[type[Geometry]] 
 
 def candidates(job: Job, kinds: Sequence[type[Geometry]] | None = None) -> list[Candidate]:
     """What could be taken next, setting by setting and in sets that belong together, the cheapest first."""
-    singles = [c for kind in (kinds or tuple(KINDS.values())) for c in kind.candidates(job) if not _taken(job, c)]
+    once: dict[tuple[Geometry, ...], Candidate] = {}
+    for kind in kinds or tuple(KINDS.values()):
+        for candidate in kind.candidates(job):  # with whichever instrument, a reading sees the same
+            once.setdefault(tuple(s.geometry for s in candidate.settings), candidate)
+    singles = [c for c in once.values() if not _taken(job, c)]
     return sorted([*singles, *_together(job, singles)], key=lambda c: c.minutes)
 
 

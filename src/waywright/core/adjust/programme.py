@@ -1,10 +1,11 @@
 """The least work that reaches a goal: which settings to take, and which readings in each.
 
-Taking the best setting a minute again and again wastes readings: what a coarse level says first is not needed once the
-blocks have spoken. So a whole programme is made, several ways (best a minute, best of all, best a reading, round after
-round), each until the goal is reached; then settings, and single readings, that the goal does not need are taken out
-again, the least useful first; the programme of fewest readings, then of fewest minutes, is the one to follow. What a
-reading will say changes none of it.
+First comes the setting that tells most: no candidate, solved again with it, leaves less unsure. Going on so, or by
+what tells most a minute, wastes readings: what a coarse level says is not needed once the blocks have spoken. So the
+rest is planned as a whole, several ways (best a minute, best of all, best a reading, round after round), until the goal
+is reached; then settings, and single readings, that the goal does not need are taken out again, the least useful
+first; the programme of fewest readings, then of fewest minutes, is the one to follow. An instrument is borrowed only
+where those owned cannot reach the goal. What a reading will say changes none of it.
 """
 
 from __future__ import annotations
@@ -21,12 +22,13 @@ from waywright.core.readings.base import BORROWING_MIN
 from waywright.core.things import FloatArray, Instrument
 
 MOST_SETTINGS = 30
+TIMES = 4  # how often a person reads everything again before giving up; common practice, no source
 AT_A_TIME = 8  # readings tried before the losses are worked out again
 
 
 @dataclass(frozen=True)
 class Programme:
-    """Settings in the order to take them, the one that tells most a minute first. `reached`: they reach the goal."""
+    """The setting that tells most, then the others as they tell most a minute. `reached`: they reach the goal."""
 
     taken: tuple[Offer, ...]
     reached: bool
@@ -44,17 +46,32 @@ class Programme:
 
 def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
     """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
-    told = sorted((t for c in candidates if (t := plan.told(c)) is not None), key=_round_of, reverse=True)
+    told = _worth_having(plan, [t for c in candidates if (t := plan.told(c)) is not None])
     if not told or plan.reached:
         return Programme((), plan.reached)
-    drafts = [draft for way in WAYS if (draft := _reach(plan, told, way)) is not None]
-    in_rounds = _in_rounds(plan, told)
+    first = max(told, key=lambda t: (round(_gain(plan, t), 9), -t.minutes))
+    if _reached(plan, [first]):  # more than the goal asks need not be known
+        return Programme(_ordered(plan, _without_readings(plan, [first], 0)), True)
+    drafts = [draft for way in WAYS if (draft := _reach(plan, told, first, way)) is not None]
+    in_rounds = _in_rounds(plan, told, first)
     drafts += [in_rounds] if drafts and in_rounds is not None else []
     if not drafts:
-        return Programme(_ordered(plan, told), False)
+        return Programme(_ordered(plan, [first, *(t for t in told if t is not first)]), False)
     pruned = [_without_readings(plan, _without_settings(plan, draft)) for draft in drafts]
     best = min(pruned, key=lambda draft: (sum(len(t.readings) for t in draft), sum(t.minutes for t in draft)))
     return Programme(_ordered(plan, best), True)
+
+
+def _worth_having(plan: Plan, told: Sequence[Told]) -> list[Told]:
+    """What is owned, where it can reach the goal; else also what must be borrowed."""
+    owned = [t for t in told if not t.candidate.instruments]
+    enough = owned and plan.reach_um(owned, TIMES) <= plan.goal_um
+    return sorted(owned if enough else told, key=_round_of, reverse=True)
+
+
+def _gain(plan: Plan, told: Told) -> float:
+    """What it adds to the share known as things stand."""
+    return plan.share_known(plan.covariance(plan.information + told.adds)) - plan.known
 
 
 Way = Callable[[float, Told], float]
@@ -70,10 +87,11 @@ def _reached(plan: Plan, settings: Sequence[Told]) -> bool:
     return bool(settings) and plan.largest_um(plan.covariance(_with(plan, settings))) <= plan.goal_um
 
 
-def _reach(plan: Plan, told: Sequence[Told], way: Way) -> list[Told] | None:
-    """Settings, by repeatedly taking the best by `way`, until the goal is reached; None when it is not."""
-    chosen: list[Told] = []
-    information, now = plan.information, plan.known
+def _reach(plan: Plan, told: Sequence[Told], first: Told, way: Way) -> list[Told] | None:
+    """After the first, by repeatedly taking the best by `way`, until the goal is reached; None when it is not."""
+    chosen = [first]
+    information = _with(plan, chosen)
+    now = plan.share_known(plan.covariance(information))
     while len(chosen) < MOST_SETTINGS:
         gains = [plan.share_known(plan.covariance(information + t.adds)) - now for t in told]
         best = max(range(len(told)), key=lambda i: way(gains[i], told[i]))
@@ -88,14 +106,16 @@ def _reach(plan: Plan, told: Sequence[Told], way: Way) -> list[Told] | None:
     return None
 
 
-def _in_rounds(plan: Plan, told: Sequence[Told]) -> list[Told] | None:
+def _in_rounds(plan: Plan, told: Sequence[Told], first: Told) -> list[Told] | None:
     """As a person would who reads everything: kind after kind, turn after turn, each as a whole, until it is enough."""
-    chosen: list[Told] = []
+    chosen = [first]
+    left = [t for t in told if t is not first]
     while len(chosen) < MOST_SETTINGS:
-        for _, together in itertools.groupby(told, key=_round_of):
+        for _, together in itertools.groupby(left, key=_round_of):
             chosen += together
             if _reached(plan, chosen):
                 return chosen
+        left = list(told)
     return None
 
 
@@ -105,25 +125,25 @@ def _round_of(told: Told) -> tuple[str, str]:
 
 
 def _without_settings(plan: Plan, chosen: list[Told]) -> list[Told]:
-    """Leave out whole settings that the goal does not need, the longest first."""
-    at = sorted(range(len(chosen)), key=lambda i: -chosen[i].minutes)
-    kept = set(at)
+    """Leave out whole settings that the goal does not need, the longest first; the very first stays."""
+    at = sorted(range(1, len(chosen)), key=lambda i: -chosen[i].minutes)
+    kept = {0, *at}
     for i in at:
         if _reached(plan, [chosen[k] for k in sorted(kept - {i})]):
             kept.remove(i)
     return [chosen[k] for k in sorted(kept)]
 
 
-def _without_readings(plan: Plan, chosen: list[Told]) -> list[Told]:
-    """Leave out single readings that the goal does not need, the least useful a minute first."""
+def _without_readings(plan: Plan, chosen: list[Told], start: int = 1) -> list[Told]:
+    """Leave out single readings that the goal does not need, the least useful a minute first; none before `start`."""
     needed: set[tuple[int, str]] = set()
     while True:
         information = _with(plan, chosen)
         losses = sorted(
             (loss / t.each_min[i], s, i)
-            for s, t in enumerate(chosen)
+            for s, t in enumerate(chosen[start:], start)
             for i, loss in enumerate(plan.losses(t, information))
-            if (s, t.readings[i].id) not in needed
+            if t.readings[i].entry != "spacers" and (s, t.readings[i].id) not in needed  # it stands on them
         )
         for _, s, i in losses[:AT_A_TIME]:
             less = [*chosen[:s], chosen[s].less(i), *chosen[s + 1 :]]
@@ -136,12 +156,13 @@ def _without_readings(plan: Plan, chosen: list[Told]) -> list[Told]:
 
 
 def _ordered(plan: Plan, chosen: Sequence[Told]) -> tuple[Offer, ...]:
-    """As things stand, the setting that tells most a minute first."""
+    """The first, then as things stand the setting that tells most a minute first."""
     offers = [plan.offer(t) for t in chosen if t.readings]
     bare = [replace(o, minutes=o.minutes - BORROWING_MIN * len(o.candidate.instruments)) for o in offers]
     had: set[Instrument] = set()
     taken = []
-    for offer in sorted(bare, key=lambda o: -o.rate):  # what is borrowed for one setting is there for the next
+    # What is borrowed for one setting is there for the next.
+    for offer in [*bare[:1], *sorted(bare[1:], key=lambda o: -o.rate)]:
         new = set(offer.candidate.instruments) - had
         had |= new
         taken.append(replace(offer, minutes=offer.minutes + BORROWING_MIN * len(new)))

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from waywright.core.evidence import Geometry, Job, JobError, Reading, Setting, Typed
+from waywright.core.stacks import NoStack, finest_step_mm
 from waywright.core.things import SEAT_UM, Face, FloatArray, Instrument, IntArray
 from waywright.units import UnitError
 
@@ -213,19 +214,45 @@ READING_MIN = {"layup": 1.5, "level": 1.0, "slide": 2.0, "micrometer": 0.5, "rol
 BORROWING_MIN = 120.0  # an instrument that is not in the shop
 
 
-def instrument_for(
-    job: Job, kinds: tuple[str, ...], otherwise: Instrument
-) -> tuple[Instrument, tuple[Instrument, ...]]:
-    """The first instrument owned of one of `kinds`, else `otherwise`; and what must be had besides."""
-    for kind in kinds:
-        for instrument in job.instruments:
-            if instrument.kind == kind:
-                return instrument, ()
+Kit = tuple[Instrument, tuple[Instrument, ...]]  # what a candidate is read with, and what must be had for it
+
+
+def instruments_for(job: Job, kinds: tuple[str, ...], otherwise: Instrument) -> list[Kit]:
+    """Every instrument owned of `kinds`; `otherwise`, to be had, where there is none."""
+    found = owned(job, kinds)
+    if found:
+        return [(instrument, ()) for instrument in found]
     name = otherwise.name
     while any(i.name == name for i in job.instruments):
         name += "'"
     other = replace(otherwise, name=name)
-    return other, (other,)
+    return [(other, (other,))]
+
+
+def owned(job: Job, kinds: tuple[str, ...]) -> list[Instrument]:
+    """Every instrument owned of `kinds` that says how true it is, in their order."""
+    return [
+        i
+        for kind in kinds
+        for i in job.instruments
+        if i.kind == kind and (i.u_um, i.u_um_per_m, i.grade) != (None, None, None)
+    ]
+
+
+def named(job: Job, kinds: tuple[str, ...], instrument: Instrument) -> str:
+    """ ", with the dial": which of those owned, where there are several."""
+    return f", with {instrument.name}" if len(owned(job, kinds)) > 1 else ""
+
+
+def step_mm(instrument: Instrument) -> float | None:
+    """The finest step between stacks of a set; None when its blocks are not listed."""
+    sizes = np.unique(instrument.blocks_mm)
+    if len(sizes) < 2:
+        return None
+    try:
+        return finest_step_mm(sizes.tolist())
+    except NoStack:  # of an inch set: what lies nearest
+        return float(np.diff(sizes).min())
 
 
 def reading_min(geometry: Geometry) -> float:
@@ -241,16 +268,11 @@ def reading_min(geometry: Geometry) -> float:
     return READING_MIN[blocks.get(geometry.block, "level")]
 
 
-def owned(job: Job, kinds: tuple[str, ...]) -> Instrument | None:
-    """The first instrument owned of one of `kinds`, in their order."""
-    return next((i for kind in kinds for i in job.instruments if i.kind == kind), None)
-
-
 def proposed(
     geometry: Geometry, entry: str, key: str, unit: str, x_mm: FloatArray, y_mm: FloatArray | None, instrument: str
 ) -> Setting:
     """A setting of readings not yet taken, at places (n,)."""
-    sid = f"next {geometry.words()}"
+    sid = f"next {geometry.words()}, {instrument}"
     nominal = Typed(20.0 if unit == "mm" else 0.0, unit)
     ys = [None] * len(x_mm) if y_mm is None else [float(y) for y in y_mm]
     readings = tuple(

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Hashable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
 from waywright.core.blocks import block_u_um, usual_stack
-from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting
+from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting, Typed
 from waywright.core.readings.base import (
     AT_LEAST,
     AT_MOST,
@@ -20,15 +22,18 @@ from waywright.core.readings.base import (
     Equations,
     OwnTerm,
     Site,
-    instrument_for,
+    instruments_for,
+    named,
     places,
     proposed,
+    step_mm,
 )
 from waywright.core.readings.laid import ENDS, TURNS, Laid
 from waywright.core.things import FloatArray, Instrument, IntArray
 
 __all__ = ["TURNS", "LayUp", "Stacks", "read_stacks"]
 
+SUPPORT = 0.2231  # of its length from either end: carried there a bar sags least, 32a³ − 24a + 5 = 0
 WRINGING_UM = 0.1  # how well one block repeats its own size, wrung or set down anew; a guess, no source
 LARGEST_GAP_MM = 1000.0  # the longest gauge block there is
 
@@ -91,18 +96,59 @@ class LayUp(Laid):
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
-        """Every pair of faces of different pieces in both turns, read over every covered station of the lower."""
-        stacks, more = instrument_for(
-            job, cls.instrument_kinds[:3], Instrument("gauge blocks", "gauge blocks", grade="1")
-        )
-        for layup, lower, upper in cls.pairs(job):
+        """Every pair of faces of different pieces in both turns, read over every covered station of the lower.
+
+        It stands on spacers of a known size, which need no reading. A set whose steps are coarser than the hand's feel
+        gives brackets one step wide.
+        """
+        kinds = cls.instrument_kinds[:3]
+        kits = instruments_for(job, kinds, Instrument("gauge blocks", "gauge blocks", grade="1"))
+        for (stacks, more), (layup, lower, upper) in itertools.product(kits, cls.pairs(job)):
             x, y = layup.covered(lower, upper)
             if len(x) < 3:
                 continue
             setting = proposed(layup, "gaps", "just_mm", "mm", x, y, stacks.name)
-            words = f"lay {layup.words()}, and read the gap at every station"
+            step = step_mm(stacks)
+            if step is not None and 1e3 * step > math.sqrt(12) * stacks.feel_um:
+                setting = bracketed(setting, step)
+            setting = standing(setting, rests(x, y))
+            words = f"lay {layup.words()}, and read the gap at every station{named(job, kinds, stacks)}"
             minutes = SETTING_UP_MIN["layup"] + READING_MIN["layup"] * len(x) + (BORROWING_MIN if more else 0.0)
             yield Candidate((setting,), words, minutes, more)
+
+
+def rests(x_mm: FloatArray, y_mm: FloatArray) -> list[int]:
+    """Which of the places (n,) spacers stand on: two nearest to where a bar sags least, three where there is width."""
+    low, high = x_mm.min(), x_mm.max()
+    wanted = [(low + SUPPORT * (high - low), y_mm.min()), (high - SUPPORT * (high - low), y_mm.min())]
+    if np.ptp(y_mm) > 0:
+        wanted.append(((low + high) / 2, y_mm.max()))
+    found: list[int] = []
+    for x, y in wanted:
+        away = np.hypot(x_mm - x, 1e3 * (y_mm - y))  # on its line first, then along it
+        away[found] = np.inf
+        found.append(int(np.argmin(away)))
+    return found
+
+
+def standing(setting: Setting, on: Sequence[int]) -> Setting:
+    """Readings not yet taken, those numbered `on` being the spacers."""
+    readings = list(setting.readings)
+    for i in on:
+        at = readings[i]
+        size = at.value or at.low
+        readings[i] = replace(at, entry="spacers", key="size_mm", value=size, low=None, high=None)
+    return replace(setting, readings=tuple(readings))
+
+
+def bracketed(setting: Setting, step_mm: float) -> Setting:
+    """Gaps not yet taken, each between two stacks a step apart."""
+    readings = tuple(
+        replace(r, key=None, value=None, low=r.value, high=Typed(r.value.number + step_mm, r.value.unit))
+        for r in setting.readings
+        if r.value is not None
+    )
+    return replace(setting, readings=readings)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ everywhere. A crowned face pushes the tip in between its feet. The zero t is fre
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
@@ -24,6 +25,7 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
+    named,
     on_line,
     owned,
     proposed,
@@ -96,10 +98,7 @@ class Rider(Geometry):
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
         """Along every line of each face, the tip midway between two feet a station apart from it, with an indicator."""
-        dial = owned(job, ("indicator",))
-        if dial is None:
-            return
-        for face in job.faces().values():
+        for dial, face in itertools.product(owned(job, cls.instrument_kinds), job.faces().values()):
             if len(face.stations_mm) < 4:
                 continue
             pitch = float(np.median(np.diff(face.stations_mm)))
@@ -109,4 +108,4 @@ class Rider(Geometry):
             setting = proposed(kind, "readings", "um", "µm", x, y, dial.name)
             minutes = SETTING_UP_MIN["rider"] + READING_MIN["rider"] * len(x)
             words = f"step a bridge with {2 * pitch:g} mm between its feet along {face.name}"
-            yield Candidate((setting,), words, minutes)
+            yield Candidate((setting,), words + named(job, cls.instrument_kinds, dial), minutes)

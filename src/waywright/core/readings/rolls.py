@@ -13,6 +13,7 @@ h_flank/sin α + h_floor·cot α a side; between the rolls of an inside dovetail
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
+    named,
     needed,
     owned,
     proposed,
@@ -132,17 +134,16 @@ class Rolls(Geometry):
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
         """The rolls the job already uses, at every station of the flank: which fit a corner is for a person to say."""
-        micrometer = owned(job, MICROMETERS)
-        if micrometer is None:
-            return
-        for kind in dict.fromkeys(s.geometry for s in job.settings if isinstance(s.geometry, Rolls)):
+        used = dict.fromkeys(s.geometry for s in job.settings if isinstance(s.geometry, Rolls))
+        for micrometer, kind in itertools.product(owned(job, MICROMETERS), used):
             x = np.array(job.faces()[kind.flank].stations_mm)
             for name in kind.faces():
                 stations = job.faces()[name].stations_mm
                 x = x[(x >= stations[0] - 1e-9) & (x <= stations[-1] + 1e-9)]
             setting = proposed(kind, "readings", "size_mm", "mm", x, None, micrometer.name)
             minutes = SETTING_UP_MIN["micrometer"] + READING_MIN["rolls"] * len(x)
-            yield Candidate((setting,), f"measure {kind.words()} at every station", minutes)
+            which = named(job, MICROMETERS, micrometer)
+            yield Candidate((setting,), f"measure {kind.words()} at every station{which}", minutes)
 
 
 def _corner(flank: str, floor: str, angle_deg: float, flank_y: float, floor_y: float) -> Iterator[Touch]:

@@ -13,6 +13,7 @@ plunger goes in, the second run is −r₂ = s − m: that is `turned_over`.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
@@ -30,6 +31,7 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
+    named,
     on_line,
     owned,
     proposed,
@@ -112,18 +114,16 @@ class Run(Geometry):
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
         """A reversal of each face along its lines, and each run alone on a guide the job names, with an indicator."""
-        dial = owned(job, ("indicator",))
-        if dial is None:
-            return
+        dials = cls.instrument_kinds[:1]
         guides = [s.geometry.guide for s in job.settings if isinstance(s.geometry, Run) and s.geometry.guide]
-        for face in job.faces().values():
+        for dial, face in itertools.product(owned(job, dials), job.faces().values()):
             if len(face.stations_mm) < 3:
                 continue
             for guide in dict.fromkeys(guides or [A_GUIDE]):
                 runs = [cls(face.name, guide, turned_over=over) for over in (False, True)]
                 settings = [proposed(r, "readings", "um", "µm", face.x_mm, face.y_mm, dial.name) for r in runs]
                 minutes = SETTING_UP_MIN["run"] + READING_MIN["run"] * len(face.x_mm)
-                words = f"run an indicator along {face.name} on the {guide}"
+                words = f"run an indicator along {face.name} on the {guide}{named(job, dials, dial)}"
                 yield Candidate(tuple(settings), f"{words}, turn the face over and run it again", 2 * minutes)
                 for run, setting in zip(runs, settings, strict=True) if guides else ():
                     turned = ", with the face turned over" if run.turned_over else ""

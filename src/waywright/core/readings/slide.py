@@ -8,6 +8,7 @@ The slope is that of the spacers.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
@@ -15,12 +16,13 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import READING_MIN, SETTING_UP_MIN, Equations, Site, places
+from waywright.core.readings.base import READING_MIN, SETTING_UP_MIN, Equations, Site, named, owned, places, step_mm
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.layup import read_stacks
 from waywright.core.things import Face, FloatArray, Instrument
 
 FLATTEST = 1e-8  # mm/mm: below 0.01 µm over a metre a stack slides right through
+BLOCKS = ("gauge blocks",)
 SPACER_MM = 20.0  # proposed height of the wedge; common practice, no source
 
 
@@ -88,24 +90,22 @@ class Slide(Laid):
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
         """Every pair in both turns, when a set of blocks is listed: its step rises by one from station to station."""
-        blocks = next((i for i in job.instruments if i.kind == "gauge blocks" and len(i.blocks_mm) > 1), None)
-        if blocks is None:
-            return
-        step = float(np.diff(np.unique(blocks.blocks_mm)).min())
-        for slide, lower, upper in cls.pairs(job):
+        for blocks, (slide, lower, upper) in itertools.product(owned(job, BLOCKS), cls.pairs(job)):
             x, y = slide.covered(lower, upper)
-            if len(x) < 3 or np.ptp(x) == 0:
+            step = step_mm(blocks)
+            if step is None or len(x) < 3 or np.ptp(x) == 0:
                 continue
             pitch = float(np.median(np.diff(np.unique(x))))
             setting = _wedge(slide, lower, x, y, step / pitch, blocks.name)
             rise = f"rising {1e3 * step:g} µm every {pitch:g} mm"
-            words = f"lay {slide.words()} {rise}, and slide stacks in until they stop"
+            which = named(job, BLOCKS, blocks)
+            words = f"lay {slide.words()} {rise}, and slide stacks in until they stop{which}"
             yield Candidate((setting,), words, SETTING_UP_MIN["slide"] + READING_MIN["slide"] * len(x))
 
 
 def _wedge(slide: Slide, lower: Face, x: FloatArray, y: FloatArray, slope: float, instrument: str) -> Setting:
-    """Spacers at the outermost places and a stop at every one, in size as the wedge rises."""
-    sid = f"next {slide.words()}"
+    """Spacers at the outermost places and a stop at every other, in size as the wedge rises."""
+    sid = f"next {slide.words()}, {instrument}"
     rests = [(x.min(), y.min()), (x.max(), y.min())] + ([(x.min(), y.max())] if len(lower.lines_mm) > 1 else [])
 
     def at(entry: str, i: int, a: float, b: float) -> Reading:
@@ -113,5 +113,6 @@ def _wedge(slide: Slide, lower: Face, x: FloatArray, y: FloatArray, slope: float
         return Reading(f"{sid}.{entry}[{i}]", entry, float(a), float(b), key="size_mm", value=size)
 
     spacers = tuple(at("spacers", i, a, b) for i, (a, b) in enumerate(rests))
-    stops = tuple(at("stops", i, a, b) for i, (a, b) in enumerate(zip(x, y, strict=True)))
+    free = [(a, b) for a, b in zip(x, y, strict=True) if (a, b) not in rests]  # where a spacer stands nothing slides in
+    stops = tuple(at("stops", i, a, b) for i, (a, b) in enumerate(free))
     return Setting(sid, slide, spacers + stops, instrument=instrument)

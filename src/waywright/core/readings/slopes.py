@@ -9,6 +9,7 @@ face lies to it is free too, the same for all: b along and c across add b·cos +
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -23,10 +24,12 @@ from waywright.core.readings.base import (
     SETTING_UP_MIN,
     Equations,
     HeightTerm,
+    Kit,
     OwnTerm,
     Site,
     every,
-    instrument_for,
+    instruments_for,
+    named,
     needed,
     proposed,
 )
@@ -93,8 +96,7 @@ class Step(Geometry):
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
         """Each face stepped along every line, by a base of the usual distance between its stations."""
-        level, more = _level(job)
-        for face in job.faces().values():
+        for (level, more), face in itertools.product(_levels(job), job.faces().values()):
             if len(face.stations_mm) < 3:
                 continue
             base = float(np.median(np.diff(face.stations_mm)))
@@ -104,7 +106,8 @@ class Step(Geometry):
                 for line in face.lines_mm
             )
             lines = f" on each of its {len(settings)} lines" if len(settings) > 1 else ""
-            yield _candidate(settings, f"step a level along {face.name}, {base:g} mm at a time{lines}", more)
+            words = f"step a level along {face.name}, {base:g} mm at a time{lines}{named(job, LEVELS, level)}"
+            yield _candidate(settings, words, more)
 
 
 @dataclass(frozen=True)
@@ -147,18 +150,18 @@ class Cross(Geometry):
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
         """A level across each face with two lines or more, at every station, feet on the outer lines."""
-        level, more = _level(job)
-        for face in job.faces().values():
+        for (level, more), face in itertools.product(_levels(job), job.faces().values()):
             if len(face.lines_mm) < 2:
                 continue
             near, far = face.lines_mm[0], face.lines_mm[-1]
             geometry = cls(face.name, far - near, (near + far) / 2)
             setting = proposed(geometry, "readings", "um_per_m", "µm/m", np.array(face.stations_mm), None, level.name)
-            yield _candidate((setting,), f"set a level across {face.name} at every station", more)
+            words = f"set a level across {face.name} at every station{named(job, LEVELS, level)}"
+            yield _candidate((setting,), words, more)
 
 
-def _level(job: Job) -> tuple[Instrument, tuple[Instrument, ...]]:
-    return instrument_for(job, LEVELS, Instrument("level", "level", u_um_per_m=4.0))
+def _levels(job: Job) -> list[Kit]:
+    return instruments_for(job, LEVELS, Instrument("level", "level", u_um_per_m=4.0))
 
 
 def _candidate(settings: tuple[Setting, ...], words: str, more: tuple[Instrument, ...]) -> Candidate:

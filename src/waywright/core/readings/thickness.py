@@ -25,6 +25,7 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
+    named,
     owned,
     places,
     proposed,
@@ -84,10 +85,7 @@ class Thickness(Geometry):
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
         """Each top face against each bottom face of its piece at every node, when there is a micrometer."""
-        micrometer = owned(job, MICROMETERS[:1])
-        if micrometer is None:
-            return
-        for piece in job.pieces:
+        for micrometer, piece in itertools.product(owned(job, MICROMETERS[:1]), job.pieces):
             for top, bottom in itertools.permutations(piece.faces, 2):
                 at = within(bottom, top.x_mm, -top.y_mm)
                 if (top.side, bottom.side) != ("top", "bottom") or at.sum() < 3:
@@ -96,7 +94,8 @@ class Thickness(Geometry):
                 x, y = top.x_mm[at], top.y_mm[at]
                 setting = proposed(kind, "readings", "size_mm", "mm", x, y, micrometer.name)
                 minutes = SETTING_UP_MIN["micrometer"] + READING_MIN["micrometer"] * len(x)
-                yield Candidate((setting,), f"measure {kind.words()} at every station", minutes)
+                which = named(job, MICROMETERS[:1], micrometer)
+                yield Candidate((setting,), f"measure {kind.words()} at every station{which}", minutes)
 
 
 def check_one_piece(job: Job, names: tuple[str, ...], key: str) -> None:
