@@ -82,12 +82,11 @@ def test_row_variances_need_only_the_selected_inverse(shape: str, border: int) -
     inner, side, corner = parts(rows, border, rng)
     inverse = np.linalg.inv(whole(inner, side, corner))
     arrow = Arrow(inner, side, corner)
-    own = sparse.csr_matrix(rng.normal(size=(rows.shape[0], border)))
-    asked = sparse.hstack([rows, own]).tocsr()
-    alone = sparse.hstack([sparse.csr_matrix((border, rows.shape[1])), sparse.eye_array(border)]).tocsr()
-    asked = sparse.vstack([asked, alone]).tocsr()
-    found = arrow.row_variances(arrow.selected(), asked)
-    np.testing.assert_allclose(found, np.einsum("ij,ij->i", asked @ inverse, asked.toarray()), rtol=1e-9)
+    within = sparse.vstack([rows, sparse.csr_matrix((border, rows.shape[1]))]).tocsr()
+    beside = np.concatenate([rng.normal(size=(rows.shape[0], border)), np.eye(border)])
+    found = arrow.row_variances(arrow.selected(), within, beside)
+    asked = np.hstack([within.toarray(), beside])
+    np.testing.assert_allclose(found, np.einsum("ij,ij->i", asked @ inverse, asked), rtol=1e-9)
 
 
 @given(n=st.integers(1, 420), border=st.integers(0, 5), density=st.floats(0.1, 6.0), seed=st.integers(0, 2**32 - 1))

@@ -292,6 +292,28 @@ def test_prediction_of_a_reading_left_out() -> None:
     assert np.std(z) == pytest.approx(1.0, abs=3.5 / np.sqrt(2 * 200))
 
 
+def test_readings_are_taken_out_without_solving_again() -> None:
+    """From the solution with all readings follows what solving without some of them gives: what they should have read
+    and how surely, and the residual and redundancy of every other."""
+    job = simulated(round_of([edge(n, stations=5) for n in "PQR"], ("over", "end for end")), seed=5).job
+    net, whole = network(job), solved(job)
+    for gone in ([7], [3, 11, 20]):
+        left = np.delete(np.arange(len(net.rows.value_um)), gone)
+        without = Solution(net.unknowns, net.rows.take(left))
+        said, sigma = without.predict(net.rows.matrix[gone][:, without.old_columns])
+        told, u = whole.seen(np.array(gone))[gone], net.rows.u_um[gone]
+        spread = told @ np.linalg.inv(np.eye(len(gone)) - told)
+        np.testing.assert_allclose(np.sqrt(np.diag(spread)) * u, sigma, rtol=1e-7)
+        off = np.linalg.solve(np.eye(len(gone)) - told, whole.residuals[gone])
+        np.testing.assert_allclose(net.rows.value_um[gone] - said, off * u, rtol=1e-7)
+        if len(gone) == 1:
+            follows = whole.residual_covariance(gone[0])
+            redundancy = whole.redundancies - follows**2 / follows[gone]
+            residual = whole.residuals - follows * off
+            np.testing.assert_allclose(np.delete(redundancy, gone), without.redundancies, atol=1e-8)
+            np.testing.assert_allclose(np.delete(residual, gone), without.residuals, atol=1e-7)
+
+
 def test_a_face_without_readings_is_not_there() -> None:
     """A face that no reading touches has no heights and changes nothing for the others."""
     job = simulated(round_of(EDGES), seed=3).job

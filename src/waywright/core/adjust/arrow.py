@@ -60,8 +60,8 @@ class Arrow:
         self.order, self.starts = _blocks(inner)
         self.rank = np.empty(self.n, np.intp)
         self.rank[self.order] = np.arange(self.n)
-        inner = inner[self.order][:, self.order].tocsr()
-        side = side[self.order]
+        if len(self.starts) > 2:
+            inner, side = inner[self.order][:, self.order].tocsr(), side[self.order]
         self.lower: list[FloatArray] = []
         self.forward: list[FloatArray] = []  # L⁻¹ · (block to the next)
         self.side: list[FloatArray] = []  # L⁻¹ · (block to the border)
@@ -137,12 +137,14 @@ class Arrow:
         inner = np.concatenate([*(np.diag(h) for h in selected.here), np.zeros(0)])
         return np.concatenate([inner[self.rank], np.diag(selected.corner)])
 
-    def row_variances(self, selected: Selected, rows: sparse.csr_matrix) -> FloatArray:
-        """(k,) the variance of each row of `rows` (k, n + m), whose entries all stand where the matrix has one."""
-        result = np.zeros(rows.shape[0])
-        inner, outer = rows[:, : self.n][:, self.order].tocsr(), rows[:, self.n :].toarray()
-        first = np.full(rows.shape[0], self.n)
-        np.minimum.at(first, np.repeat(np.arange(rows.shape[0]), np.diff(inner.indptr)), inner.indices)
+    def row_variances(self, selected: Selected, inner: sparse.csr_matrix, outer: FloatArray) -> FloatArray:
+        """(k,) the variance of rows over A (k, n) and the border (k, m) whose entries all stand where the matrix has
+        one."""
+        result = np.zeros(len(outer))
+        if len(self.starts) > 2:
+            inner = inner[:, self.order].tocsr()
+        first = np.full(len(outer), self.n)
+        np.minimum.at(first, np.repeat(np.arange(len(outer)), np.diff(inner.indptr)), inner.indices)
         of_block = np.searchsorted(self.starts, first, side="right") - 1
         by_block = np.argsort(of_block, kind="stable")
         cuts = np.searchsorted(of_block[by_block], np.arange(len(self.starts) + 1))

@@ -367,10 +367,22 @@ def compress(unknowns: tuple[Unknown, ...], rows: Rows) -> tuple[tuple[Unknown, 
             kept.append(replace(unknown, columns=slice(start, start + len(used)), nodes=nodes))
             start += len(used)
     old = np.flatnonzero(touched)
-    return tuple(kept), replace(rows, matrix=rows.matrix[:, old].tocsr()), old
+    return tuple(kept), replace(rows, matrix=over(rows.matrix, old)), old
 
 
-def _dependent(unknowns: tuple[Unknown, ...], rows: Rows, touched: FloatArray) -> list[int]:
+def over(matrix: sparse.csr_matrix, columns: IntArray) -> sparse.csr_matrix:
+    """The matrix over some of its columns, in their order; what `matrix[:, columns]` gives, at a fifth of the time."""
+    place = np.full(matrix.shape[1], -1, matrix.indices.dtype)
+    place[columns] = np.arange(len(columns))
+    new = place[matrix.indices]
+    stays = new >= 0
+    starts = np.zeros(len(new) + 1, matrix.indptr.dtype)
+    np.cumsum(stays, out=starts[1:])
+    shape = (matrix.shape[0], len(columns))
+    return sparse.csr_matrix((matrix.data[stays], new[stays], starts[matrix.indptr]), shape=shape)
+
+
+def _dependent(unknowns: tuple[Unknown, ...], rows: Rows, touched: BoolArray) -> list[int]:
     """Columns of free own unknowns that are sums of others of the same setting: a tilt across when all y are equal."""
     groups: dict[str, list[int]] = {}
     for unknown in unknowns:
@@ -379,20 +391,25 @@ def _dependent(unknowns: tuple[Unknown, ...], rows: Rows, touched: FloatArray) -
             if colon:
                 groups.setdefault(owner, []).append(unknown.columns.start)
     gone: list[int] = []
-    columns = rows.matrix.tocsc()
+    free = np.array([column for group in groups.values() for column in group], np.intp)
+    mine = over(rows.matrix, free)
+    products = (mine.T @ mine).toarray()
+    start = 0
     for group in groups.values():
-        if len(group) < 2:
+        at = slice(start, start := start + len(group))
+        square = products[at, at]
+        size = np.sqrt(np.diag(square))
+        if len(group) < 2 or np.linalg.eigvalsh(square / np.outer(size, size))[0] > 1e-8:  # far from dependent
             continue
-        part = columns[:, group]
-        dense = part[np.unique(part.indices)].toarray()
+        dense = mine[:, at].toarray() / size
         # In the order given, so that lift stays before tilt: each column against those kept before it.
         basis = np.zeros((len(dense), 0))
-        for column, values in zip(group, (dense / np.linalg.norm(dense, axis=0)).T, strict=True):
+        for column, values in zip(group, dense.T, strict=True):
             left = values - basis @ (basis.T @ values)
             left -= basis @ (basis.T @ left)
-            size = float(np.linalg.norm(left))
-            if size > 1e-7:
-                basis = np.column_stack([basis, left / size])
+            norm = float(np.linalg.norm(left))
+            if norm > 1e-7:
+                basis = np.column_stack([basis, left / norm])
             else:
                 gone.append(column)
     return gone

@@ -7,8 +7,9 @@ pins without a word. Each kind of reading is held to it here, whoever wrote it.
 from __future__ import annotations
 
 import numpy as np
+from scipy import sparse
 
-from waywright.core.adjust.network import Network, Unknown
+from waywright.core.adjust.network import Network, Unknown, over
 from waywright.core.adjust.solution import orthonormal
 from waywright.core.evidence import JobError
 from waywright.core.things import FloatArray
@@ -24,13 +25,14 @@ def check(net: Network) -> None:
     group = np.array([shared.index(shared[i]) for i in net.settings], np.intp)
     free = [u for u in net.unknowns if u.face is None and u.prior_um is None]
     matrix = net.rows.matrix
+    own = over(matrix, np.array([u.columns.start for u in free], np.intp))
     equal = net.rows.sense == 0
-    size = np.asarray(np.abs(matrix).sum(axis=1)).ravel()
+    size = np.abs(matrix) @ np.ones(matrix.shape[1])
     for number in np.unique(group):
         mine = np.flatnonzero((group == number) & equal)
-        columns = [u.columns.start for u in free if u.label.startswith(f"{shared[number]}: ")]
+        columns = [i for i, u in enumerate(free) if u.label.startswith(f"{shared[number]}: ")]
         change = moves[mine]
-        basis = orthonormal(matrix[mine][:, columns].toarray()) if columns else np.zeros((len(mine), 0))
+        basis = orthonormal(own[mine].toarray()[:, columns])
         left = change - basis @ (basis.T @ change)
         if np.any(np.abs(left).max(axis=1, initial=0.0) > SLACK * size[mine]):
             setting = net.job.settings[int(number)]
@@ -44,14 +46,17 @@ def check(net: Network) -> None:
 def _moves(net: Network) -> FloatArray:
     """(rows, 3·bodies) what each row reads more when a rigid body is lifted 1 µm, or tilted 1 µm over a metre."""
     bodies = {u.body: i for i, u in enumerate(_first_of_each(net))}
-    found = np.zeros((net.rows.matrix.shape[0], 3 * len(bodies)))
+    found = np.zeros((net.rows.matrix.shape[1], 3))
+    first = np.zeros(len(found), np.intp)  # the first of its body's three
     for unknown in net.unknowns:
         face = unknown.face
         if face is not None:
-            at = 3 * bodies[unknown.body]
-            rigid = face.rigid(face.x_mm, face.y_mm)[unknown.nodes] / SIZE_MM
-            found[:, at : at + 3] += net.rows.matrix[:, unknown.columns] @ rigid
-    return found
+            found[unknown.columns] = face.rigid(face.x_mm, face.y_mm)[unknown.nodes] / SIZE_MM
+            first[unknown.columns] = 3 * bodies[unknown.body]
+    at = first[:, None] + np.arange(3)
+    shape = (len(found), 3 * len(bodies))
+    rigid = sparse.csr_matrix((found.ravel(), at.ravel(), 3 * np.arange(len(found) + 1)), shape=shape)
+    return np.asarray((net.rows.matrix @ rigid).toarray())
 
 
 def _first_of_each(net: Network) -> list[Unknown]:

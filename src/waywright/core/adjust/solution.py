@@ -10,15 +10,17 @@ which is the projected problem exactly. Results are then about each face's own u
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from scipy import linalg, sparse
+from scipy.linalg import lapack
 
 from waywright.core.adjust.arrow import Arrow, Selected
-from waywright.core.adjust.network import Rows, Unknown, compress
+from waywright.core.adjust.network import Rows, Unknown, compress, over
 from waywright.core.things import FloatArray, IntArray
 
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
@@ -36,17 +38,20 @@ def orthonormal(columns: FloatArray, against: FloatArray | None = None) -> Float
 
     With `against` (n, j) orthonormal, also orthogonal to it.
     """
-    n = len(columns)
-    before = np.zeros((n, 0)) if against is None else against
-    start = before.shape[1]
+    start = 0 if against is None else against.shape[1]
+    basis = np.empty((len(columns), start + columns.shape[1]), order="F")
+    if against is not None:
+        basis[:, :start] = against
+    found = start
     for column in columns.T:
-        left, size = column, float(np.linalg.norm(column))
+        left, before = column, basis[:, :found]
         for _ in range(2):
-            left = left - before @ (before.T @ left)
-        norm = float(np.linalg.norm(left))
+            left = left - before @ (left @ before)
+        size, norm = math.sqrt(column @ column), math.sqrt(left @ left)
         if size > 0 and norm > 1e-8 * size:
-            before = np.column_stack([before, left / norm])
-    return before[:, start:]
+            basis[:, found] = left / norm
+            found += 1
+    return basis[:, start:found]
 
 
 @dataclass(frozen=True)
@@ -96,22 +101,24 @@ class Solution:
         for unknown in self.unknowns:
             if unknown.face is None and unknown.prior_um is not None:
                 own_prior[unknown.columns] = unknown.prior_um**-2
-        weighted = sparse.diags_array(1 / self.rows.u_um).tocsr() @ self.rows.matrix if width else self.rows.matrix
-        self.weighted = weighted.tocsr()
-        inner_rows, own_rows = self.weighted[:, self.nodes], self.weighted[:, self.own]
-        inner = (inner_rows.T @ inner_rows + sparse.diags_array(inverse_s2[self.nodes])).tocsr()
+        self.weighted = _times(self.rows.matrix, 1 / self.rows.u_um)
+        self.packed = over(self.weighted, np.concatenate([self.nodes, self.own]))  # rows over nodes | own unknowns
+        n = len(self.nodes)
+        normal = (self.packed.T @ self.packed).T.tocsr()  # symmetric: its transpose is itself, by rows
+        inner = over(normal[:n], np.arange(n)) + sparse.diags_array(inverse_s2[self.nodes])
+        outer = over(normal, np.arange(n, n + len(self.own))).toarray()
         rigid = [_rigid_prior(columns, basis, inverse_s2) for columns, basis, _ in bodies]
-        side = np.column_stack([(inner_rows.T @ own_rows).toarray(), *(r[0][self.nodes] for r in rigid)])
-        own = (own_rows.T @ own_rows).toarray() + np.diag(own_prior[self.own])
+        self.rigid_side = np.column_stack([np.zeros((n, 0)), *(r[0][self.nodes] for r in rigid)])
+        self.rigid_corner = linalg.block_diag(*(r[1] for r in rigid)) if rigid else np.zeros((0, 0))
+        side = np.column_stack([outer[:n], self.rigid_side])
+        own = outer[n:] + np.diag(own_prior[self.own])
         # The own unknowns differ by orders of magnitude (a tilt, a power of x): one size for all.
         self.own_size = 1 / np.sqrt(np.maximum(np.diag(own), 1e-300))
         size = np.concatenate([self.own_size, np.ones(side.shape[1] - len(self.own))])
         self.border_size = size
-        corner = linalg.block_diag(own, *(r[1] for r in rigid)) if len(size) else np.zeros((0, 0))
+        corner = linalg.block_diag(own, self.rigid_corner)
         self.prior_diagonal = np.concatenate([inverse_s2[self.nodes], own_prior[self.own]])
-        self.rigid_side = np.column_stack([np.zeros((len(self.nodes), 0)), *(r[0][self.nodes] for r in rigid)])
-        self.rigid_corner = linalg.block_diag(*(r[1] for r in rigid)) if rigid else np.zeros((0, 0))
-        self.arrow = Arrow(inner, side * size, corner * size[:, None] * size)
+        self.arrow = Arrow(inner.tocsr(), side * size, corner * size[:, None] * size)
 
     def _solve(self, right: FloatArray) -> FloatArray:
         """Right-hand sides (nodes | own | rigid, k) → the inverse times them."""
@@ -136,25 +143,24 @@ class Solution:
         return full
 
     def _estimate(self) -> FloatArray:
-        n, m = len(self.nodes), len(self.own)
-        packed = np.zeros((n + m + self.rigid_side.shape[1], 1))
-        value = self.rows.value_um / self.rows.u_um
+        known = len(self.nodes) + len(self.own)
+        n, packed = len(self.nodes), np.zeros(known + self.rigid_side.shape[1])
+        value, transposed = self.rows.value_um / self.rows.u_um, self.packed.T
         last = np.inf
         for _ in range(1 + REFINEMENTS):
-            misfit = value - self.weighted @ self._unpack(packed)[:, 0]
-            gradient = self._pack((self.weighted.T @ misfit)[:, None])
-            gradient[: n + m] -= self.prior_diagonal[:, None] * packed[: n + m]
-            gradient[:n] -= self.rigid_side @ packed[n + m :]
-            gradient[n + m :] -= self.rigid_side.T @ packed[:n] + self.rigid_corner @ packed[n + m :]
-            change = self._solve(gradient)
-            size = float(np.max(np.abs(self._unpack(change)), initial=0.0))
+            nodes, rigid = packed[:n], packed[known:]
+            gradient = transposed @ (value - self.packed @ packed[:known]) - self.prior_diagonal * packed[:known]
+            gradient[:n] -= self.rigid_side @ rigid
+            body = -(self.rigid_side.T @ nodes + self.rigid_corner @ rigid)
+            change = self._solve(np.concatenate([gradient, body])[:, None])[:, 0]
+            size = float(np.max(np.abs(change[:known]), initial=0.0))
             if size >= last:  # rounding is all that is left
                 break
             packed = packed + change
             last = size
             if size <= 1e-13 * float(np.max(np.abs(packed), initial=0.0)):
                 break
-        return self._unpack(packed)[:, 0]
+        return self._unpack(packed[:, None])[:, 0]
 
     # -- what follows
 
@@ -163,8 +169,7 @@ class Solution:
 
         Dense: for planning on jobs of some hundreds of nodes.
         """
-        rows = self.weighted[:, np.concatenate([self.nodes, self.own])]
-        total = (rows.T @ rows).toarray() + np.diag(self.prior_diagonal)
+        total = (self.packed.T @ self.packed).toarray() + np.diag(self.prior_diagonal)
         if self.rigid_side.shape[1]:
             n = len(self.nodes)
             total[:n, :n] -= self.rigid_side @ linalg.solve(self.rigid_corner, self.rigid_side.T, assume_a="pos")
@@ -244,20 +249,28 @@ class Solution:
     @cached_property
     def redundancies(self) -> FloatArray:
         """(n,) the part of each reading that the others check, 0 to 1 (Baarda 1968)."""
-        border = self.weighted[:, self.own].toarray() * self.own_size
-        packed = sparse.hstack(
-            [self.weighted[:, self.nodes], border, sparse.csr_matrix((len(border), self.rigid_side.shape[1]))]
-        ).tocsr()
-        return np.clip(1.0 - self.arrow.row_variances(self._selected, packed), 0.0, 1.0)
+        n = len(self.nodes)
+        outer = np.zeros((self.packed.shape[0], self.arrow.m))
+        outer[:, : len(self.own)] = over(self.packed, np.arange(n, self.packed.shape[1])).toarray() * self.own_size
+        inner = over(self.packed, np.arange(n))
+        return np.clip(1.0 - self.arrow.row_variances(self._selected, inner, outer), 0.0, 1.0)
+
+    def seen(self, rows: IntArray) -> FloatArray:
+        """(n, k) how much what is fitted to each reading follows some (k,) of them, all over their u: columns of the
+        hat matrix."""
+        return np.asarray(self.weighted @ self.carry(self.weighted[rows].toarray().T))
+
+    def residual_covariance(self, row: int) -> FloatArray:
+        """(n,) of the residual of `row` with every other, all over their u."""
+        covariance = -self.seen(np.array([row]))[:, 0]
+        covariance[row] += 1.0
+        return covariance
 
     def residual_correlation(self, row: int) -> FloatArray:
         """(n,) of the residual of `row` with every other; 0 where either is not checked."""
-        carried = self.carry(self.weighted[[row]].toarray().T)
-        covariance = -(self.weighted @ carried)[:, 0]
-        covariance[row] += 1.0
         size = np.sqrt(self.redundancies * self.redundancies[row])
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(size > 1e-9, covariance / size, 0.0)
+            return np.where(size > 1e-9, self.residual_covariance(row) / size, 0.0)
 
     def predict(self, matrix: sparse.csr_matrix) -> tuple[FloatArray, FloatArray]:
         """Rows over the unknowns → what they should read, and its sigma without a reading's own noise."""
@@ -283,6 +296,12 @@ class Solution:
         return {name: part / total for name, part in parts.items() if part > 1e-12 * total}
 
 
+def _times(matrix: sparse.csr_matrix, factor: FloatArray) -> sparse.csr_matrix:
+    """Each row times its factor."""
+    data = matrix.data * np.repeat(factor, np.diff(matrix.indptr))
+    return sparse.csr_matrix((data, matrix.indices, matrix.indptr), shape=matrix.shape)
+
+
 def _heights(unknown: Unknown) -> Heights:
     face, nodes = unknown.face, unknown.nodes
     assert face is not None
@@ -300,8 +319,8 @@ def _bodies(faces: Sequence[Heights]) -> list[tuple[IntArray, FloatArray, IntArr
         rigid = np.concatenate([f.unknown.face.rigid(f.x_mm, f.y_mm) for f in members])  # type: ignore[union-attr]
         basis = orthonormal(rigid)
         # The nodes that hold the rigid body best: pivots of its shapes.
-        _, _, pivots = linalg.qr(basis.T, mode="economic", pivoting=True)
-        found.append((columns, basis, np.asarray(pivots[: basis.shape[1]], np.intp)))
+        _, pivots, *_ = lapack.dgeqp3(basis.T)
+        found.append((columns, basis, np.asarray(pivots[: basis.shape[1]], np.intp) - 1))
     return found
 
 

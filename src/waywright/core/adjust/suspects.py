@@ -23,6 +23,8 @@ INSEPARABLE = 0.99  # residual correlation beyond which two readings cannot be t
 LEVEL = 0.95
 MOST = 20  # suspects looked for; a job with more wants reading again, not computing
 TRIM = 3.5  # standardised residuals beyond this say nothing of an instrument's everyday scatter
+SETTLED = 0.01  # a factor that changes by less has been learned
+ROUGHLY = 20.0  # the sigma, in u, beyond which what a reading should be is not told
 SURE = 0.01  # chance of so much scatter from an honest instrument, below which its claim is no longer used
 
 
@@ -55,7 +57,7 @@ def screen(net: Network) -> Screened:
         places = keep[group]
         doubted[places] = True
         without = np.delete(keep, group)
-        if _stays_seen(net, solution, without, places, scale):
+        if _stays_seen(judged, group):
             keep = without
         else:  # leaving them out would blind the result: keep them for no more than they are worth
             scale[places] *= np.abs(z[group])
@@ -77,20 +79,21 @@ def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray
     for _ in range(4):
         total = scale * found[code, 0] if len(code) else scale
         solution = Solution(net.unknowns, net.rows.take(keep, total))
-        new = _scatter(solution, found, ~doubted[keep])
-        settled = np.allclose(new[:, 0], found[:, 0], rtol=0.01)
+        new = _scatter(solution.rows.instrument, solution.residuals, solution.redundancies, found, ~doubted[keep])
+        settled = np.allclose(new[:, 0], found[:, 0], rtol=SETTLED)
         found = np.where(settled, np.column_stack([found[:, :1], new[:, 1:]]), new)
         if settled:
             break
     return solution, found
 
 
-def _scatter(solution: Solution, used: FloatArray, trusted: BoolArray) -> FloatArray:
+def _scatter(
+    instrument: IntArray, residual: FloatArray, redundancy: FloatArray, used: FloatArray, trusted: BoolArray
+) -> FloatArray:
     """(instruments, 3) the factor to use, the factor found, the redundancy; relative to the claims."""
     result = used.copy()
-    redundancy, residual = solution.redundancies, solution.residuals
     for i in range(len(used)):
-        mine = trusted & (solution.rows.instrument == i) & (redundancy >= CHECKED)
+        mine = trusted & (instrument == i) & (redundancy >= CHECKED)
         if not mine.any():
             result[i] = [1.0, 1.0, 0.0]
             continue
@@ -133,7 +136,7 @@ def _worst(
     count = int(checked.sum()) + int(np.count_nonzero(net.rows.sense))
     worst, largest = -1, 0.0
     for i in _standing_out(learned, np.where(np.abs(z) > limit(count), z, 0.0), ~doubted[keep]):
-        size, spare = _deleted(net, np.delete(keep, i), int(keep[i]), scale, doubted)
+        size, spare = _deleted(net, honest, keep, i, scale, doubted)
         if size > largest and 2 * (stats.t.sf(size, spare) if spare else stats.norm.sf(size)) < chance(count):
             worst, largest = i, size
     if worst < 0:
@@ -155,10 +158,25 @@ def _standing_out(learned: Solution, z: FloatArray, trusted: BoolArray) -> list[
     return list(found)
 
 
-def _deleted(net: Network, others: IntArray, row: int, scale: FloatArray, doubted: BoolArray) -> tuple[float, float]:
-    """How far row `row` lies from what the rows `others` say, over the sigma of that; and the redundancy its
-    instrument's scatter rests on, 0 where that is as claimed."""
+def _deleted(
+    net: Network, honest: Solution, keep: IntArray, i: int, scale: FloatArray, doubted: BoolArray
+) -> tuple[float, float]:
+    """How far reading `i` lies from what all others say, over the sigma of that; and the redundancy its instrument's
+    scatter rests on, 0 where that is as claimed.
+
+    While every instrument is as good as it claims, what the others say follows from the solution with it: taking a
+    reading out is an update of rank one (Cook and Weisberg, 1982, section 2.2).
+    """
+    follows = honest.residual_covariance(i)
+    residual = honest.residuals - follows * (honest.residuals[i] / follows[i])
+    redundancy = np.delete(honest.redundancies - follows**2 / follows[i], i)
+    others = np.delete(keep, i)
+    claimed = np.tile([1.0, 1.0, 0.0], (len(net.rows.instruments), 1))
+    found = _scatter(net.rows.instrument[others], np.delete(residual, i), redundancy, claimed, ~doubted[others])
+    if np.allclose(found[:, 0], 1.0, rtol=SETTLED):
+        return float(abs(honest.residuals[i]) / np.sqrt(follows[i])), 0.0
     solution, factors = _learned(net, others, scale, doubted)
+    row = int(keep[i])
     factor, _, spare = factors[net.rows.instrument[row]]
     matrix = net.rows.matrix[[row]][:, solution.old_columns]
     said, sigma = solution.predict(matrix)
@@ -166,18 +184,21 @@ def _deleted(net: Network, others: IntArray, row: int, scale: FloatArray, doubte
     return float(abs(net.rows.value_um[row] - said[0]) / np.hypot(sigma[0], u)), float(spare) if factor > 1 else 0.0
 
 
-def _stays_seen(net: Network, solution: Solution, without: IntArray, gone: IntArray, scale: FloatArray) -> bool:
-    """Whether the readings left still tell, better than roughly, what those set aside should have read."""
-    trial = Solution(net.unknowns, net.rows.take(without, scale))
-    matrix = net.rows.matrix[gone]
-    lost = np.ones(matrix.shape[1], bool)
-    lost[trial.old_columns] = False
-    dependent = np.ones(matrix.shape[1], bool)
-    dependent[solution.old_columns] = False
-    if np.any(np.abs(matrix[:, lost & ~dependent]).sum(axis=1) > 0):
+def _stays_seen(solution: Solution, group: IntArray) -> bool:
+    """Whether the readings left still tell, better than roughly, what those set aside should have read.
+
+    Without them the covariance of what they should read, over their u, is H(I − H)⁻¹, where H is that with them.
+    """
+    rows = solution.rows.matrix
+    left = np.zeros(rows.shape[1], bool)
+    left[rows[np.delete(np.arange(rows.shape[0]), group)].indices] = True
+    if not left[rows[group].indices].all():
         return False
-    _, sigma = trial.predict(matrix[:, trial.old_columns])
-    return bool(np.all(sigma < 20 * net.rows.u_um[gone]))
+    told, shapes = np.linalg.eigh(solution.seen(group)[group])
+    if told[-1] > 1 - 1e-9:
+        return False
+    sigma = np.sqrt(shapes**2 @ np.maximum(told / (1 - told), 0.0))
+    return bool(np.all(sigma < ROUGHLY))
 
 
 def _suspect(solution: Solution, i: int, group: IntArray, z: float) -> Suspect:
