@@ -16,8 +16,8 @@ from waywright.demo import shop
 from waywright.record import Book
 from waywright.views.numbers import METRIC
 from waywright.views.result import result
-from waywright.web.glance import glance
 from waywright.web.pages import PAGES
+from waywright.web.solved import Solver
 
 
 def page_of(client: TestClient, path: str) -> object:
@@ -65,10 +65,13 @@ def test_one_solve_an_act(client: TestClient, book: Book, shop_job: int) -> None
 
 
 def test_a_glance_is_the_report(book: Book, shop_job: int) -> None:
-    """The shapes drawn at once are those of the report, to the last digit."""
-    job = book.job(shop_job)
-    seen = glance(job)
-    for shape in report(job).shapes:
+    """The shapes drawn at once are those of the report, to the last digit, and what is judged rests on that solve."""
+    solver, opened = Solver(), book.opened(shop_job)
+    seen = solver.glance(opened)
+    told = solver.solved(opened).report
+    assert told is not None
+    assert solver.solves == 1
+    for shape in told.shapes:
         np.testing.assert_array_equal(seen[shape.face].height_um, shape.height_um)
         np.testing.assert_array_equal(seen[shape.face].sigma_um, shape.sigma_um)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,42 +29,84 @@ DRAWS = 4000
 SEED = 1
 
 
+@dataclass(frozen=True)
+class Look:
+    """The readings solved, and nothing judged yet: what a person who types waits for.
+
+    `judges` are the faces some reading touches, in their newest states, by name.
+    """
+
+    net: Network
+    screened: Screened
+    sight: Sight
+    judges: Mapping[str, Judged]
+
+    @property
+    def job(self) -> Job:
+        """The job it is of."""
+        return self.net.job
+
+    def shapes(self, heights_um: Mapping[str, FloatArray], sigmas_um: Mapping[str, FloatArray]) -> tuple[Shape, ...]:
+        """Every face with these heights and sigmas at its read nodes, NaN at the others and without its zones."""
+        found, states = [], self.job.states()
+        for name, face in self.job.faces().items():
+            height, sigma = np.full(len(face.x_mm), np.nan), np.full(len(face.x_mm), np.nan)
+            if name in self.judges:
+                nodes = self.judges[name].heights.unknown.nodes
+                height[nodes], sigma[nodes] = heights_um[name], sigmas_um[name]
+            none = (None,) * len(face.lines_mm)
+            found.append(Shape(name, states[name], face.x_mm, face.y_mm, height, sigma, face.lines_mm, none))
+        return tuple(found)
+
+    def as_read(self) -> tuple[Shape, ...]:
+        """The shapes as the readings alone tell them, without their zones."""
+        return self.shapes({name: judge.height_um for name, judge in self.judges.items()}, self.sight.sigmas_um())
+
+
+def look(job: Job) -> Look:
+    """Solve the readings of `job`; raises `JobError`, with the place, for readings that cannot be."""
+    for setting in job.settings:
+        setting.geometry.check(job)
+    net = network(job)
+    screened = screen(net)
+    faces = newest_faces(net, screened.solution)
+    judges = {f.unknown.face.name: verdicts.judged(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
+    return Look(net, screened, Sight(screened.solution, faces), judges)
+
+
 def report(job: Job, *, form_prior: bool = False, with_cures: bool = True) -> Report:
     """Everything the readings of `job` say: shapes, blind spots, suspects, verdicts and the budget.
 
     Heights and sigmas are what the readings alone say unless `form_prior`; verdicts always use the form prior and
     say so. Raises `JobError`, with the place, for readings that cannot be.
     """
-    for setting in job.settings:
-        setting.geometry.check(job)
-    net = network(job)
-    screened = screen(net)
-    solution = screened.solution
-    faces = newest_faces(net, solution)
-    sight = Sight(solution, faces)
-    spots = sight.find()
-    judges = {f.unknown.face.name: verdicts.judged(solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
+    return report_of(look(job), form_prior=form_prior, with_cures=with_cures)
+
+
+def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) -> Report:
+    """The report on readings that were solved already."""
+    job, solution, judges = seen.job, seen.screened.solution, seen.judges
+    spots = seen.sight.find()
     forms = {name: _form(judge, spots) for name, judge in judges.items()}
-    sigmas = sight.sigmas_um()
-    shapes = tuple(
-        _shape(face, job.states()[name], judges.get(name), sigmas.get(name), forms.get(name) if form_prior else None)
-        for name, face in job.faces().items()
-    )
+    shapes = seen.as_read()
+    if form_prior:
+        draws = {name: form.draws_um for name, form in forms.items()}
+        shapes = seen.shapes(*({n: getattr(d, part)(axis=0) for n, d in draws.items()} for part in ("mean", "std")))
     found_cures = cures(job, spots) if with_cures and spots else {}
     untouched = tuple(name for name in job.faces() if name not in judges)
     found, budget = _judge(job, solution, judges, forms, spots)
     return Report(
         job=job,
-        shapes=shapes,
+        shapes=tuple(_with_zones(job.faces()[shape.face], shape) for shape in shapes),
         blind=_ranked(job, judges, spots, found_cures) + tuple(_everything(name) for name in untouched),
-        suspects=screened.suspects,
-        unchecked=screened.unchecked,
+        suspects=seen.screened.suspects,
+        unchecked=seen.screened.unchecked,
         untouched=untouched,
         past=_past(job),
-        fit=screened.fit,
+        fit=seen.screened.fit,
         verdicts=found,
         budget=budget,
-        notes=_notes(net, screened),
+        notes=_notes(seen.net, seen.screened),
         corrected=tuple(sorted(job.corrected())),
         agreements=tuple(agreements(job, solution)),
         changes=tuple(changes(job, solution)),
@@ -86,16 +129,10 @@ def _form(judge: Judged, spots: Sequence[Blindness]) -> FormPosterior:
     )
 
 
-def _shape(
-    face: Face, state: int, judge: Judged | None, sigma_um: FloatArray | None, form: FormPosterior | None
-) -> Shape:
-    """The heights of a face at all its nodes, NaN where untouched, and their zones as they stand."""
-    height, sigma = np.full(len(face.x_mm), np.nan), np.full(len(face.x_mm), np.nan)
-    if judge is not None and sigma_um is not None:
-        nodes = judge.heights.unknown.nodes
-        height[nodes] = judge.height_um if form is None else form.draws_um.mean(axis=0)
-        sigma[nodes] = sigma_um if form is None else form.draws_um.std(axis=0)
-    return Shape(face.name, state, face.x_mm, face.y_mm, height, sigma, face.lines_mm, *_zones(face, height))
+def _with_zones(face: Face, shape: Shape) -> Shape:
+    """A shape with the zones of its heights as they stand."""
+    lines, flat, twisted = _zones(face, shape.height_um)
+    return replace(shape, straightness_um=lines, flatness_um=flat, twist_um_per_m=twisted)
 
 
 def _zones(face: Face, height_um: FloatArray) -> tuple[tuple[float | None, ...], float | None, float | None]:
@@ -114,7 +151,11 @@ def _zones(face: Face, height_um: FloatArray) -> tuple[tuple[float | None, ...],
 
 
 def _judge(
-    job: Job, solution: Solution, judges: dict[str, Judged], forms: dict[str, FormPosterior], spots: Sequence[Blindness]
+    job: Job,
+    solution: Solution,
+    judges: Mapping[str, Judged],
+    forms: Mapping[str, FormPosterior],
+    spots: Sequence[Blindness],
 ) -> tuple[tuple[Verdict, ...], tuple[Share, ...]]:
     found: list[Verdict] = []
     budget: list[Share] = []
@@ -130,7 +171,7 @@ def _judge(
 
 
 def _ranked(
-    job: Job, judges: dict[str, Judged], spots: Sequence[Blindness], found: dict[int, Cure]
+    job: Job, judges: Mapping[str, Judged], spots: Sequence[Blindness], found: Mapping[int, Cure]
 ) -> tuple[BlindSpot, ...]:
     """Blind spots, most harmful to the goal first."""
     ranked = []

@@ -1,4 +1,8 @@
-"""What the readings say, worked out once for each act of a job and kept while it is wanted."""
+"""What the readings say, worked out once for each act of a job and kept while it is wanted.
+
+An entry form shows the shapes first, at the speed of a hand: judging them takes some ten times as long as solving the
+readings, and rests on the same solution.
+"""
 
 from __future__ import annotations
 
@@ -7,14 +11,17 @@ from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
-from waywright.core.evidence import Job, JobError
-from waywright.core.findings import Move, Report
+from waywright.core.evidence import JobError
+from waywright.core.findings import Move, Report, Shape
 from waywright.core.moves import moves
-from waywright.core.report import report
+from waywright.core.report import Look, look, report_of
 from waywright.record import Opened
 
-KEPT = 24
+KEPT = {"look": 2, "report": 24, "moves": 24}  # a look holds the whole solution
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -25,23 +32,24 @@ class Solved:
     problem: str = ""
 
 
-Solve = Callable[[Job], Report]
-
-
 class Solver:
     """Works each job out once an act; who asks meanwhile waits for the same answer."""
 
-    def __init__(self, solve: Solve = report) -> None:
-        self._solve = solve
+    def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._kept: OrderedDict[tuple[str, int, str], Future[Solved | tuple[Move, ...]]] = OrderedDict()
-        self.solves = 0  # how often it really worked
+        self._kept: dict[str, OrderedDict[tuple[str, int], Future[Any]]] = {kind: OrderedDict() for kind in KEPT}
+        self.judging = threading.Lock()  # held by who has a report worked out that nobody waits for yet
+        self.solves = 0  # how often readings were really solved
+
+    def glance(self, opened: Opened) -> dict[str, Shape]:
+        """The shapes of the faces that are read, as the report gives them but for their zones; none while they cannot
+        be told."""
+        seen = self._look(opened)
+        return {s.face: s for s in seen.as_read() if s.face in seen.judges} if isinstance(seen, Look) else {}
 
     def solved(self, opened: Opened) -> Solved:
         """The report of a job as it stands at its act."""
-        found = self._once((opened.uid, opened.number, "report"), lambda: self._work(opened.job))
-        assert isinstance(found, Solved)
-        return found
+        return self._once("report", opened, lambda: self._judged(opened))
 
     def with_moves(self, opened: Opened) -> Solved:
         """The same with its next moves, which take longer."""
@@ -49,33 +57,46 @@ class Solver:
         if solved.report is None:
             return solved
         told = solved.report
-        found = self._once((opened.uid, opened.number, "moves"), lambda: moves(opened.job, told))
-        assert isinstance(found, tuple)
+        found: tuple[Move, ...] = self._once("moves", opened, lambda: moves(opened.job, told))
         return replace(solved, report=replace(told, moves=found))
 
-    def _work(self, job: Job) -> Solved:
-        self.solves += 1
-        try:
-            return Solved(self._solve(job))
-        except JobError as error:
-            return Solved(None, f"{error.place}: {error}" if error.place else str(error))
+    def _look(self, opened: Opened) -> Look | JobError:
+        def work() -> Look | JobError:
+            self.solves += 1
+            try:
+                return look(opened.job)
+            except JobError as error:
+                return error
 
-    def _once(
-        self, key: tuple[str, int, str], work: Callable[[], Solved | tuple[Move, ...]]
-    ) -> Solved | tuple[Move, ...]:
+        return self._once("look", opened, work)
+
+    def _judged(self, opened: Opened) -> Solved:
+        seen = self._look(opened)
+        if isinstance(seen, JobError):
+            return _without(seen)
+        try:
+            return Solved(report_of(seen))
+        except JobError as error:
+            return _without(error)
+
+    def _once(self, kind: str, opened: Opened, work: Callable[[], T]) -> T:
+        key, kept = (opened.uid, opened.number), self._kept[kind]
         with self._lock:
-            future = self._kept.get(key)
-            mine = future is None
-            if future is None:
-                future = self._kept[key] = Future()
-                while len(self._kept) > KEPT:
-                    self._kept.popitem(last=False)
-            self._kept.move_to_end(key)
+            mine = key not in kept
+            future: Future[T] = kept.setdefault(key, Future())
+            kept.move_to_end(key)
+            while len(kept) > KEPT[kind]:
+                kept.popitem(last=False)
         if mine:
             try:
                 future.set_result(work())
             except BaseException as error:
                 with self._lock:
-                    self._kept.pop(key, None)
+                    kept.pop(key, None)
                 future.set_exception(error)
         return future.result()
+
+
+def _without(error: JobError) -> Solved:
+    """No report, and why."""
+    return Solved(None, f"{error.place}: {error}" if error.place else str(error))

@@ -21,7 +21,6 @@ from waywright.web.app import Bench, Form, Given, goes_to, wants_parts, ways_of
 from waywright.web.contexts import SettingPage, Tick, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, columns_of, edits_from, grids_of, text_in
 from waywright.web.forms import Field, Wrong, choices_in, form_of, given_of
-from waywright.web.glance import glance
 from waywright.web.more_contexts import ConflictPage
 from waywright.web.pages.job import number_of
 from waywright.web.told import drawings_of, live_of, suspect_words
@@ -204,7 +203,7 @@ def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved 
         return {"act": opened.number, "rows": rows, "used": saved is not None}
 
     def lines() -> Iterator[str]:
-        drawn = drawings_of(opened.job, one, glance(opened.job), ways)
+        drawn = drawings_of(opened.job, one, bench.solver.glance(opened), ways)
         htmls = {n: part("parts/drawing.html").render(drawing=d, name=n.split()[0]) for n, d in drawn.items()}
         yield json.dumps(told(False) | {"drawings": htmls}) + "\n"
         live = live_of(bench.solver, opened, one, ways)
