@@ -25,8 +25,7 @@ from waywright.core.judge.form import FormPosterior, form_posterior
 from waywright.core.judge.limits import Limit
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.readings import Cross
-from waywright.core.things import Face, FloatArray
-from waywright.core.work.depth import Depth
+from waywright.core.things import Face, FloatArray, Hand
 from waywright.core.work.maps import ScrapingMap, Taken
 from waywright.core.work.pencil import Pencil, pencil
 from waywright.core.work.plan import crown_weights
@@ -51,7 +50,7 @@ class Shop:
     faces: tuple[Face, ...]
     truth_um: Mapping[str, FloatArray]
     u_um: float
-    hand: Depth  # as believed
+    hand: Hand  # as believed
     true_depth_um: float
     limit: Limit | None
     measure: str
@@ -147,7 +146,7 @@ def shop(kind: str, rng: np.random.Generator) -> Shop:
     job = round_of(faces, u_um=u)
     truth = truth_of(job, rng, float(rng.uniform(2.0, 8.0)))
     depth = float(rng.uniform(2.0, 4.0))
-    hand = Depth(depth, 0.1 * depth, float(rng.uniform(0.1, 0.25)))
+    hand = Hand(depth, 0.1 * depth, float(rng.uniform(0.1, 0.25)))
     side = "hollow only" if kind == HOLLOW else "between"
     limit = Limit(float(rng.uniform(2.0, 8.0)) * u, side) if rng.random() < 0.5 else None
     measure = "flatness" if len(lines) > 1 and rng.random() < 0.5 else "straightness"
@@ -183,16 +182,16 @@ def worked(kind: str, number: int) -> Worked:
     return Worked(one.u_um, start, crown, kind == HOLLOW, tuple(rounds))
 
 
-def _map(one: Shop, metal: Metal, rng: np.random.Generator) -> tuple[ScrapingMap, Depth]:
+def _map(one: Shop, metal: Metal, rng: np.random.Generator) -> tuple[ScrapingMap, Hand]:
     """What the map says; where it asks for lighter passes, those are taken."""
     p = one.faces[0]
     height, form = known(one, {**one.truth_um, "P": metal.read_um}, rng)
     hand = one.hand
 
-    def ask(depth: Depth) -> ScrapingMap:
+    def ask(hand: Hand) -> ScrapingMap:
         return scraping_map(
-            p, p.x_mm, p.y_mm, height, form.draws_um, depth_um=depth.depth_um, depth_u_um=depth.depth_u_um,
-            scatter=depth.scatter, limit=one.limit, side=one.side, measure=one.measure, chance=CHANCE, taken=metal.told,
+            p, p.x_mm, p.y_mm, height, form.draws_um, hand=hand, limit=one.limit,
+            side=one.side, measure=one.measure, chance=CHANCE, taken=metal.told,
         )  # fmt: skip
 
     found = ask(hand)
@@ -207,7 +206,7 @@ def _on(metal: Metal, squares: NDArray[Any]) -> NDArray[Any]:
     return np.repeat(squares, metal.grid.shape[0] // len(squares), axis=0)
 
 
-def _scraped(metal: Metal, found: ScrapingMap, hand: Depth, strong: float, rng: np.random.Generator) -> Round:
+def _scraped(metal: Metal, found: ScrapingMap, hand: Hand, strong: float, rng: np.random.Generator) -> Round:
     """Scrape `metal` by the map, each pass at random about what this hand truly takes."""
     passes = _on(metal, found.passes).ravel()
     level = np.stack([np.ones(len(metal.nodes_um)), metal.grid.face.x_mm, metal.grid.face.y_mm], axis=1)

@@ -8,9 +8,9 @@ from typing import Any, get_args, get_origin
 
 from hypothesis import strategies as st
 
-from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed
+from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed, Zone
 from waywright.core.readings import KINDS, Cross, LayUp, Step
-from waywright.core.things import Face, Instrument, Piece
+from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.jobfile.fields import types_of
 from waywright.units import unit_of_key
 
@@ -177,6 +177,14 @@ def slopes(draw: st.DrawFn, face: Face, number: int) -> dict[str, Any]:
 
 
 @st.composite
+def zones(draw: st.DrawFn, length_mm: float, half_mm: float) -> Zone:
+    """A stretch of a face, over its whole width or one half of it."""
+    start, stop = sorted(draw(st.lists(st.integers(0, int(length_mm)), min_size=2, max_size=2, unique=True)))
+    y_from, y_to = draw(st.sampled_from([(None, None), (0.0, None), (-half_mm, 0.0)]))
+    return Zone(float(start), float(stop), y_from, y_to, draw(st.integers(1, 9)))
+
+
+@st.composite
 def jobs(draw: st.DrawFn) -> Job:
     """A whole job that can be: pieces, instruments, settings of all kinds in any order, passes and a goal."""
     names = draw(st.lists(NAMES, min_size=2, max_size=4, unique=True))
@@ -204,7 +212,14 @@ def jobs(draw: st.DrawFn) -> Job:
     instruments = tuple(Instrument(name, **INSTRUMENTS[name]) for name in owned)  # type: ignore[arg-type]
     taken = [None, *(s.shared for s in settings)]
     passes = tuple(
-        Pass(f"passes[{i}]", draw(st.sampled_from(names)), draw(st.sampled_from(taken)), note=draw(NOTES))
+        Pass(
+            f"passes[{i}]",
+            draw(st.sampled_from(names)),
+            draw(st.sampled_from(taken)),
+            depth_um=draw(st.none() | some(0.5, 5.0, 1)),
+            zones=tuple(draw(st.lists(zones(length, half), max_size=2))),
+            note=draw(NOTES),
+        )
         for i in range(draw(st.integers(0, 2)))
     )
     return Job(
@@ -214,6 +229,7 @@ def jobs(draw: st.DrawFn) -> Job:
         settings=tuple(settings),
         passes=passes,
         goal=draw(goals(names)),
+        hand=draw(st.none() | st.builds(Hand, some(0.5, 5.0, 1), some(0.0, 1.0, 2), some(0.0, 0.5, 2))),
         temperature_c=draw(st.none() | some(15.0, 25.0, 1)),
         note=draw(NOTES),
     )

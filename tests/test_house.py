@@ -31,7 +31,7 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.blue": {"waywright.core.evidence"},
     "waywright.core.judge": {"waywright.units", "waywright.core._fast"},  # numbers only: no faces, no networks
     "waywright.core.adjust": {"waywright.core.readings", "waywright.core.findings"},  # never body: report hands columns
-    "waywright.core.work": {"waywright.core.adjust", "waywright.core.judge"},
+    "waywright.core.work": {"waywright.core.rounds"},
     "waywright.core.bed": {"waywright.core.work"},
     "waywright.core.part": {"waywright.core.evidence"},  # from the part to be turned back to limits
     "waywright.core.rounds": {"waywright.core.adjust", "waywright.core.judge"},  # who agrees with whom
@@ -42,8 +42,9 @@ ARROWS: dict[str, set[str]] = {
         "waywright.core.judge",
         "waywright.core.part",
     },
+    "waywright.core.scraped": {"waywright.core.verdicts", "waywright.core.work"},  # where to take metal next
     "waywright.core.moves": {
-        "waywright.core.verdicts",
+        "waywright.core.scraped",
         "waywright.core.bed",
         "waywright.core.body",
         "waywright.core.blue",

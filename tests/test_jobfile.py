@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 
 from tests.jobs import NAMES, TWO, jobs, kinds_of_setting
 from waywright import jobfile
-from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed
+from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed, Zone
 from waywright.core.readings import KINDS, Cross, LayUp
-from waywright.core.things import Face, Instrument, Piece
+from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.demo import shop
 from waywright.jobfile import JobFileError, dumps, loads
 from waywright.jobfile.reader import JOB_KEYS, READING_KEYS, SETTING_KEYS, read_job
@@ -337,7 +337,8 @@ def keys() -> dict[str, set[str]]:
         "[[pieces.faces]]": names(Face),
         "Every block of readings": set(SETTING_KEYS),
         "Every reading": set(READING_KEYS),
-        "[[passes]]": names(Pass),
+        "[[passes]]": names(Pass) | names(Zone),
+        "[hand]": names(Hand),
         "[goal]": names(Goal) | names(Part),
     }
     for block, kind in KINDS.items():

@@ -143,14 +143,14 @@ def test_a_set_coarser_than_the_feel_is_read_in_brackets() -> None:
     assert {r.key for r in gaps} == {"just_mm"}
 
 
-def test_a_lay_up_is_proposed_on_spacers_that_need_no_reading() -> None:
-    """An edge stands on two spacers near where it bends least, a wider face on three; the other places are read."""
+def test_a_lay_up_is_proposed_on_spacers_between_stations() -> None:
+    """An edge stands on two spacers near where it sags least, a wider face on three; every station is read besides."""
     for lines, count in (((0.0,), 2), ((-15.0, 15.0), 3), ((-15.0, 0.0, 15.0), 3)):
         faces = edge("P", lines=lines), edge("Q", lines=lines)
         readings = next(LayUp.candidates(job_of(*faces, kit=(BLOCKS,)))).settings[0].readings
         stands = [(r.x_mm, r.y_mm) for r in readings if r.entry == "spacers"]
-        assert set(stands) == set([(100.0, lines[0]), (500.0, lines[0]), (300.0, lines[-1])][:count])
-        assert len(readings) == 7 * len(lines)
+        assert stands == [(150.0, lines[0]), (450.0, lines[0]), (250.0, lines[-1])][:count]
+        assert len(readings) == 7 * len(lines) + count
 
 
 @pytest.mark.parametrize(("step_mm", "block"), [(0.01, "slides"), (0.001, "layups")])

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.work.faces import even, face
-from waywright.core.work.depth import Depth, depth_learned
+from waywright.core.things import Hand
+from waywright.core.work.depth import depth_learned
 
 ONE = face()
 X, Y = ONE.x_mm, ONE.y_mm
@@ -26,7 +27,7 @@ def scraped(depth_um: float, u_um: float, scatter: float, rng: np.random.Generat
 def test_truth_in_truth_out() -> None:
     """Readings without noise of a hand that takes 4.2 µm, believed to take 3: 4.2 comes out."""
     before, after = scraped(4.2, 0.0, 0.0, np.random.default_rng(1))
-    found = depth_learned(before, after, PASSES, X, Y, np.full(13, 1e-3), believed=Depth(3.0, 1.0, 0.0))
+    found = depth_learned(before, after, PASSES, X, Y, np.full(13, 1e-3), believed=Hand(3.0, 1.0, 0.0))
     assert found.depth_um == pytest.approx(4.2, abs=1e-4)
     assert found.depth_u_um < 1e-3
 
@@ -34,7 +35,7 @@ def test_truth_in_truth_out() -> None:
 def test_against_the_weighted_mean_by_hand() -> None:
     """With no scatter it is the weighted mean of the belief and of the least-squares slope on the passes."""
     before, after = scraped(3.5, 0.7, 0.0, np.random.default_rng(2))
-    found = depth_learned(before, after, PASSES, X, Y, np.full(13, 0.7), believed=Depth(3.0, 0.5, 0.0))
+    found = depth_learned(before, after, PASSES, X, Y, np.full(13, 0.7), believed=Hand(3.0, 0.5, 0.0))
     pattern, taken = even(X, Y, PASSES), before - after
     slope, u = float(pattern @ taken / (pattern @ pattern)), 0.7 / np.linalg.norm(pattern)
     weight = np.array([0.5**-2, u**-2])
@@ -46,7 +47,7 @@ def test_a_face_gone_over_evenly_teaches_nothing() -> None:
     """The same number of passes everywhere, or rising as a slope, cannot be told from lift and tilt."""
     before, after = scraped(4.0, 0.3, 0.1, np.random.default_rng(3))
     for passes in (np.full(13, 2.0), X / 300.0):
-        assert depth_learned(before, after, passes, X, Y, np.full(13, 0.3)) == Depth()
+        assert depth_learned(before, after, passes, X, Y, np.full(13, 0.3)) == Hand()
 
 
 @given(st.floats(-50.0, 50.0), st.floats(-0.1, 0.1))
@@ -66,7 +67,7 @@ def test_coverage_of_the_depth() -> None:
     for _ in range(400):
         true, scatter = 3.0 + 0.75 * rng.standard_normal(), 0.2 * np.exp(0.5 * rng.standard_normal())
         before, after = scraped(true, 0.8, scatter, rng)
-        found = depth_learned(before, after, PASSES, X, Y, np.full(13, 0.8), believed=Depth(3.0, 0.75, 0.2))
+        found = depth_learned(before, after, PASSES, X, Y, np.full(13, 0.8), believed=Hand(3.0, 0.75, 0.2))
         inside += abs(found.depth_um - true) <= 1.96 * found.depth_u_um
         errors.append(found.depth_um - true)
     assert 0.92 * 400 <= inside <= 0.98 * 400
@@ -77,7 +78,7 @@ def test_a_rough_hand_is_found_rough() -> None:
     """Over many rounds the scatter believed moves from 0.2 to that of the hand, either way."""
     rng = np.random.default_rng(6)
     for scatter in (0.05, 0.6):
-        believed = Depth(3.0, 0.6, 0.2)
+        believed = Hand(3.0, 0.6, 0.2)
         for _ in range(40):
             before, after = scraped(3.0, 0.2, scatter, rng)
             believed = depth_learned(before, after, PASSES, X, Y, np.full(13, 0.2), believed=believed)
@@ -93,4 +94,4 @@ def test_what_does_not_fit_is_refused() -> None:
     with pytest.raises(ValueError, match="not a finite number"):
         depth_learned(good, good * np.nan, PASSES, X, Y, good)
     with pytest.raises(ValueError, match="more than 0 µm"):
-        Depth(-1.0)
+        Hand(-1.0)

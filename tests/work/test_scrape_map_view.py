@@ -11,6 +11,7 @@ from matplotlib.patches import Rectangle
 from tests.work.faces import Drawn, about, even, face
 from tests.work.test_scraping import bowed, mapped
 from waywright.core.judge.limits import Limit
+from waywright.core.things import Hand
 from waywright.core.work.maps import ScrapingMap, Width, WorkZone
 from waywright.core.work.scraping import scraping_map
 from waywright.views.numbers import shown_in
@@ -74,7 +75,7 @@ def test_a_finished_face_gets_a_sentence_and_no_more() -> None:
 
 def test_a_lighter_pass_is_named() -> None:
     """Where this hand is too heavy the depth that would help stands in the sentence."""
-    found = mapped(bowed(5.0, 0.1), depth_um=6.0)
+    found = mapped(bowed(5.0, 0.1), hand=Hand(6.0))
     assert f"Passes of about {found.lighter_um:g} µm would still help." in scrape_sheet(found).lead
 
 

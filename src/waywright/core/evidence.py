@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
-from waywright.core.things import Face, Instrument, Piece
+from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.units import convert
 
 if TYPE_CHECKING:
@@ -165,13 +165,29 @@ class Candidate:
 
 
 @dataclass(frozen=True)
+class Zone:
+    """A rectangle of a face that was gone over `passes` times; without y the whole width of it."""
+
+    from_mm: float
+    to_mm: float
+    y_from_mm: float | None = None
+    y_to_mm: float | None = None
+    passes: int = 1
+
+
+@dataclass(frozen=True)
 class Pass:
-    """Metal removed from a face: a new state. `after` names the last setting taken before it."""
+    """Metal removed from a face: a new state. `after` names the last setting taken before it.
+
+    `zones`: where, when that was noted; `depth_um`: what each going-over was meant to take, when not the hand's usual.
+    """
 
     id: str
     face: str
     after: str | None = None
     act: str = "scrape"
+    depth_um: float | None = None
+    zones: tuple[Zone, ...] = ()
     when: str | None = None
     note: str | None = None
 
@@ -210,6 +226,7 @@ class Job:
     settings: tuple[Setting, ...] = ()
     passes: tuple[Pass, ...] = ()
     goal: Goal = field(default_factory=Goal)
+    hand: Hand | None = None
     temperature_c: float | None = None
     note: str | None = None
 

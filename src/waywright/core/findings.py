@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from waywright.core.evidence import Job
-from waywright.core.things import FloatArray
+from waywright.core.things import FloatArray, Hand
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,8 @@ class Parallel:
 
 @dataclass(frozen=True)
 class Report:
-    """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed.
+    """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed;
+    `hand` what one of its passes takes, as told and as its passes showed.
 
     `draws_um` (m, n) by face: heights its read nodes may have, under the form prior; verdicts are made of them.
     """
@@ -203,4 +204,5 @@ class Report:
     agreements: tuple[Agreement, ...] = ()
     changes: tuple[Change, ...] = ()
     parallels: tuple[Parallel, ...] = ()
+    hand: Hand = field(default_factory=Hand)
     draws_um: Mapping[str, FloatArray] = field(default_factory=dict)

@@ -9,19 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-import numpy as np
-
 from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.plan import Offer, Plan, candidates
 from waywright.core.adjust.programme import TIMES, Programme, programme
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import Move, Report, Verdict
-from waywright.core.judge.limits import Limit
 from waywright.core.readings import KINDS
-from waywright.core.verdicts import FLATNESS, STRAIGHTNESS, aims
-from waywright.core.work.depth import Depth
-from waywright.core.work.maps import ScrapingMap, WorkZone
-from waywright.core.work.scraping import scraping_map
+from waywright.core.scraped import scraped
+from waywright.core.verdicts import FLATNESS, aims
 
 RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
@@ -35,7 +30,7 @@ def moves(job: Job, report: Report) -> tuple[Move, ...]:
     found = [*_soak(job), *_retake(job, report)]
     if open_verdicts:
         found += _measure(job, report, open_verdicts)
-    found += _scrape(job, report)
+    found += scraped(job, report, doubted(job, report))
     found += _stop(report, found)
     return tuple(found)
 
@@ -180,70 +175,9 @@ def _listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
-def map_for(job: Job, report: Report, verdict: Verdict, share: float = 1.0) -> ScrapingMap | None:
-    """The scraping map of the face of a verdict, None where nothing of it is read.
-
-    `share`: of the usual depth of a pass. Where a full pass is too coarse, the map is drawn with lighter ones.
-    """
-    face = job.faces()[verdict.face]
-    shape = next(s for s in report.shapes if s.face == face.name)
-    draws = report.draws_um.get(face.name)
-    if draws is None:
-        return None
-    read = np.isfinite(shape.height_um)
-    hand = Depth().lighter(share)
-    found = scraping_map(
-        face,
-        shape.x_mm[read],
-        shape.y_mm[read],
-        shape.height_um[read],
-        draws,
-        depth_um=hand.depth_um,
-        depth_u_um=hand.depth_u_um,
-        scatter=hand.scatter,
-        limit=None if verdict.limit_um is None else Limit(verdict.limit_um, verdict.side),
-        side=verdict.side,
-        measure=verdict.measure if verdict.measure in (STRAIGHTNESS, FLATNESS) else None,
-        leave_out_mm=job.goal.leave_out_mm,
-        passes_before=job.states()[face.name],
-    )
-    if found.outcome == "coarse" and found.lighter_um is not None and share == 1.0:
-        return map_for(job, report, verdict, found.lighter_um / hand.depth_um)
-    return found
-
-
-def _scrape(job: Job, report: Report) -> Iterator[Move]:
-    """A map for each face that is outside; none is drawn while a reading is in doubt there."""
-    doubted = {name for s in report.suspects for name in _faces_of(job, s.reading)}
-    for verdict in report.verdicts:
-        if verdict.decision != "outside" or verdict.face in doubted:
-            continue
-        found = map_for(job, report, verdict)
-        if found is None:
-            continue
-        if found.outcome != "scrape":
-            yield Move("measure", (verdict.face,), (), f"measure {verdict.face} again", found.reason, {}, found.minutes)
-            continue
-        zones = [_zone(z) for z in found.zones]
-        yield Move(
-            "scrape",
-            (verdict.face,),
-            tuple(sorted({p for z in found.zones for p in (z.from_mm, z.to_mm)})),
-            f"scrape {verdict.face}, passes of about {found.depth.depth_um:.2g} µm: " + "; ".join(zones),
-            f"its {verdict.measure} is {verdict.value_um:.2g} µm and the limit {verdict.limit_um:g} µm; "
-            "nothing is taken where it is not surely proud",
-            {"what": f"{verdict.measure}, µm", "from": found.before_um, "to": found.after_um},
-            found.minutes,
-        )
-
-
-def _zone(zone: WorkZone) -> str:
-    """ "from 150 to 225 mm, far half: 2 passes"."""
-    where = {"whole": "whole width", "near": "near half", "far": "far half"}.get(
-        zone.width, f"y {zone.y_from_mm:g} to {zone.y_to_mm:g} mm"
-    )
-    times = "1 pass" if zone.passes == 1 else f"{zone.passes} passes"
-    return f"from {zone.from_mm:g} to {zone.to_mm:g} mm, {where}: {times}"
+def doubted(job: Job, report: Report) -> set[str]:
+    """The faces that a suspect speaks of."""
+    return {name for s in report.suspects for name in _faces_of(job, s.reading)}
 
 
 def _faces_of(job: Job, reading: str) -> tuple[str, ...]:

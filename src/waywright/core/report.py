@@ -24,6 +24,7 @@ from waywright.core.readings.laid import Laid
 from waywright.core.rounds import agreements, changes
 from waywright.core.things import Face, FloatArray
 from waywright.core.verdicts import Judged, aims
+from waywright.core.work.done import hand_learned
 
 DRAWS = 4000
 SEED = 1
@@ -111,6 +112,7 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
         agreements=tuple(agreements(job, solution)),
         changes=tuple(changes(job, solution)),
         parallels=tuple(parallels(job, solution)),
+        hand=hand_learned(job, solution),
         draws_um={name: form.draws_um for name, form in forms.items()},
     )
 

@@ -7,11 +7,12 @@ by their lay-up alone, whatever is blind of each face.
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Job
+from waywright.core.evidence import Job, Pass
 from waywright.core.findings import Agreement, Change
 from waywright.core.judge.zones import line_zone, plane_zone
 from waywright.core.readings import LayUp, Slide
@@ -81,9 +82,21 @@ def facing_sum(
     return weights[:, kept], lower.x_mm[at_nodes], lower.y_mm[at_nodes]
 
 
-def changes(job: Job, solution: Solution) -> Iterator[Change]:
+@dataclass(frozen=True)
+class Cut:
+    """A pass of a face read before and after at the same nodes: `weights` (N, n) of what came of each height."""
+
+    cut: Pass
+    state: int  # before it
+    before: Heights
+    height_um: FloatArray
+    weights: FloatArray
+
+
+def cuts(job: Job, solution: Solution) -> Iterator[Cut]:
     """One for each pass of each face that was read before and after at the same nodes."""
     for name, newest in job.states().items():
+        passes = [p for p in job.passes if p.face == name]
         for state in range(newest):
             before, after = solution.face(name, state), solution.face(name, state + 1)
             if (
@@ -96,4 +109,12 @@ def changes(job: Job, solution: Solution) -> Iterator[Change]:
             n = len(before.x_mm)
             weights = solution.spread(after, np.eye(n)) - solution.spread(before, np.eye(n))
             heights = solution.heights_um(after) - solution.heights_um(before)
-            yield Change(name, state, state + 1, before.x_mm, before.y_mm, heights, solution.sigma(weights))
+            yield Cut(passes[state], state, before, heights, weights)
+
+
+def changes(job: Job, solution: Solution) -> Iterator[Change]:
+    """What each of them did."""
+    for cut in cuts(job, solution):
+        at = cut.before
+        sigma = solution.sigma(cut.weights)
+        yield Change(cut.cut.face, cut.state, cut.state + 1, at.x_mm, at.y_mm, cut.height_um, sigma)

@@ -11,13 +11,14 @@ from collections.abc import Iterable
 import numpy as np
 
 from waywright.core.blocks import GRADES
-from waywright.core.evidence import Job, JobError, Reading, Setting
+from waywright.core.evidence import Job, JobError, Reading, Setting, Zone
 from waywright.core.judge.decisions import RULES
 from waywright.core.judge.grades import limit_um
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
 from waywright.core.readings.base import HeightTerm, Site
 from waywright.core.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
 
+MOST_PASSES = 100  # noted for one zone: more is a slip of the hand
 CLOSEST_MM = 1e-3  # stations and lines nearer than this are one
 
 
@@ -174,6 +175,28 @@ def _passes(job: Job) -> None:
         _known(each.face, job.faces(), "face", f"{each.id}.face")
         if each.after is not None:
             _known(each.after, sorted(settings), "setting", f"{each.id}.after")
+        for i, zone in enumerate(each.zones):
+            _zone(zone, job.faces()[each.face], f"{each.id}.zones[{i}]")
+
+
+def _zone(zone: Zone, face: Face, place: str) -> None:
+    """Refuse what no zone of a face can be."""
+    half = face.width_mm / 2
+    low, high = (-half if zone.y_from_mm is None else zone.y_from_mm), half if zone.y_to_mm is None else zone.y_to_mm
+    if not 0 <= zone.from_mm < zone.to_mm <= face.length_mm:
+        raise JobError(
+            f"A zone from {zone.from_mm:g} to {zone.to_mm:g} mm does not lie on face {face.name}, which reaches from 0 "
+            f"to {face.length_mm:g} mm.",
+            place,
+        )
+    if not -half <= low < high <= half:
+        raise JobError(
+            f"A zone from y = {low:g} to {high:g} mm does not lie on face {face.name}, which reaches from {-half:g} to "
+            f"{half:g} mm.",
+            place,
+        )
+    if not 1 <= zone.passes <= MOST_PASSES:
+        raise JobError(f"A zone was gone over {zone.passes} times; it can be from 1 to {MOST_PASSES}.", place)
 
 
 def _goal(job: Job) -> None:

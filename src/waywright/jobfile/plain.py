@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
-from waywright.core.things import Face, Instrument, Piece
+from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.jobfile.reader import NAMES, READING_KEYS, SETTING_KEYS
 from waywright.jobfile.walk import Path
 from waywright.units import unit_of_key
@@ -61,6 +61,8 @@ def sections(job: Job) -> list[Section]:
         found.append(Section(("passes", i), "passes", each_pass.id, own | _differing(each_pass, Pass, ("id",))))
     if goal := _differing(job.goal, Goal):
         found.append(Section(("goal",), "goal", "goal", goal))
+    if job.hand is not None:
+        found.append(Section(("hand",), "hand", "hand", _differing(job.hand, Hand)))
     return found
 
 

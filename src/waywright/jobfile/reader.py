@@ -25,7 +25,7 @@ from waywright.jobfile.fields import (
 from waywright.jobfile.walk import Path, walk
 
 FORMAT = 1
-JOB_KEYS = ("format", "title", "temperature_c", "note", "instruments", "pieces", "passes", "goal")
+JOB_KEYS = ("format", "title", "temperature_c", "note", "instruments", "pieces", "passes", "goal", "hand")
 SETTING_KEYS = ("id", "setting", "instrument", "seat_um", "temperature_c", "when", "note")
 READING_KEYS = ("id", "u_um", "block", "when", "corrects", "note")
 NAMES = {"name": "setting"}  # a field of Setting that stands under another key

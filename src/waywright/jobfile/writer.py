@@ -201,4 +201,6 @@ def _inline(table: Plain) -> str:
 def _value(value: Any) -> str:
     if isinstance(value, dict):
         return _inline(value)
+    if isinstance(value, list) and any(isinstance(one, dict) for one in value):
+        return "[ " + ", ".join(map(_value, value)) + " ]"  # on one line: the library would make it a block of its own
     return str(tomlkit.item(value).as_string())

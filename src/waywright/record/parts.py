@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 
 from waywright.core.evidence import Geometry, Goal, Pass, Reading, Setting
 from waywright.core.readings import KINDS
-from waywright.core.things import Instrument, Piece
+from waywright.core.things import Hand, Instrument, Piece
 
 
 @dataclass(frozen=True)
@@ -29,6 +29,7 @@ class Head:
     title: str = ""
     temperature_c: float | None = None
     note: str | None = None
+    hand: Hand | None = None
 
 
 @dataclass(frozen=True)

@@ -99,6 +99,7 @@ class State:
             settings=tuple(self._whole(h) for h in self.of(Setting)),
             passes=tuple(h.part for h in self.of(Pass) if isinstance(h.part, Pass)),
             goal=goal,
+            hand=head.hand,
             temperature_c=head.temperature_c,
             note=head.note,
         )

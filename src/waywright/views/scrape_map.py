@@ -51,7 +51,7 @@ def scrape_sheet(found: ScrapingMap, units: str = "mm") -> ScrapeSheet:
         return ScrapeSheet(found.face.name, _nothing(found, shown), (), (), (), "")
     lead = (
         f"Scrape {found.face.name}: {plural(len(found.zones), 'zone')}, at most {plural(found.most, 'pass', 'passes')} "
-        f"of {_depth(found.depth.depth_um, shown)}. {_sentence(found.reason)}"
+        f"of {_depth(found.hand.depth_um, shown)}. {_sentence(found.reason)}"
     )
     return ScrapeSheet(
         found.face.name,

@@ -276,7 +276,9 @@ def inverse(matrix: FloatArray) -> FloatArray:
 
 
 def minutes_of(candidate: Candidate, reading: Reading) -> float:
-    """Minutes one reading of a candidate takes; setting up is what is left."""
+    """Minutes one reading of a candidate takes; setting up is what is left, what it stands on with it."""
+    if reading.entry == "spacers":
+        return 0.0
     return reading_min(next(s.geometry for s in candidate.settings if reading in s.readings))
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from waywright.core.adjust.plan import Offer, Plan, Told
-from waywright.core.evidence import Candidate
+from waywright.core.evidence import Candidate, Reading
 from waywright.core.readings.base import BORROWING_MIN
 from waywright.core.things import FloatArray, Instrument
 
@@ -41,7 +41,7 @@ class Programme:
     @property
     def readings(self) -> int:
         """How many in all."""
-        return sum(len(t.readings) for t in self.taken)
+        return sum(map(read, (t.readings for t in self.taken)))
 
 
 def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
@@ -58,7 +58,7 @@ def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
     if not drafts:
         return Programme(_ordered(plan, [first, *(t for t in told if t is not first)]), False)
     pruned = [_without_readings(plan, _without_settings(plan, draft)) for draft in drafts]
-    best = min(pruned, key=lambda draft: (sum(len(t.readings) for t in draft), sum(t.minutes for t in draft)))
+    best = min(pruned, key=lambda draft: (sum(read(t.readings) for t in draft), sum(t.minutes for t in draft)))
     return Programme(_ordered(plan, best), True)
 
 
@@ -75,7 +75,16 @@ def _gain(plan: Plan, told: Told) -> float:
 
 
 Way = Callable[[float, Told], float]
-WAYS: tuple[Way, ...] = (lambda gain, t: gain / t.minutes, lambda gain, t: gain, lambda gain, t: gain / len(t.readings))
+WAYS: tuple[Way, ...] = (
+    lambda gain, t: gain / t.minutes,
+    lambda gain, t: gain,
+    lambda gain, t: gain / max(1, read(t.readings)),
+)
+
+
+def read(readings: Sequence[Reading]) -> int:
+    """How many of them there are to read: what a lay-up stands on is known beforehand."""
+    return sum(r.entry != "spacers" for r in readings)
 
 
 def _with(plan: Plan, settings: Sequence[Told]) -> FloatArray:

@@ -111,34 +111,23 @@ class LayUp(Laid):
             step = step_mm(stacks)
             if step is not None and 1e3 * step > math.sqrt(12) * stacks.feel_um:
                 setting = bracketed(setting, step)
-            setting = standing(setting, rests(x, y))
+            setting = standing(setting)
             words = f"lay {layup.words()}, and read the gap at every station{named(job, kinds, stacks)}"
             minutes = SETTING_UP_MIN["layup"] + READING_MIN["layup"] * len(x) + (BORROWING_MIN if more else 0.0)
             yield Candidate((setting,), words, minutes, more)
 
 
-def rests(x_mm: FloatArray, y_mm: FloatArray) -> list[int]:
-    """Which of the places (n,) spacers stand on: two nearest to where a bar sags least, three where there is width."""
-    low, high = x_mm.min(), x_mm.max()
-    wanted = [(low + SUPPORT * (high - low), y_mm.min()), (high - SUPPORT * (high - low), y_mm.min())]
-    if np.ptp(y_mm) > 0:
-        wanted.append(((low + high) / 2, y_mm.max()))
-    found: list[int] = []
-    for x, y in wanted:
-        away = np.hypot(x_mm - x, 1e3 * (y_mm - y))  # on its line first, then along it
-        away[found] = np.inf
-        found.append(int(np.argmin(away)))
-    return found
-
-
-def standing(setting: Setting, on: Sequence[int]) -> Setting:
-    """Readings not yet taken, those numbered `on` being the spacers."""
-    readings = list(setting.readings)
-    for i in on:
-        at = readings[i]
-        size = at.value or at.low
-        readings[i] = replace(at, entry="spacers", key="size_mm", value=size, low=None, high=None)
-    return replace(setting, readings=tuple(readings))
+def standing(setting: Setting) -> Setting:
+    """The same, on spacers near where a bar sags least, between stations: two, or three where there is width."""
+    x, y = (np.unique([p for r in setting.readings if (p := getattr(r, key)) is not None]) for key in ("x_mm", "y_mm"))
+    between = (x[1:] + x[:-1]) / 2
+    wanted = [(SUPPORT, y[0]), (1.0 - SUPPORT, y[0])] + ([(0.5, y[-1])] if len(y) > 1 else [])
+    nearest = (float(between[np.abs(between - x[0] - share * np.ptp(x)).argmin()]) for share, _ in wanted)
+    spacers = tuple(
+        Reading(f"{setting.id}.spacers[{i}]", "spacers", at, float(across), key="size_mm", value=Typed(20.0, "mm"))
+        for i, (at, (_, across)) in enumerate(zip(nearest, wanted, strict=True))
+    )
+    return replace(setting, readings=spacers + setting.readings)
 
 
 def bracketed(setting: Setting, step_mm: float) -> Setting:

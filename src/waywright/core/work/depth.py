@@ -7,43 +7,15 @@ belongs to the hand and is worth learning once. The numbers to begin with are gu
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import linalg
 
-from waywright.core.things import FloatArray
+from waywright.core.things import FloatArray, Hand
 
 _SCATTERS = np.exp(np.linspace(-1.5, 1.5, 25))  # of the one believed before, tried when learning
 _SCATTER_SPREAD = 0.5  # how far off the one believed before may be: a standard deviation of its logarithm
-
-
-@dataclass(frozen=True)
-class Depth:
-    """What one pass takes: `depth_um` on average, known to ± `depth_u_um`; places differ by `scatter` of it a pass.
-
-    `scatter` is a standard deviation, as a share of the depth, over a square of the pencil grid.
-    Raises ValueError for a depth that is not above 0, or a negative uncertainty or scatter.
-    """
-
-    depth_um: float = 3.0
-    depth_u_um: float = 0.6
-    scatter: float = 0.2
-
-    def __post_init__(self) -> None:
-        numbers = (self.depth_um, self.depth_u_um, self.scatter)
-        if not (all(math.isfinite(n) for n in numbers) and self.depth_um > 0 and min(numbers) >= 0):
-            raise ValueError("A pass takes more than 0 µm, and neither its uncertainty nor its scatter is below 0.")
-
-    def variance_um2(self, passes: FloatArray | int) -> FloatArray:
-        """Of what is taken at a place in so many passes: each pass's own scatter, and the depth's error in all."""
-        n = np.asarray(passes, np.float64)
-        return np.asarray(n * (self.scatter * self.depth_um) ** 2 + (n * self.depth_u_um) ** 2)
-
-    def lighter(self, share: float) -> Depth:
-        """The same hand pressing less: all three keep their proportions."""
-        return Depth(self.depth_um * share, self.depth_u_um * share, self.scatter)
 
 
 def depth_learned(
@@ -54,8 +26,8 @@ def depth_learned(
     y_mm: ArrayLike,
     covariance_um2: ArrayLike,
     *,
-    believed: Depth | None = None,
-) -> Depth:
+    believed: Hand | None = None,
+) -> Hand:
     """What one pass took, from a face read before and after it was scraped.
 
     `before_um`, `after_um` (n,): heights at the same nodes `x_mm`, `y_mm` (n,), each about a plane of its own;
@@ -65,7 +37,7 @@ def depth_learned(
     face gone over evenly teaches nothing and `believed` comes back.
     Raises ValueError where shapes do not fit or something is not a finite number.
     """
-    prior = believed or Depth()
+    prior = believed or Hand()
     before, after, count, x, y = (np.asarray(a, np.float64) for a in (before_um, after_um, passes, x_mm, y_mm))
     covariance = np.asarray(covariance_um2, np.float64)
     if covariance.ndim == 1:
@@ -84,7 +56,7 @@ def depth_learned(
     return _weighed(shape.T @ (before - after), pattern, noise, rough, prior)
 
 
-def _weighed(taken: FloatArray, pattern: FloatArray, noise: FloatArray, rough: FloatArray, prior: Depth) -> Depth:
+def _weighed(taken: FloatArray, pattern: FloatArray, noise: FloatArray, rough: FloatArray, prior: Hand) -> Hand:
     """The posterior depth over the scatters tried: for each of them it is normal."""
     believed_u = max(prior.depth_u_um, 1e-9)
     depths, variances, logs = [], [], []
@@ -108,4 +80,4 @@ def _weighed(taken: FloatArray, pattern: FloatArray, noise: FloatArray, rough: F
     depth = float(weight @ depths)
     spread = math.sqrt(float(weight @ (np.array(variances) + (np.array(depths) - depth) ** 2)))
     # A hand that seems to take nothing was given the wrong map; it stays above 0 so that plans can be made.
-    return Depth(max(depth, 0.05 * prior.depth_um), spread, float(weight @ scatters))
+    return Hand(max(depth, 0.05 * prior.depth_um), spread, float(weight @ scatters))

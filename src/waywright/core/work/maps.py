@@ -10,8 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from waywright.core.things import Face, FloatArray, IntArray
-from waywright.core.work.depth import Depth
+from waywright.core.things import Face, FloatArray, Hand, IntArray
 
 Outcome = Literal["scrape", "inside", "near", "coarse", "unsure", "unread"]
 Width = Literal["whole", "near", "far", "strip"]
@@ -122,7 +121,7 @@ class ScrapingMap:
     read: NDArray[np.bool_]
     zones: tuple[WorkZone, ...]
     strokes: tuple[Stroke, ...]
-    depth: Depth
+    hand: Hand
     measure: str
     goal_um: float | None
     before_um: float | None
@@ -150,7 +149,7 @@ class ScrapingMap:
     def taken(self) -> Taken:
         """What the passes are expected to take."""
         n = self.passes.astype(np.float64)
-        return Taken(n * self.depth.depth_um, np.sqrt(n) * self.depth.scatter * self.depth.depth_um)
+        return Taken(n * self.hand.depth_um, np.sqrt(n) * self.hand.scatter * self.hand.depth_um)
 
     def passes_at(self, x_mm: ArrayLike, y_mm: ArrayLike) -> FloatArray:
         """(n,) passes over places (n,); a place where squares meet feels their mean."""

@@ -116,7 +116,7 @@ def pencil(
     left standing.
     Raises ValueError when a place is no node of the face, or nothing of the length is judged.
     """
-    lines_x, lines_y = _lines_along(face.length_mm, grid_mm), _lines_across(face, grid_mm, quarters)
+    lines_x, lines_y = ruled(face, grid_mm, quarters=quarters)
     square, px, py = _places(face, lines_x, lines_y, leave_out_mm)
     nodes, share = face.interpolate(px, py)
     read = _read(face, x_mm, y_mm)
@@ -130,6 +130,11 @@ def pencil(
     counts = effective(px, face.length_mm, leave_out_mm)
     shares = _node_squares(lines_x, lines_y, x_mm, y_mm)
     return Pencil(face, lines_x, lines_y, workable, square, px, py, weights, counts, shares)
+
+
+def ruled(face: Face, grid_mm: float = GRID_MM, *, quarters: bool = False) -> tuple[FloatArray, FloatArray]:
+    """The pencil lines of a face, (columns + 1,) and (bands + 1,) mm."""
+    return _lines_along(face.length_mm, grid_mm), _lines_across(face, grid_mm, quarters)
 
 
 def _places(

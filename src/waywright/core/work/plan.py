@@ -19,8 +19,7 @@ import numpy as np
 
 from waywright.core.judge.limits import crown_um
 from waywright.core.judge.zones import line_zone, plane_zone
-from waywright.core.things import FloatArray, IntArray
-from waywright.core.work.depth import Depth
+from waywright.core.things import FloatArray, Hand, IntArray
 from waywright.core.work.pencil import Pencil
 
 COARSE, COARSE_PLANE = 17, 9  # tilts tried on each axis at first, on a line and on a plane
@@ -40,7 +39,7 @@ class Task:
 
     pencil: Pencil
     height_um: FloatArray
-    depth: Depth
+    hand: Hand
     goal_um: float | None
     side: int
     most: int
@@ -126,7 +125,7 @@ def _tilts(about: FloatArray, steps: FloatArray, flat: bool) -> FloatArray:
 
 def _roofs(task: Task) -> FloatArray:
     """Heights of the roof above the lowest place worth trying, highest first; never less than one pass."""
-    d = task.depth.depth_um
+    d = task.hand.depth_um
     most = 2 * d if task.goal_um is None else max(task.goal_um, d)
     count = min(ROOFS, 1 + math.ceil((most - d) / (d / 4) - 1e-9))
     return np.linspace(most, d, count)
@@ -136,7 +135,7 @@ def _bends(task: Task) -> FloatArray:
     """Wanted bends, none first; the middle is taken a little more, or less, where a side asks for it."""
     if not task.side:
         return np.zeros(1)
-    d = task.depth.depth_um
+    d = task.hand.depth_um
     most = d if task.goal_um is None else max(task.goal_um / 2, d / 4)
     return -task.side * np.linspace(0.0, min(most, 2 * d), 7)
 
@@ -152,10 +151,10 @@ def _tries(task: Task, tilts: FloatArray) -> Iterator[Try]:
 
 def _keys(task: Task, tilts: FloatArray, bend: float, roof: float) -> FloatArray:
     """(tilts, 5) how good each is: the goal met; metal, or what is left and its metal; zone; bend; tilt."""
-    grid, d = task.pencil, task.depth.depth_um
+    grid, d = task.pencil, task.hand.depth_um
     tilted, passes, _ = _passes(task, tilts, bend, roof)
     at = passes[:, task.pencil.owner]
-    blur = SPREAD * task.depth.scatter * d * np.sqrt(at)
+    blur = SPREAD * task.hand.scatter * d * np.sqrt(at)
     left = tilted - d * at
     zone = (left + blur)[:, grid.counts].max(axis=1) - (left - blur)[:, grid.counts].min(axis=1)
     metal = passes @ grid.area_mm2[grid.numbers] * d
@@ -174,7 +173,7 @@ def _keys(task: Task, tilts: FloatArray, bend: float, roof: float) -> FloatArray
 
 def _passes(task: Task, tilts: FloatArray, bend: float, roof: float) -> tuple[FloatArray, IntArray, FloatArray]:
     """Heights about each tilt (tilts, places), passes (tilts, workable squares) and the roof's level (tilts,)."""
-    grid, d = task.pencil, task.depth.depth_um
+    grid, d = task.pencil, task.hand.depth_um
     tilted = task.height_um - tilts[:, :1] * grid.s - tilts[:, 1:] * grid.t
     above = tilted - bend * task.bent
     level = above[:, grid.counts].min(axis=1) + roof
@@ -185,7 +184,7 @@ def _passes(task: Task, tilts: FloatArray, bend: float, roof: float) -> tuple[Fl
 
 
 def _laid(task: Task, tilt: FloatArray, bend: float, roof: float) -> Planned:
-    grid, d = task.pencil, task.depth.depth_um
+    grid, d = task.pencil, task.hand.depth_um
     _, passes, level = _passes(task, tilt[None, :], bend, roof)
     key = _keys(task, tilt[None, :], bend, roof)[0]
     target = float(level[0]) - roof - d

@@ -15,8 +15,7 @@ from numpy.typing import ArrayLike
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import zone_summary
 from waywright.core.judge.limits import Limit
-from waywright.core.things import Face, FloatArray, IntArray
-from waywright.core.work.depth import Depth
+from waywright.core.things import Face, FloatArray, Hand, IntArray
 from waywright.core.work.maps import Outcome, ScrapingMap, Taken, Target, strokes, zones
 from waywright.core.work.pencil import GRID_MM, Pencil, pencil
 from waywright.core.work.plan import Planned, Task, planned
@@ -39,9 +38,7 @@ def scraping_map(
     height_um: ArrayLike,
     draws_um: ArrayLike,
     *,
-    depth_um: float = 3.0,
-    depth_u_um: float = 0.6,
-    scatter: float = 0.2,
+    hand: Hand | None = None,
     limit: Limit | None = None,
     side: str = "between",
     goal_um: float | None = None,
@@ -58,11 +55,10 @@ def scraping_map(
     `x_mm`, `y_mm`, `height_um` (n,): the read nodes and their heights (NaN is left out); `draws_um` (m, n): shapes it
     may have (`judge.form.FormPosterior.draws_um`), whose mean is planned for. Lift and tilt of a draw say nothing.
 
-    `depth_um`, `depth_u_um`, `scatter`: what one pass of this hand takes (`Depth`). `limit`, with its side, on the
-    `measure` ("straightness" of the worst line, "flatness"; by default by how many lines there are): a face inside it
-    is left alone; `side` where there is no limit. `goal_um`: the zone to come to, some two thirds of the limit if not
-    given; with neither, as flat as the hand can. `chance`: that no place at all is taken below the target, and that
-    less is left than there was.
+    `hand`: what one pass of it takes. `limit`, with its side, on the `measure` ("straightness" of the worst line,
+    "flatness"; by default by how many lines there are): a face inside it is left alone; `side` where there is no limit.
+    `goal_um`: the zone to come to, some two thirds of the limit if not given; with neither, as flat as the hand can.
+    `chance`: that no place at all is taken below the target, and that less is left than there was.
     `passes_before`: how often the face was gone over until now. `most`: passes a round.
     `taken`: what earlier maps took (`ScrapingMap.taken`, added up) since the face was last even between its stations.
     Without it a face scraped in steps is taken as even between them, which it is not.
@@ -80,14 +76,14 @@ def scraping_map(
     rule = partial(pencil, face, x, y, leave_out_mm=leave_out_mm, grid_mm=grid_mm)
     grid = rule()
     if grid.shape[0] == 2 and (
-        _steep(grid, even.mean(axis=0)) > depth_um or (taken is not None and len(taken.um) == 4)
+        _steep(grid, even.mean(axis=0)) > (hand or Hand()).depth_um or (taken is not None and len(taken.um) == 4)
     ):
         grid = rule(quarters=True)
     trial = Trial(
         grid=grid,
         draws_um=np.asarray(even @ grid.weights.T),
         taken=_taken(grid, taken),
-        depth=Depth(depth_um, depth_u_um, scatter),
+        hand=hand or Hand(),
         measure=measure,
         limit=limit,
         side=_side(limit, side),
@@ -138,11 +134,11 @@ def _mapped(trial: Trial, asked: _Asked, plane: FloatArray, *, lighter: bool = T
 
 def _plan(trial: Trial, asked: _Asked) -> Planned:
     """The plan for the first aim that can be reached in one round; where none can, the most useful for the first."""
-    found = [planned(Task(trial.grid, trial.mean_um, trial.depth, asked.aims[0], trial.side, asked.most))]
+    found = [planned(Task(trial.grid, trial.mean_um, trial.hand, asked.aims[0], trial.side, asked.most))]
     for aim in asked.aims[1:]:
         if found[-1].reaches:
             break
-        found.append(planned(Task(trial.grid, trial.mean_um, trial.depth, aim, trial.side, asked.most)))
+        found.append(planned(Task(trial.grid, trial.mean_um, trial.hand, aim, trial.side, asked.most)))
     return found[-1] if found[-1].reaches else found[0]
 
 
@@ -167,9 +163,9 @@ def _coarse(trial: Trial, asked: _Asked, plane: FloatArray, lighter: bool) -> Sc
     if (trial.chance_inside(trial.start_um) or 0.0) >= 0.5:
         return _empty(trial, asked, "near", NEAR)
     share = 0.5
-    while lighter and trial.depth.depth_um * share >= LIGHTEST_UM:
-        light = trial.depth.lighter(share)
-        found = _mapped(replace(trial, depth=light), asked, plane, lighter=False)
+    while lighter and trial.hand.depth_um * share >= LIGHTEST_UM:
+        light = trial.hand.lighter(share)
+        found = _mapped(replace(trial, hand=light), asked, plane, lighter=False)
         if found.outcome == "scrape":
             why = "a full pass of this hand would not surely leave less than there is: take lighter ones"
             return _empty(trial, asked, "coarse", why, light.depth_um)
@@ -192,7 +188,7 @@ def _empty(trial: Trial, asked: _Asked, outcome: Outcome, reason: str, lighter_u
         read=grid.workable.reshape(grid.shape),
         zones=(),
         strokes=(),
-        depth=trial.depth,
+        hand=trial.hand,
         measure=trial.measure,
         goal_um=asked.aims[0],
         before_um=None if before is None else float(before.mean()),
@@ -216,7 +212,7 @@ def _result(
     chance = trial.chance_inside(after_um)
     going_over = strokes(squares, asked.passes_before)
     areas = [float(grid.area_mm2[stroke.squares.ravel()].sum()) for stroke in going_over]
-    metal = float(passes @ grid.area_mm2[grid.numbers]) * trial.depth.depth_um / 1e3
+    metal = float(passes @ grid.area_mm2[grid.numbers]) * trial.hand.depth_um / 1e3
     return ScrapingMap(
         face=grid.face,
         outcome="scrape",
@@ -228,7 +224,7 @@ def _result(
         read=grid.workable.reshape(grid.shape),
         zones=zones(grid.x_mm, grid.y_mm, squares, spread_over(grid, trial.chances_below(plan, passes))),
         strokes=going_over,
-        depth=trial.depth,
+        hand=trial.hand,
         measure=trial.measure,
         goal_um=asked.aims[0],
         before_um=float(trial.zones(trial.start_um).mean()),

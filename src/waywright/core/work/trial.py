@@ -12,8 +12,7 @@ from scipy.special import ndtr, ndtri
 
 from waywright.core.judge.limits import Limit, signed_um
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
-from waywright.core.things import FloatArray, IntArray
-from waywright.core.work.depth import Depth
+from waywright.core.things import FloatArray, Hand, IntArray
 from waywright.core.work.maps import Taken
 from waywright.core.work.pencil import Pencil
 from waywright.core.work.plan import Planned, crown_weights
@@ -36,7 +35,7 @@ class Trial:
     grid: Pencil
     draws_um: FloatArray
     taken: Taken | None
-    depth: Depth
+    hand: Hand
     measure: str  # "straightness" of the worst line, or "flatness"
     limit: Limit | None
     side: int  # as in `plan.Task`
@@ -54,7 +53,7 @@ class Trial:
         even = np.asarray(self.draws_um.var(axis=0))
         if self.taken is None:
             return even
-        uneven, share = self.grid.uneven, self.depth.depth_u_um / self.depth.depth_um
+        uneven, share = self.grid.uneven, self.hand.depth_u_um / self.hand.depth_um
         rough = uneven.multiply(uneven) @ self.taken.scatter_um.ravel() ** 2
         return np.asarray(even + rough + (share * (uneven @ self.taken.um.ravel())) ** 2)
 
@@ -73,8 +72,8 @@ class Trial:
         """(workable squares,) the plan's passes, less those that might take a place below the target."""
         kept = np.zeros_like(plan.passes)
         for n in range(1, int(plan.passes.max(initial=0)) + 1):
-            spare = self.band * np.sqrt(self.variance_um2 + self.depth.variance_um2(n))
-            clear = self.mean_um - n * self.depth.depth_um - spare - plan.target_um
+            spare = self.band * np.sqrt(self.variance_um2 + self.hand.variance_um2(n))
+            clear = self.mean_um - n * self.hand.depth_um - spare - plan.target_um
             fits = np.minimum.reduceat(clear, self.grid.starts) >= -1e-9
             kept[(plan.passes >= n) & fits] = n
         return self._on_the_right_side(kept)
@@ -94,7 +93,7 @@ class Trial:
             against = np.flatnonzero((kept > 0) & (pull > 1e-12))
             if not len(against):
                 return np.zeros_like(kept)
-            kept[against[np.argmin(low[against] - self.depth.depth_um * kept[against])]] -= 1
+            kept[against[np.argmin(low[against] - self.hand.depth_um * kept[against])]] -= 1
         return kept
 
     @cached_property
@@ -106,8 +105,8 @@ class Trial:
         n = passes[self.grid.owner].astype(np.float64)
         on = np.flatnonzero(n)
         draws = self.draws_um[: 2 * LINE_DRAWS, on]
-        more = self.depth.variance_um2(n[on]) + self.variance_um2[on] - self.draws_um[:, on].var(axis=0)
-        fall = self.mean_um[on] - self.draws_um[:, on].mean(axis=0) - self.depth.depth_um * n[on] - plan.target_um[on]
+        more = self.hand.variance_um2(n[on]) + self.variance_um2[on] - self.draws_um[:, on].var(axis=0)
+        fall = self.mean_um[on] - self.draws_um[:, on].mean(axis=0) - self.hand.depth_um * n[on] - plan.target_um[on]
         below = np.zeros(len(n))
         below[on] = ndtr(-(draws + fall) / np.sqrt(np.maximum(more, 1e-18))).mean(axis=0)
         return np.asarray(np.maximum.reduceat(below, self.grid.starts))
@@ -122,7 +121,7 @@ class Trial:
     def _hand(self) -> FloatArray:
         """(draws,) what this hand truly takes, as a share of what is believed."""
         white = np.random.default_rng(SEED).standard_normal(self._some)
-        return np.asarray(1.0 + self.depth.depth_u_um / self.depth.depth_um * white)
+        return np.asarray(1.0 + self.hand.depth_u_um / self.hand.depth_um * white)
 
     @cached_property
     def _rank(self) -> IntArray:
@@ -148,7 +147,7 @@ class Trial:
 
     def after(self, passes: IntArray) -> FloatArray:
         """(draws, places) heights after so many passes over each workable square."""
-        n, depth = spread_over(self.grid, passes).ravel(), self.depth
+        n, depth = spread_over(self.grid, passes).ravel(), self.hand
         removed = self._removed(n * depth.depth_um, np.sqrt(n) * depth.scatter * depth.depth_um, 2)
         return np.asarray(self.start_um - removed[:, self.grid.square])
 

@@ -6,12 +6,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence import JobError, Pass
-from waywright.record import Add, Missing, Opened
+from waywright.record import Add, Missing, Opened, Ref
 from waywright.views.result import ShapeTable, result
 from waywright.web.app import Bench, Form, Given, goes_to, ways_of
 from waywright.web.contexts import FacePage, PassForm, head_of
 from waywright.web.forms import Wrong
 from waywright.web.pages.job import number_of
+from waywright.web.pages.papers import papers_of
 from waywright.web.times import told
 from waywright.web.told import face_parts, face_url
 
@@ -50,12 +51,20 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
         result_lines=tuple(words for words in view.shares if words.startswith(f"{name},")) if view is not None else (),
         acts=newest.number,
         act=act,
-        when=told(next(a.at for a in newest.acts if a.number == act)),
+        when=", by ".join(filter(None, (told(newest.acts[act - 1].at), newest.acts[act - 1].who))),
         name=name,
+        papers=papers_of(
+            newest, Ref("piece", next(p.name for p in newest.job.pieces if name in {f.name for f in p.faces}))
+        ),
         passes=tuple(_pass_words(p) for p in newest.job.passes if p.face == name),
         pass_form=PassForm(tuple(reversed(after)), "") if after else None,
         cautions=CAUTIONS,
     )
+
+
+def _piece_of(opened: Opened, name: str) -> Ref:
+    """The piece that a face is on."""
+    return Ref("piece", next(piece.name for piece in opened.job.pieces if any(f.name == name for f in piece.faces)))
 
 
 def _pass_words(each: Pass) -> str:
@@ -102,7 +111,9 @@ def add_pass(bench: Bench, request: Request, given: Given) -> Response:
     note = texts.get("note", "").strip()[:2000] or None
     after = texts.get("after", "") or None
     try:
-        bench.book.change(number, Add(Pass("", name, after, act, texts.get("when", "").strip()[:40] or None, note)))
+        bench.book.change(
+            number, Add(Pass("", name, after, act, when=texts.get("when", "").strip()[:40] or None, note=note))
+        )
     except JobError as error:
         raise Wrong(str(error)) from None
     return goes_to(face_url(number, name))

@@ -9,10 +9,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence import Goal
-from waywright.record import By, Conflict, Head, Missing, Opened, Put, Ref
+from waywright.record import Conflict, Head, Missing, Opened, Put, Ref
 from waywright.views.numbers import duration
 from waywright.views.result import Result, result
-from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import JobPage, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
 from waywright.web.pages.meanwhile import Sides, meanwhile
@@ -20,6 +20,7 @@ from waywright.web.pages.shop import ASSUMED
 from waywright.web.told import face_parts, retakes, setting_lines
 
 GOAL_SKIPPED = ("part",)
+HEAD_SKIPPED = ("hand",)  # learned, and told with the passes
 GOAL_FIELDS = tuple(name for name in Goal.__dataclass_fields__ if name not in GOAL_SKIPPED)
 KIND_WORDS = {
     "layups": "Lay-up: gaps between two faces",
@@ -69,7 +70,9 @@ def _job(
         settings=setting_lines(opened.id, opened.job, report),
         retakes=retakes(opened.id, report, view) if report is not None and view is not None else (),
         assumed=tuple(filter(None, opened.memos.get(ASSUMED, "").splitlines())),
-        head=form_of(Head, given_of(_head(opened)) if head is None else head, (), {}, wrong if head else None),
+        head=form_of(
+            Head, given_of(_head(opened)) if head is None else head, HEAD_SKIPPED, {}, wrong if head else None
+        ),
         goal=_goal_form(given_of(opened.job.goal) if goal is None else goal, wrong if goal else None),
         goal_words=goal_words(opened.job.goal),
         new_setting=tuple(KIND_WORDS.items()),
@@ -80,7 +83,7 @@ def _job(
 
 def _head(opened: Opened) -> Head:
     job = opened.job
-    return Head(job.title, job.temperature_c, job.note)
+    return Head(job.title, job.temperature_c, job.note, job.hand)
 
 
 def _goal_form(given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:
@@ -136,7 +139,7 @@ def save_goal(bench: Bench, request: Request, given: Given) -> Response:
     opened = bench.book.opened(number)
     try:
         goal = replace(Goal(**read(Goal, given.texts, GOAL_SKIPPED)), part=opened.job.goal.part)
-        bench.book.change(number, Put(Ref("goal"), version_in(given), goal))
+        bench.book.change(number, Put(Ref("goal"), version_in(given), goal), by=by_of(request))
     except Wrong as error:
         return _job(bench, request, error, goal=given.texts)
     except Conflict as error:
@@ -149,12 +152,12 @@ def save_head(bench: Bench, request: Request, given: Given) -> Response:
     """The title, the temperature of the shop, a note."""
     number = number_of(request)
     try:
-        head = Head(**read(Head, given.texts))
-        bench.book.change(number, Put(Ref("head"), version_in(given), head))
+        head = replace(Head(**read(Head, given.texts)), hand=bench.book.job(number).hand)
+        bench.book.change(number, Put(Ref("head"), version_in(given), head), by=by_of(request))
     except Wrong as error:
         return _job(bench, request, error, head=given.texts)
     except Conflict as error:
-        sides = Sides.of(form_of(Head, given.texts, (), {}), [head], [error.theirs])
+        sides = Sides.of(form_of(Head, given.texts, HEAD_SKIPPED, {}), [head], [error.theirs])
         return meanwhile(bench, request, bench.book.opened(number), error, sides, {"version": ""}, f"/jobs/{number}")
     return goes_to(f"/jobs/{number}")
 
@@ -173,14 +176,14 @@ def undo(bench: Bench, request: Request, given: Given) -> Response:
     act = version_in(given, "act") if given.texts.get("act") else None
     if act == 1 or (act is None and not head_of(bench.book.opened(number)).undo):
         raise Missing("There is nothing to undo.")
-    bench.book.undo(number, act, By())
+    bench.book.undo(number, act, by_of(request))
     return goes_to(back_in(given, f"/jobs/{number}"))
 
 
 def redo(bench: Bench, request: Request, given: Given) -> Response:
     """Do again what was undone."""
     number = number_of(request)
-    bench.book.redo(number)
+    bench.book.redo(number, by_of(request))
     return goes_to(back_in(given, f"/jobs/{number}"))
 
 
@@ -195,9 +198,9 @@ def delete(bench: Bench, request: Request, given: Given) -> Response:
     """Hide a setting, piece, instrument, pass or the whole job; undo brings it back."""
     number = number_of(request)
     sort, key = given.texts.get("sort", ""), given.texts.get("key", "")
-    if sort not in ("setting", "piece", "instrument", "pass", "head"):
+    if sort not in ("setting", "piece", "instrument", "pass", "attachment", "head"):
         raise Wrong("This cannot be deleted here.")
-    bench.book.delete(number, Ref(sort, key), version_in(given))
+    bench.book.delete(number, Ref(sort, key), version_in(given), by_of(request))
     return goes_to("/" if sort == "head" else back_in(given, f"/jobs/{number}"))
 
 
