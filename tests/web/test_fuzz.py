@@ -50,6 +50,7 @@ WORDS = [
 VALUES = st.sampled_from(WORDS) | st.text(max_size=20) | st.floats().map(str) | st.integers().map(str)
 
 
+WHO = "Mia"
 NEEDS_SHAPES = {"/jobs/{job:int}/blue"}  # nothing is taken without them; tests/web/test_pages.py has them
 
 
@@ -134,9 +135,11 @@ LIKELY: dict[str, list[str]] = {
     "u_um": ["1"],
     "feel_um": ["1"],
     "units": ["mm", "inch"],
+    "who": ["Mia", "Øyvind Ångström"],
     "stoned": ["yes"],
     "file": ["title = 'x'"],
     "mark": ["bright", "bare"],
+    "about": ["", "setting layups[0]", "piece Alder"],
 }
 
 
@@ -167,7 +170,8 @@ def sent(draw: st.DrawFn, form: Form) -> dict[str, str]:
 
 @pytest.mark.parametrize("form", FORMS, ids=lambda form: form.path)
 def test_forms_never_break(form: Form, shopped: tuple[TestClient, Book]) -> None:
-    """Whatever is sent, the answer is a page or a sentence, and each reading typed before is still as it was typed."""
+    """Whatever is sent, the answer is a page or a sentence, each reading typed before is still as it was typed, and
+    what was done is signed with the name this browser was given."""
     client, book = shopped
     answers: Counter[int] = Counter()
 
@@ -175,12 +179,14 @@ def test_forms_never_break(form: Form, shopped: tuple[TestClient, Book]) -> None
     @given(data=sent(form), sid=st.sampled_from(["layups[0]", "layups[0]", "crosses[0]", "nothing"]))
     def tried(data: dict[str, str], sid: str) -> None:
         number = begun(book)
-        before = readings(book, number)
+        before, begun_with = readings(book, number), book.opened(number).newest
         url = form.path.replace("{job:int}", str(number))
         files = (
             {"file": (data["file"][:40] or "x", data["file"].encode("utf-8", "replace"))} if "file" in data else None
         )
         clean = {k: v.encode("utf-8", "replace").decode() for k, v in data.items() if k != "file"}
+        client.cookies.clear()
+        client.cookies.set("who", WHO)
         for headers in ({}, {"X-Requested-With": "waywright"}):  # as a browser sends it, then as the script does
             answer = client.post(
                 url, params={"id": sid}, data=clean, files=files, headers=headers, follow_redirects=False
@@ -189,10 +195,14 @@ def test_forms_never_break(form: Form, shopped: tuple[TestClient, Book]) -> None
             answers[answer.status_code // 100] += 1
         after = readings(book, number)
         assert {key: after[key] for key in before} == before
+        assert {act.who for act in book.opened(number).acts[begun_with:]} <= {WHO}
 
     tried()
     taken = answers[2] + answers[3]
     assert taken > 1 or form.path in NEEDS_SHAPES, f"nothing was ever taken, so nothing deep was tried: {answers}"
+
+
+NAMES = ["id", "name", "kind", "way", "act", "wanted", "reading", "before", "about"]
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -202,7 +212,7 @@ def test_pages_never_break(path: str, shopped: tuple[TestClient, Book]) -> None:
     number = begun(book)
 
     @settings(max_examples=15)
-    @given(query=st.dictionaries(st.sampled_from(["id", "name", "kind", "way", "act", "wanted", "reading"]), VALUES))
+    @given(query=st.dictionaries(st.sampled_from(NAMES), VALUES))
     def tried(query: dict[str, str]) -> None:
         clean = {k: v.encode("utf-8", "replace").decode() for k, v in query.items()}
         answer = client.get(path.replace("{job:int}", str(number)), params=clean, follow_redirects=False)

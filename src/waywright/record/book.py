@@ -139,6 +139,7 @@ class Book:
             hidden=state.things[HEAD].hidden,
             acts=acts,
             undone=undone(acts),
+            about={h.ref.key: state.things[h.parent].ref for h in state.of(Attachment) if h.parent is not None},
         )
 
     def history(self, job_id: int) -> tuple[Done, ...]:
@@ -217,7 +218,15 @@ class Book:
         return self.change(job_id, Delete(ref, version), by=by)
 
     def attach(
-        self, job_id: int, name: str, media_type: str, data: bytes, *, about: Ref | None = None, by: By = NOBODY
+        self,
+        job_id: int,
+        name: str,
+        media_type: str,
+        data: bytes,
+        *,
+        note: str | None = None,
+        about: Ref | None = None,
+        by: By = NOBODY,
     ) -> Saved:
         """Keep a photograph or paper with the job; raises `TooLarge` beyond 32 MB."""
         if len(data) > LARGEST_ATTACHMENT:
@@ -226,7 +235,7 @@ class Book:
             raise Refused(f"{media_type[:40]!r} is no media type; image/jpeg is one.")
         name = _one_line(name.replace("\\", "/").rsplit("/", 1)[-1])[:200] or "attachment"
         digest = hashlib.sha256(data).hexdigest()
-        edit = Add(Attachment("", name, media_type, len(data), digest), about=about)
+        edit = Add(Attachment("", name, media_type, len(data), digest, note), about=about)
         request = _request(edit)
         return self._act(
             job_id, "attach", lambda _, past: (apply_all(past.state, [edit]), None), by, request, {digest: data}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from waywright.core.evidence import Job
@@ -83,6 +83,7 @@ class Opened:
     hidden: bool
     acts: tuple[Act, ...]
     undone: frozenset[int]
+    about: Mapping[str, Ref] = field(default_factory=dict)  # what an attachment belongs to, by its id
 
     @property
     def undo(self) -> Act | None:

@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from urllib.parse import unquote
 
 import jinja2
 from starlette.applications import Starlette
@@ -27,7 +28,7 @@ from starlette.templating import Jinja2Templates
 from waywright import __version__
 from waywright.core.evidence import JobError
 from waywright.jobfile import JobFileError
-from waywright.record import Book, BookError, Busy, Conflict, Missing
+from waywright.record import Book, BookError, Busy, By, Conflict, Missing
 from waywright.views.numbers import Shown, shown_in
 from waywright.web.contexts import Page, Stopped
 from waywright.web.doors import OUR_NAMES, Doors
@@ -36,6 +37,7 @@ from waywright.web.solved import Solver
 
 HERE = Path(__file__).parent
 MOST_FIELDS = 6_000
+LONGEST_NAME = 60
 log = logging.getLogger("waywright.bench")
 
 
@@ -50,7 +52,7 @@ class Bench:
 
     def show(self, request: Request, name: str, page: Page, status: int = 200) -> Response:
         """A page printed; its context is `page` alone."""
-        page = page.framed(sample=self.sample, units=units_of(request), at=_at(request))
+        page = page.framed(sample=self.sample, units=units_of(request), who=who_of(request), at=_at(request))
         return self.templates.TemplateResponse(request, name, {"page": page}, status_code=status)
 
 
@@ -89,6 +91,16 @@ def units_of(request: Request) -> str:
 def ways_of(request: Request) -> Shown:
     """How numbers are shown to this browser."""
     return shown_in(units_of(request))
+
+
+def who_of(request: Request) -> str:
+    """The name a person gave in this browser; nobody has to."""
+    return " ".join(unquote(request.cookies.get("who", "")).split())[:LONGEST_NAME]
+
+
+def by_of(request: Request) -> By:
+    """Who does what a form asks."""
+    return By(who=who_of(request) or None)
 
 
 def wants_parts(request: Request) -> bool:

@@ -71,11 +71,12 @@ class Page:
     problem: str = ""
     sample: bool = False
     units: str = "mm"
+    who: str = ""
     at: str = ""
 
-    def framed(self, sample: bool, units: str, at: str) -> Self:
+    def framed(self, sample: bool, units: str, who: str, at: str) -> Self:
         """With what is the same on every page."""
-        return replace(self, sample=sample, units=units, at=at)
+        return replace(self, sample=sample, units=units, who=who, at=at)
 
 
 @dataclass(frozen=True)
@@ -207,6 +208,7 @@ class SettingPage(Page):
     version: int = 0
     urls: tuple[tuple[str, str], ...] = ()
     next_setting: str = ""
+    papers: tuple[str, str] = ("", "")  # where they are, and how many
     focus: str = ""
 
 
@@ -240,6 +242,7 @@ class FacePage(Page):
     act: int = 1
     when: str = ""
     name: str = ""
+    papers: tuple[str, str] = ("", "")
     passes: tuple[str, ...] = ()
     pass_form: PassForm | None = None
     cautions: tuple[str, ...] = ()

@@ -6,6 +6,7 @@ fact. What another site sends here (its Host, Origin or Sec-Fetch-Site is not ou
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
@@ -31,11 +32,11 @@ HEADERS = {
 class Doors:
     """ASGI middleware: refuses foreign requests and too large ones, and puts the policy on every answer.
 
-    `large` are the paths that take files.
+    `large` are the paths that take files, as routes name them: a part in braces stands for anything.
     """
 
     def __init__(self, app: ASGIApp, names: Iterable[str] = OUR_NAMES, large: Iterable[str] = ()) -> None:
-        self.app, self.names, self.large = app, frozenset(names), frozenset(large)
+        self.app, self.names, self.large = app, frozenset(names), [_pattern(path) for path in large]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -43,7 +44,7 @@ class Doors:
                 await self.app(scope, receive, send)
             return
         refused = self._refusal(scope)
-        limit = LARGEST_UPLOAD if scope["path"] in self.large else LARGEST_FORM
+        limit = LARGEST_UPLOAD if any(path.fullmatch(scope["path"]) for path in self.large) else LARGEST_FORM
         length = Headers(scope=scope).get("content-length", "0")
         if refused is None and (not length.isdigit() or int(length) > limit):
             refused = PlainTextResponse(f"This is more than {limit // 1024**2} MB; send less at once.", 413)
@@ -85,6 +86,11 @@ class Doors:
         if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             return PlainTextResponse("Another site may not send anything to the bench.", 403)
         return None
+
+
+def _pattern(path: str) -> re.Pattern[str]:
+    """What a route's path matches."""
+    return re.compile("[^/]+".join(re.escape(part) for part in re.split(r"\{[^}]*\}", path)))
 
 
 def _name(host: str) -> str:

@@ -47,6 +47,50 @@ class MeanwhilePage(Page):
 
 
 @dataclass(frozen=True)
+class ActLine:
+    """One act in words."""
+
+    number: int
+    when: str
+    who: str
+    kind: str
+    words: tuple[str, ...]
+    undone: bool
+
+
+@dataclass(frozen=True)
+class HistoryPage(Page):
+    """Every act on a job, newest first."""
+
+    acts: tuple[ActLine, ...] = ()
+    older: str = ""
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A photograph or paper kept with the job: what it is, and the link that opens it."""
+
+    id: str
+    name: str
+    url: str
+    about: str
+    told: str
+    note: str
+    picture: bool
+    version: int
+
+
+@dataclass(frozen=True)
+class PapersPage(Page):
+    """What is kept with a job: photographs of the blue, drawings, certificates."""
+
+    papers: tuple[Paper, ...] = ()
+    fields: tuple[Field, ...] = ()
+    limits: str = ""
+    only: str = ""
+
+
+@dataclass(frozen=True)
 class Pair:
     """How two faces agree as they lay."""
 

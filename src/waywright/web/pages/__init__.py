@@ -3,7 +3,21 @@
 from __future__ import annotations
 
 from waywright.web.app import Form, PageView
-from waywright.web.pages import blue, carry, face, job, laying, rounds, setting, shop, specimens, stacks, things
+from waywright.web.pages import (
+    blue,
+    carry,
+    face,
+    history,
+    job,
+    laying,
+    papers,
+    rounds,
+    setting,
+    shop,
+    specimens,
+    stacks,
+    things,
+)
 
 PAGES: dict[str, PageView] = {
     "/": shop.shop,
@@ -20,6 +34,9 @@ PAGES: dict[str, PageView] = {
     "/jobs/{job:int}/rounds": rounds.rounds,
     "/jobs/{job:int}/things": things.things,
     "/jobs/{job:int}/stacks": stacks.stacks,
+    "/jobs/{job:int}/papers": papers.papers,
+    "/jobs/{job:int}/paper": papers.paper,
+    "/jobs/{job:int}/history": history.history,
     "/jobs/{job:int}/carry": carry.carry,
     "/jobs/{job:int}/export.zip": carry.whole,
     "/jobs/{job:int}/export.toml": carry.toml,
@@ -33,5 +50,6 @@ FORMS: tuple[Form, ...] = (
     *things.FORMS,
     *face.FORMS,
     *blue.FORMS,
+    *papers.FORMS,
     *carry.FORMS,
 )

@@ -12,7 +12,7 @@ from waywright.core.evidence import Job, JobError, Setting
 from waywright.core.expect import Expected, answered, expected
 from waywright.core.readings.laid import Laid
 from waywright.record import Add, Opened
-from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import head_of, setting_url
 from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot
 from waywright.web.forms import Wrong
@@ -81,7 +81,9 @@ def answer(bench: Bench, request: Request, given: Given) -> Response:
     try:
         marked = answered(seen, differs, "answer")
         saved = bench.book.change(
-            number, Add(replace(marked, id="", readings=tuple(replace(r, id="") for r in marked.readings)))
+            number,
+            Add(replace(marked, id="", readings=tuple(replace(r, id="") for r in marked.readings))),
+            by=by_of(request),
         )
     except JobError as error:
         raise Wrong(str(error)) from None

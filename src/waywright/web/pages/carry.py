@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from waywright.core.evidence import Entry, JobError, Setting
 from waywright.record import Opened
-from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.drawing import reach_um
 from waywright.web.entry import columns_of, edits_from, grids_of, places_of
@@ -62,7 +62,7 @@ def bring_in(bench: Bench, request: Request, given: Given) -> Response:
     if file is None or not file.filename:
         raise Wrong("Choose a file first.")
     name = re.sub(r"[\x00-\x1f]", "", file.filename.replace("\\", "/").rsplit("/", 1)[-1])[:100]
-    imported = bench.book.import_(file.file, name or "the file")
+    imported = bench.book.import_(file.file, name or "the file", by_of(request))
     return goes_to(f"/jobs/{imported.job_id}")
 
 
@@ -97,7 +97,7 @@ def paste(bench: Bench, request: Request, given: Given) -> Response:
     if not edits:
         raise Wrong("There is nothing to read in here; paste lines of x, y and a value.")
     try:
-        bench.book.change(number, *edits)
+        bench.book.change(number, *edits, by=by_of(request))
     except JobError as error:
         raise Wrong(str(error)) from None
     return goes_to(setting_url(number, one.id))

@@ -8,7 +8,7 @@ from starlette.responses import Response
 from waywright.core.evidence import JobError, Pass
 from waywright.record import Add, Missing, Opened, Ref
 from waywright.views.result import ShapeTable, result
-from waywright.web.app import Bench, Form, Given, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import FacePage, PassForm, head_of
 from waywright.web.forms import Wrong
 from waywright.web.pages.job import number_of
@@ -111,9 +111,8 @@ def add_pass(bench: Bench, request: Request, given: Given) -> Response:
     note = texts.get("note", "").strip()[:2000] or None
     after = texts.get("after", "") or None
     try:
-        bench.book.change(
-            number, Add(Pass("", name, after, act, when=texts.get("when", "").strip()[:40] or None, note=note))
-        )
+        when = texts.get("when", "").strip()[:40] or None
+        bench.book.change(number, Add(Pass("", name, after, act, when=when, note=note)), by=by_of(request))
     except JobError as error:
         raise Wrong(str(error)) from None
     return goes_to(face_url(number, name))

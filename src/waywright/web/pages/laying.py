@@ -11,7 +11,7 @@ from starlette.responses import Response
 from waywright.core.evidence import Geometry, JobError, Setting
 from waywright.core.readings import KINDS, LayUp
 from waywright.record import Add, Conflict, Missing, Opened, Put, Ref
-from waywright.web.app import Bench, Form, Given, goes_to
+from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import NewSetting, head_of, setting_url
 from waywright.web.forms import Wrong, choices_in, form_of, read
 from waywright.web.pages.job import KIND_WORDS, number_of, version_in
@@ -38,7 +38,7 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
         own = {"instrument": None, "name": None, "seat_um": None, "temperature_c": None, "note": None}
         own |= read(Setting, given.texts, not_own())
         new = Setting(one.id, geometry, (), when=one.when, **own)
-        bench.book.change(number, Put(Ref("setting", one.id), version_in(given), new))
+        bench.book.change(number, Put(Ref("setting", one.id), version_in(given), new), by=by_of(request))
     except (Wrong, JobError) as error:
         wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
         return setting_page(bench, request, opened, one, wrong, changing=given.texts)
@@ -110,7 +110,7 @@ def add(bench: Bench, request: Request, given: Given) -> Response:
         if isinstance(one.geometry, LayUp) and not one.geometry.touching:
             spaced = with_spacers(opened.job, one, BLOCK_MM).readings
             one = replace(one, readings=tuple(replace(r, id="") for r in spaced))
-        saved = bench.book.change(number, Add(one))
+        saved = bench.book.change(number, Add(one), by=by_of(request))
     except Wrong as error:
         return _new(bench, request, opened, kind, given.texts, error)
     except JobError as error:

@@ -17,12 +17,13 @@ from waywright.core.readings.laid import Laid
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, Opened, OutOfOrder, Put, Ref, Saved
 from waywright.views.numbers import Shown
 from waywright.views.result import result
-from waywright.web.app import Bench, Form, Given, goes_to, wants_parts, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, wants_parts, ways_of
 from waywright.web.contexts import SettingPage, Tick, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, columns_of, edits_from, grids_of, text_in
 from waywright.web.forms import Field, Wrong, choices_in, form_of, given_of
 from waywright.web.more_contexts import ConflictPage
 from waywright.web.pages.job import number_of
+from waywright.web.pages.papers import papers_of
 from waywright.web.told import drawings_of, live_of, suspect_words
 
 OWN = ("instrument", "name", "seat_um", "temperature_c", "note")  # fields of Setting that a person fills in
@@ -95,6 +96,7 @@ def setting_page(
         fields=lying_form(opened, one, own if changing is None else changing, wrong if changing else None),
         changing=changing is not None,
         version=opened.versions[Ref("setting", one.id)],
+        papers=papers_of(opened, Ref("setting", one.id)),
         urls=tuple((w, setting_url(number, one.id, way=w)) for w in ("stations", "stacks")),
         next_setting=setting_url(number, later.id) if later is not None else "",
         focus=request.query_params.get("reading", "") or (wrong.field if wrong else ""),
@@ -156,7 +158,7 @@ def save(bench: Bench, request: Request, given: Given) -> Response:
     script = wants_parts(request)
     try:
         edits = edits_from(one, given.texts, lambda act: earlier(bench, number, one.id, act))
-        saved = _saved(bench, number, edits, given.texts)
+        saved = _saved(bench, number, edits, given.texts, by_of(request))
     except Conflict as error:
         return _conflict(bench, request, opened, error)
     except (OutOfOrder, NumberReused) as error:
@@ -178,13 +180,12 @@ def earlier(bench: Bench, number: int, sid: str, act: int) -> tuple[Reading, ...
     return next((s.readings for s in job.settings if s.id == sid), ())
 
 
-def _saved(bench: Bench, number: int, edits: list[Edit], texts: Mapping[str, str]) -> Saved | None:
+def _saved(bench: Bench, number: int, edits: list[Edit], texts: Mapping[str, str], by: By) -> Saved | None:
     client, sequence = texts.get("client", ""), texts.get("sequence", "")
-    by = By()
     if client or sequence:
         if not CLIENT.fullmatch(client) or not re.fullmatch(r"[1-9]\d{0,8}", sequence):
             raise Wrong("A client that numbers what it sends gives its name and a number from 1 on.")
-        by = By(client=client, sequence=int(sequence))
+        by = replace(by, client=client, sequence=int(sequence))
     return bench.book.change(number, *edits, by=by) if edits else None
 
 
@@ -222,16 +223,17 @@ def _plain(grid: Grid, row: Row) -> dict[str, object]:
     return {"place": row.place, "reading": row.reading, "version": row.version, "texts": texts, **more}
 
 
+def said(part: object) -> str:
+    """What a reading says, as it was typed."""
+    if not isinstance(part, Reading):
+        return "deleted" if part is None else str(part)
+    told = [f"{COLUMN_WORDS.get(k, k)} {t}" for k in COLUMNS if (t := text_in(part, k))]
+    return ", ".join(told) or "nothing"
+
+
 def _conflict(bench: Bench, request: Request, opened: Opened, error: Conflict) -> Response:
     """Both values, to keep one; nothing was changed."""
-
-    def words(part: object) -> str:
-        if not isinstance(part, Reading):
-            return "deleted" if part is None else str(part)
-        told = [f"{COLUMN_WORDS.get(k, k)} {t}" for k in COLUMNS if (t := text_in(part, k))]
-        return ", ".join(told) or "nothing"
-
-    mine, theirs = words(error.mine), words(error.theirs)
+    mine, theirs = said(error.mine), said(error.theirs)
     if wants_parts(request):
         latest = error.theirs.id if isinstance(error.theirs, Reading) else ""
         return JSONResponse(
@@ -265,7 +267,7 @@ def ticks(bench: Bench, request: Request, given: Given) -> Response:
     ref = Ref("memo", ticks_memo(one.id))
     memo = Memo(ref.key, done)
     edit = Put(ref, opened.versions[ref], memo) if ref in opened.versions else Add(memo)
-    bench.book.change(number, edit)
+    bench.book.change(number, edit, by=by_of(request))
     return goes_to(setting_url(number, one.id))
 
 

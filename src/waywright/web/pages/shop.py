@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -12,11 +13,12 @@ from waywright.core.evidence import Goal, Job, Setting
 from waywright.core.readings import LayUp
 from waywright.core.things import Face, Instrument, Piece
 from waywright.record import Add, Memo
-from waywright.web.app import Bench, Form, Given, goes_to
+from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Guide, JobLine, Shop, setting_url
 from waywright.web.forms import Wrong, form_of, read
 from waywright.web.times import told
 
+KEPT_S = 3650 * 86400  # how long a browser keeps what it was told
 ASSUMED = "assumed"  # the memo that names what nobody chose
 
 
@@ -82,10 +84,10 @@ def start(bench: Bench, request: Request, given: Given) -> Response:
         job = first_job(first)
     except Wrong as error:
         return _guide(bench, request, dict(given.texts), error)
-    number = bench.book.begin(job)
+    number = bench.book.begin(job, by_of(request))
     assumed = assumed_in(given.texts)
     if assumed:
-        bench.book.change(number, Add(Memo(ASSUMED, "\n".join(assumed))), kind=ASSUMED)
+        bench.book.change(number, Add(Memo(ASSUMED, "\n".join(assumed))), by=by_of(request), kind=ASSUMED)
     if len(first.edges) < 2:
         return goes_to(f"/jobs/{number}")
     return goes_to(setting_url(number, "layups[0]"))
@@ -168,14 +170,26 @@ def evenly(length_mm: float) -> tuple[float, ...]:
 
 def units(bench: Bench, request: Request, given: Given) -> Response:
     """How this browser wants numbers shown."""
+    return _kept(given, "units", "inch" if given.texts.get("units") == "inch" else "mm")
+
+
+def who(bench: Bench, request: Request, given: Given) -> Response:
+    """Who works at this browser: their name stands beside what they do. Nobody has to say."""
+    name = "".join(letter if letter.isprintable() else " " for letter in given.texts.get("who", ""))
+    return _kept(given, "who", quote(" ".join(name.split())[:LONGEST_NAME], errors="replace"))
+
+
+def _kept(given: Given, name: str, value: str) -> Response:
+    """Back to where the form was, with something for this browser to keep."""
     back = given.texts.get("back", "/")
-    answer = goes_to(back if back.startswith("/") and not back.startswith(("//", "/\\")) else "/")
-    chosen = "inch" if given.texts.get("units") == "inch" else "mm"
-    answer.set_cookie("units", chosen, max_age=3650 * 86400, httponly=True, samesite="strict")
+    inside = back.startswith("/") and not back.startswith(("//", "/\\")) and back.isprintable()
+    answer = goes_to(back if inside else "/")
+    answer.set_cookie(name, value, max_age=KEPT_S, httponly=True, samesite="strict")
     return answer
 
 
 FORMS = (
     Form("/jobs/new", start, tuple(First.__dataclass_fields__)),
     Form("/units", units, ("units", "back")),
+    Form("/who", who, ("who", "back")),
 )

@@ -11,7 +11,7 @@ from starlette.responses import Response
 from waywright.core.evidence import JobError
 from waywright.core.things import Face, Instrument, Piece
 from waywright.record import Add, Conflict, Edit, Memo, Missing, Opened, Put, Ref, Rename
-from waywright.web.app import Bench, Form, Given, goes_to
+from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Thing, ThingsPage, head_of
 from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Wrong, form_of, given_of, read
 from waywright.web.pages.job import number_of, version_in
@@ -80,7 +80,9 @@ def save_piece(bench: Bench, request: Request, given: Given) -> Response:
                 ),
             }
         face = Face(**read(Face, texts))
-        bench.book.change(number, *_piece_edits(opened, face, was, of, given), kind="put" if was else "add")
+        bench.book.change(
+            number, *_piece_edits(opened, face, was, of, given), by=by_of(request), kind="put" if was else "add"
+        )
     except (Wrong, JobError) as error:
         wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
         return _things(bench, request, wrong, dict(given.texts), was)
@@ -134,12 +136,12 @@ def save_instrument(bench: Bench, request: Request, given: Given) -> Response:
     try:
         one = Instrument(**read(Instrument, texts))
         if not was:
-            bench.book.change(number, Add(one))
+            bench.book.change(number, Add(one), by=by_of(request))
         else:
             edits: list[Edit] = [Put(Ref("instrument", was), version_in(given), replace(one, name=was))]
             if one.name != was:
                 edits.append(Rename(Ref("instrument", was), one.name))
-            bench.book.change(number, *edits)
+            bench.book.change(number, *edits, by=by_of(request))
     except (Wrong, JobError) as error:
         wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])
         return _things(bench, request, wrong, dict(texts), was)

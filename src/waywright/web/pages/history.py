@@ -1,0 +1,74 @@
+"""The history of a job: every act, newest first, who did it, and what it made of what; each can be taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.core.evidence import Goal, Pass, Reading, Setting
+from waywright.core.things import Instrument, Piece
+from waywright.record import Attachment, Done, Head, Memo, Part
+from waywright.views.numbers import Shown, plural
+from waywright.web.app import Bench, ways_of
+from waywright.web.contexts import ACT_WORDS, head_of
+from waywright.web.more_contexts import ActLine, HistoryPage
+from waywright.web.pages.job import number_of
+from waywright.web.pages.setting import said
+from waywright.web.pages.shop import ASSUMED
+from waywright.web.times import told
+
+AT_ONCE = 100  # acts on one page
+MOST_WORDS = 4  # parts told of one act
+KINDS = {**ACT_WORDS, "import": "brought in from a file", "assumed": "what was assumed", "undo": "taken back"}
+
+
+def history(bench: Bench, request: Request) -> Response:
+    """Every act; older ones on pages of their own."""
+    opened = bench.book.opened(number_of(request))
+    text = request.query_params.get("before", "")
+    before = int(text) if text.isascii() and text.isdigit() and len(text) < 10 else opened.newest + 1
+    done = [one for one in bench.book.history(opened.id) if one.act.number < before]
+    home = {r.id: s.geometry.words() for s, r in opened.job.readings()}
+    lines = tuple(_line(one, home, ways_of(request)) for one in reversed(done[-AT_ONCE:]))
+    older = f"/jobs/{opened.id}/history?before={lines[-1].number}" if len(done) > AT_ONCE else ""
+    page = HistoryPage(title="History", job=head_of(opened), acts=lines, older=older)
+    return bench.show(request, "history.html", page)
+
+
+def _line(done: Done, home: Mapping[str, str], ways: Shown) -> ActLine:
+    act = done.act
+    kind = KINDS.get(act.kind, act.kind)
+    if act.undoes is not None:
+        kind = f"act {act.undoes} taken back"
+    parts = () if act.number == 1 else (*done.parts, *done.gone)
+    words = [_words(part, home, ways) for part in parts[:MOST_WORDS]]
+    words = [f"{one}, hidden" if part in done.gone else one for one, part in zip(words, parts, strict=False)]
+    if len(parts) > MOST_WORDS:
+        words.append(f"and {plural(len(parts) - MOST_WORDS, 'thing')} more")
+    return ActLine(act.number, told(act.at), act.who or "", kind, tuple(words), done.undone)
+
+
+def _words(part: Part, home: Mapping[str, str], ways: Shown) -> str:
+    """A part in a few words."""
+    match part:
+        case Reading():
+            places = (part.x_mm, part.y_mm, part.at_mm)
+            at = ", ".join(ways.lengths(one) for one in places if one is not None)
+            where = f"{home[part.id]}: " if part.id in home else ""
+            return f"{where}at {at} {ways.length} {said(part)}" if at else f"{where}{said(part)}"
+        case Setting():
+            return part.geometry.words()
+        case Piece() | Instrument():
+            return part.name
+        case Pass():
+            return f"{part.act} {part.face}"
+        case Attachment():
+            return part.name
+        case Goal():
+            return "the goal"
+        case Head():
+            return f"the title, {part.title}" if part.title else "the title"
+        case Memo():
+            return "what is assumed" if part.id == ASSUMED else "ticks before reading"
