@@ -156,17 +156,20 @@ class Arrow:
             if k == len(self.starts) - 1:  # rows of border unknowns only
                 result[chosen] = np.einsum("ij,jk,ik->i", out, selected.corner, out)
                 continue
-            a, b = self.starts[k], self.starts[k + 1]
-            near = inner[chosen][:, a : self.starts[min(k + 2, len(self.starts) - 1)]].toarray()
+            near = inner[chosen][:, self.starts[k] : self.starts[min(k + 2, len(self.starts) - 1)]]
             block = [selected.here[k], selected.ahead[k], selected.border[k]]
-            if near.shape[1] > b - a:
+            if selected.ahead[k].shape[1]:
                 middle = [selected.ahead[k].T, selected.here[k + 1], selected.border[k + 1]]
                 last = [selected.border[k].T, selected.border[k + 1].T, selected.corner]
                 inverse = np.block([block, middle, last])
             else:
                 inverse = np.block([[block[0], block[2]], [block[2].T, selected.corner]])
-            whole = np.concatenate([near, out], axis=1)
-            result[chosen] = np.einsum("ij,ij->i", whole @ inverse, whole)
+            width = near.shape[1]
+            through = near @ inverse[:width]
+            through += out @ inverse[width:]
+            row = np.repeat(np.arange(len(chosen)), np.diff(near.indptr))
+            inside = np.bincount(row, near.data * through[row, near.indices], len(chosen))
+            result[chosen] = inside + np.einsum("ij,ij->i", out, through[:, width:])
         return result
 
 
