@@ -10,17 +10,20 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from waywright.core.adjust.cures import cures, sight
+from waywright.core.adjust.finer import NextStack, next_stack
 from waywright.core.adjust.plan import Offer, Plan, candidates
 from waywright.core.adjust.programme import TIMES, Programme, programme
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import Move, Report, Verdict
-from waywright.core.readings import KINDS
+from waywright.core.readings import KINDS, Slide
 from waywright.core.scraped import scraped
 from waywright.core.verdicts import FLATNESS, aims
 
 RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
+WORTH = 1e-3  # of the share known: less is not worth a stack
+SHARE = "share of the shapes known as well as the goal asks"
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
 
 
@@ -100,10 +103,45 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     if found.taken and not found.reached:
         reach = PROVEN_BY * plan.reach_um([t for c in listed if (t := plan.told(c)) is not None], TIMES)
         yield from _beyond(job, faces, reach)
-    for taken in found.taken:
-        yield _setting(taken, faces, found)
+    stack = next_stack(plan, job)
+    offered = [_setting(report, t, faces, found) for t in found.taken]
+    if stack is not None and stack.known[1] - stack.known[0] > WORTH:
+        _put_in(offered, _stack(stack))
+    yield from offered
     if not found.taken:
         yield from _cured(job, faces)
+
+
+def _put_in(offered: list[Move], move: Move) -> None:
+    """First if it tells most of all; else behind the first, before what tells less a minute."""
+
+    def gain(move: Move) -> float:
+        return float(move.gain["to"]) - float(move.gain["from"])  # type: ignore[arg-type]
+
+    at = len(offered)
+    while at > 1 and gain(offered[at - 1]) / offered[at - 1].minutes < gain(move) / move.minutes:
+        at -= 1
+    if at == 1 and gain(move) > gain(offered[0]):
+        at = 0
+    offered.insert(at, move)
+
+
+def _stack(stack: NextStack) -> Move:
+    """The stack to try while the pair still lies there."""
+    made = f" ({' + '.join(f'{b:g}' for b in stack.blocks_mm)})" if len(stack.blocks_mm) > 1 else ""
+    lay = stack.setting.geometry
+    at = [p for r in stack.readings for p in (r.x_mm,) if p is not None]
+    count = "the bracket" if len(stack.readings) == 1 else f"{len(stack.readings)} brackets"
+    return Move(
+        "measure",
+        lay.faces(),
+        tuple(sorted(set(at))),
+        f"before {lay.faces()[1]} is lifted, try a stack of {stack.size_mm:.4f}".rstrip("0").rstrip(".")
+        + f" mm{made} at {', '.join(map(_place, stack.readings))}; {lay.words()}",
+        f"goes or not, it narrows {count} there",
+        {"what": SHARE, "from": stack.known[0], "to": stack.known[1]},
+        stack.minutes,
+    )
 
 
 def _beyond(job: Job, faces: Sequence[str], reach_um: float) -> Iterator[Move]:
@@ -139,16 +177,33 @@ def _cured(job: Job, faces: Sequence[str]) -> Iterator[Move]:
         yield Move("measure", tuple(faces), (), words, "nothing else lets these faces be told apart", {}, 0.0)
 
 
-def _setting(taken: Offer, faces: Sequence[str], found: Programme) -> Move:
+def _setting(report: Report, taken: Offer, faces: Sequence[str], found: Programme) -> Move:
     of = tuple(dict.fromkeys(name for s in taken.candidate.settings for name in s.geometry.faces()))
     places = sorted({p for r in taken.readings for p in (r.x_mm, r.at_mm) if p is not None})
-    whole = f"{found.readings} readings in {len(found.taken)} settings, about {found.minutes / 60:.1f} h in all"
+    settings = "1 setting" if len(found.taken) == 1 else f"{len(found.taken)} settings"
+    whole = f"{found.readings} readings in {settings}, about {found.minutes / 60:.1f} h in all"
     if found.reached:
         reason = f"with the rest of these it settles {_listed(faces)} with the fewest readings: {whole}"
     else:
         reason = f"it tells most of {_listed(faces)}, though not all that the goal asks"
-    gain = {"what": "share of the shapes known as well as the goal asks", "from": taken.known[0], "to": taken.known[1]}
+    if isinstance(taken.candidate.settings[0].geometry, Slide):
+        reason += _coarse(report)
+    gain = {"what": SHARE, "from": taken.known[0], "to": taken.known[1]}
     return Move("measure", of, tuple(places), _how(taken), reason, gain, taken.minutes)
+
+
+def _coarse(report: Report) -> str:
+    """Why a wedge: the step of the set is the largest share of what is unsure."""
+    shares: dict[str, float] = {}
+    for share in report.budget:
+        shares[share.name] = shares.get(share.name, 0.0) + share.share
+    largest = max(shares, key=shares.__getitem__, default="")
+    so_far = (
+        f", {100 * shares[largest] / sum(shares.values()):.0f} % of what is unsure so far"
+        if largest.endswith(", step")
+        else ""
+    )
+    return f"; a wedge reads between the steps of the set{so_far}"
 
 
 def _how(taken: Offer) -> str:
@@ -159,9 +214,9 @@ def _how(taken: Offer) -> str:
     kept = {r.id for r in taken.readings}
     parts = []
     for setting in taken.candidate.settings:
-        at = [r for r in setting.readings if r.id in kept]
+        at = [r for r in setting.readings if r.id in kept and r.entry != "spacers"]
         if at:
-            parts.append(f"{setting.geometry.words()}: {', '.join(_place(r) for r in at)}")
+            parts.append(f"{setting.geometry.words()}: read at {', '.join(map(_place, at))}")
     return "; ".join(parts)
 
 

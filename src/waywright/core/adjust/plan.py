@@ -128,6 +128,7 @@ class Plan:
     def __init__(
         self, job: Job, faces: Sequence[str], along: bool, goal_um: float, left_out: Sequence[str] = ()
     ) -> None:
+        self._asks = (faces, along, goal_um, left_out)
         self.job = replace(job, settings=job.settings + tuple(_unread(job, name) for name in job.faces()))
         self.goal_um = goal_um
         net = network(self.job)
@@ -140,6 +141,10 @@ class Plan:
         self.nodes = np.column_stack([self._asked(f, along) for f in asked])
         self.weights = self.nodes[self.free]
         self._now = self.covariance(self.information)
+
+    def again(self, job: Job) -> Plan:
+        """The same question of other readings."""
+        return Plan(job, *self._asks)
 
     def _asked(self, face: Heights, along: bool) -> FloatArray:
         """(N, k) an orthonormal basis of the shapes the goal asks about."""

@@ -1,0 +1,86 @@
+"""The next stack: which size to try while a pair still lies there, and what it tells."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from waywright import demo, jobfile
+from waywright.core.adjust.finer import next_stack
+from waywright.core.adjust.plan import Plan
+from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.moves import moves, target_um
+from waywright.core.readings import Cross, LayUp
+from waywright.core.report import report
+from waywright.core.stacks import USUAL_SET_MM
+
+FACES = ("Alder", "Birch", "Rowan")
+
+
+@pytest.fixture(scope="module")
+def three() -> Job:
+    """The first three lay-ups of the sample shop, without the reading that is wrong."""
+    job = jobfile.loads(demo.shop("three_edges"), "three_edges.toml")
+    taken = [s for s in job.settings if isinstance(s.geometry, LayUp)][:3]
+    return replace(
+        job,
+        goal=Goal(straightness_um=6),
+        settings=tuple(replace(s, readings=tuple(r for r in s.readings if r.id != "layups[1].gaps[5]")) for s in taken),
+    )
+
+
+def test_while_a_pair_lies_there_the_stack_that_narrows_most_is_told(three: Job) -> None:
+    """With brackets of 8 µm and a set of 1 µm steps a stack is proposed, with its blocks; what it tells is exact."""
+    job = bracketed(three, 0.008)
+    (stack,) = [m for m in moves(job, report(job)) if "before" in m.how]
+    assert "try a stack of " in stack.how
+    assert "mm (" in stack.how
+    plan = Plan(job, FACES, True, target_um(job))
+    found = next_stack(plan, job)
+    assert found is not None
+    assert (found.known[0], found.known[1]) == (stack.gain["from"], stack.gain["to"])
+    assert sum(found.blocks_mm) == pytest.approx(found.size_mm)
+    assert set(found.blocks_mm) <= set(USUAL_SET_MM)
+    last = job.settings[-1]
+    halved = {r.id for r in found.readings}
+    assert all(
+        r.low.to("mm") < found.size_mm < r.high.to("mm") for r in last.readings if r.id in halved and r.low and r.high
+    )
+    narrow = [
+        replace(r, low=Typed(found.size_mm, "mm")) if 2 * found.size_mm < r.low.to("mm") + r.high.to("mm")  # type: ignore[union-attr]
+        else replace(r, high=Typed(found.size_mm, "mm"))
+        for r in last.readings if r.id in halved
+    ]  # fmt: skip
+    typed = tuple({r.id: r for r in (*last.readings, *narrow)}.values())
+    again = replace(job, settings=(*job.settings[:-1], replace(last, readings=typed)))
+    assert Plan(again, FACES, True, target_um(job)).known == pytest.approx(found.known[1], abs=1e-9)
+
+
+def test_no_stack_is_told_once_the_pair_was_lifted_or_nothing_is_wide(three: Job) -> None:
+    """Brackets of one step, another reading since, a pass since: there is no stack to try."""
+    wide = bracketed(three, 0.008)
+    plan = Plan(wide, FACES, True, target_um(wide))
+    last = wide.settings[-1]
+    level = Setting(
+        "later",
+        Cross("Alder", 28.0),
+        (Reading("later 0", "readings", 330.0, key="um_per_m", value=Typed(1.0, "µm/m")),),
+    )
+    assert next_stack(plan, wide) is not None
+    assert next_stack(plan, bracketed(three, 0.001)) is None
+    assert next_stack(plan, replace(wide, settings=(*wide.settings, level))) is None
+    assert next_stack(plan, replace(wide, passes=(Pass("passes[0]", last.geometry.faces()[0], after=last.id),))) is None
+
+
+def bracketed(job: Job, width_mm: float) -> Job:
+    """A job's gaps as brackets of one width."""
+
+    def told(r: Reading) -> Reading:
+        middle = r.value.to("mm") if r.value else (r.low.to("mm") + r.high.to("mm")) / 2 if r.low and r.high else None
+        if r.entry != "gaps" or middle is None:
+            return r
+        low = round(middle - width_mm / 2, 3)
+        return replace(r, key=None, value=None, low=Typed(low, "mm"), high=Typed(round(low + width_mm, 3), "mm"))
+
+    return replace(job, settings=tuple(replace(s, readings=tuple(map(told, s.readings))) for s in job.settings))
