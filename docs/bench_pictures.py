@@ -28,6 +28,8 @@ PAGES = {
     "things": "/jobs/2/things",
     "stacks": "/jobs/2/stacks?wanted=20; 20,002; 20,004; 20,006",
     "sheet": "/jobs/2/sheet?id=layups%5B3%5D",
+    "papers": "/jobs/2/papers",
+    "history": "/jobs/2/history",
     "export": "/jobs/2/carry",
     "specimens": "/specimens",
 }

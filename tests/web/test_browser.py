@@ -28,6 +28,7 @@ PATHS = [
         "/jobs/2/stacks?wanted=20;20,002",
         "/jobs/2/sheet?id=layups%5B0%5D",
     ),
+    *("/jobs/2/papers", "/jobs/2/papers?about=setting%20layups%5B0%5D", "/jobs/2/history"),
     *("/jobs/2/carry", "/jobs/2/next", "/specimens", "/nothing"),
 ]
 HEAVIEST = 300_000

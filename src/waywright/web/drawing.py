@@ -44,7 +44,7 @@ class Label:
 
 @dataclass(frozen=True)
 class Spot:
-    """A mark of its own size: "end" (the marked end), "suspect", "tick", "read"."""
+    """A mark of its own size: "end" (the marked end), "suspect", "tick", "touch" (two faces meet), "held", "face"."""
 
     kind: str
     at: float

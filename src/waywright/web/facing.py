@@ -1,17 +1,27 @@
-"""Two faces as they lie on the bench: the upper turned over the lower, the gap between them, and what they stand on."""
+"""Two faces as they lie on the bench: the upper turned over the lower, the gap between them, and what they stand on.
+
+A pair that touches is drawn as it rests: on the two highest places under its middle, or tilted onto the end held down.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from waywright.core.evidence import Job, Setting
 from waywright.core.findings import Shape
-from waywright.core.readings.laid import Laid
+from waywright.core.readings import LayUp
+from waywright.core.readings.blue import Blue
+from waywright.core.readings.hinge import Hinge
+from waywright.core.readings.laid import ENDS, Laid
 from waywright.core.things import Face, FloatArray
 from waywright.views.numbers import Shown
 from waywright.web.drawing import ACROSS, Box, Drawing, Label, Spot, Stroke, known
 
-HIGH_PX, BODY_PX, GAP_PX = 190, 46, 64  # the whole; the metal of each; between them
+BODY_PX, GAP_PX, TOP_PX, TEXT_PX = 46, 64, 16, 18  # the metal of each; between them; above; places below
+HELD_PX = 30  # the hand that holds an end
+FURTHEST_PX = 90  # how far a tilted face may rise
 
 
 def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, ways: Shown) -> Drawing | None:
@@ -20,74 +30,194 @@ def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, w
     if not isinstance(layup, Laid) or layup.lower not in faces or layup.upper not in faces:
         return None
     lower, upper = faces[layup.lower], faces[layup.upper]
+    over, _ = layup.on_lower(upper, np.asarray(upper.stations_mm), np.zeros(len(upper.stations_mm)))
     ends, _ = layup.on_lower(upper, np.array([0.0, upper.length_mm]), np.zeros(2))
-    left = min(0.0, float(ends.min()))
-    wide = max(lower.length_mm, float(ends.max())) - left
-    view = _View(left, wide, GAP_PX / 2 / reach * 0.8)
-    top, bottom = BODY_PX + 16.0, BODY_PX + 16.0 + GAP_PX
-    strokes = [
-        view.body("metal", lower, shapes.get(layup.lower), np.asarray(lower.stations_mm), bottom, 1),
-        view.body("metal upper", upper, shapes.get(layup.upper), _over(layup, upper), top, -1),
-    ]
-    boxes = [
-        Box("block", view.share(r.x_mm) - 1.1, top + 2, 2.2, GAP_PX - 4)
-        for r in setting.readings
-        if r.entry == "spacers" and r.x_mm is not None and r.id not in job.corrected()
-    ]
-    marked = float(ends[0])
-    spots = [
-        Spot("end", view.share(0.0) + 1.4, bottom + 30),
-        Spot("end", view.share(marked) + (1.4 if marked <= float(ends[1]) else -1.4), top - 30),
-        *(Spot("tick", view.share(x), bottom + BODY_PX) for x in lower.stations_mm),
-    ]
-    labels = [
-        Label(50, top - 24, f"{upper.name}, face down", "name"),
-        Label(50, bottom + 34, f"{lower.name}, face up", "name"),
-        *(
-            Label(view.share(x), bottom + BODY_PX + 13, ways.lengths(x), "small")
-            for x in lower.stations_mm[:: max(1, len(lower.stations_mm) // 8)]
-        ),
-    ]
-    turned = "at the right" if layup.turn == "end for end" else "at the left"
-    words = f"{upper.name} lies face down on {lower.name}; the marked end of {upper.name} is {turned}."
-    return Drawing(words, HIGH_PX + 18, tuple(strokes), tuple(boxes), tuple(spots), tuple(labels))
+    pair = _Pair(
+        layup,
+        lower,
+        upper,
+        _profile(lower, shapes.get(layup.lower), np.asarray(lower.stations_mm), np.array([0.0, lower.length_mm])),
+        _profile(upper, shapes.get(layup.upper), over, ends),
+        (float(ends[0]), float(ends[1])),
+    )
+    spacers = [r for r in setting.readings if r.entry == "spacers" and r.x_mm is not None]
+    if touches(layup) and not spacers:
+        return _resting(pair, reach, ways)
+    return _standing(pair, [float(r.x_mm or 0.0) for r in spacers if r.id not in job.corrected()], reach, ways)
 
 
-def _over(layup: Laid, upper: Face) -> FloatArray:
-    """Where along the lower the upper's stations lie, (n,) mm."""
-    x, _ = layup.on_lower(upper, np.asarray(upper.stations_mm), np.zeros(len(upper.stations_mm)))
-    return x
+def touches(layup: Laid) -> bool:
+    """Whether the two lie on each other with nothing between."""
+    return isinstance(layup, Blue | Hinge) or (isinstance(layup, LayUp) and (layup.touching or layup.held is not None))
 
 
-class _View:
-    """From mm along the lower face to the drawing."""
+@dataclass(frozen=True)
+class _Profile:
+    """A face along the lower one, the ends of its metal included: heights out of its own metal."""
 
-    def __init__(self, left_mm: float, wide_mm: float, px_per_um: float) -> None:
-        self.left, self.wide, self.per_um = left_mm, wide_mm, px_per_um
+    x_mm: FloatArray
+    height_um: FloatArray
+    known: bool
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Two faces as they lie, and where the upper's marked and far end are along the lower."""
+
+    layup: Laid
+    lower: Face
+    upper: Face
+    below: _Profile
+    above: _Profile
+    ends_mm: tuple[float, float]
+
+    @property
+    def left_mm(self) -> float:
+        """Where the drawing begins."""
+        return float(min(self.below.x_mm[0], self.above.x_mm[0]))
+
+    @property
+    def wide_mm(self) -> float:
+        """How long it is."""
+        return float(max(self.below.x_mm[-1], self.above.x_mm[-1])) - self.left_mm
 
     def share(self, x_mm: float) -> float:
         """Per cent of the width."""
-        return float(100 * (x_mm - self.left) / self.wide)
+        return float(100 * (x_mm - self.left_mm) / self.wide_mm)
 
-    def body(self, kind: str, face: Face, shape: Shape | None, at_mm: FloatArray, edge: float, up: int) -> Stroke:
-        """The metal of a face whose surface lies at `edge` and looks up (1) or down (−1)."""
-        height = np.zeros(len(face.stations_mm))
-        if shape is not None and known(shape):
-            with np.errstate(invalid="ignore"):
-                height = np.nan_to_num(_mean(shape.height_um.reshape(len(height), -1)))
-        else:
-            kind += " unknown"
-        order = np.argsort(at_mm)
-        x = (at_mm[order] - self.left) / self.wide * ACROSS
-        # The ends of the metal reach beyond the first and last station.
-        over = (float(face.stations_mm[0]), face.length_mm - float(face.stations_mm[-1]))
-        before, after = over if at_mm[0] <= at_mm[-1] else over[::-1]
-        x = np.concatenate([[x[0] - before / self.wide * ACROSS], x, [x[-1] + after / self.wide * ACROSS]])
-        y = edge - up * height[order] * self.per_um
-        y = np.concatenate([[y[0]], y, [y[-1]]])
-        far = edge + up * BODY_PX
-        points = " L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, y, strict=True))
-        return Stroke(kind, f"M{points} V{far:.1f} H{x[0]:.1f} Z")
+    def metal(self, kind: str, one: _Profile, surface_px: FloatArray, far_px: float) -> Stroke:
+        """The metal between a surface and a straight back."""
+        x = (one.x_mm - self.left_mm) / self.wide_mm * ACROSS
+        points = " L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, surface_px, strict=True))
+        return Stroke(kind if one.known else f"{kind} unknown", f"M{points} V{far_px:.1f} H{x[0]:.1f} Z")
+
+    def names(self, upper_px: float, lower_px: float) -> list[Label]:
+        """What each is called and how it lies."""
+        return [
+            Label(50, upper_px, f"{self.upper.name}, face down", "name"),
+            Label(50, lower_px, f"{self.lower.name}, face up", "name"),
+        ]
+
+    def marked(self, upper_px: float, lower_px: float) -> list[Spot]:
+        """The marked end of each."""
+        marked, far = self.ends_mm
+        inwards = 1.4 if marked <= far else -1.4
+        return [
+            Spot("end", self.share(0.0) + 1.4, lower_px),
+            Spot("end", self.share(marked) + inwards, upper_px),
+        ]
+
+    def places(self, bottom_px: float, ways: Shown) -> tuple[list[Spot], list[Label]]:
+        """The lower's stations, named where there is room."""
+        x = self.lower.stations_mm
+        labels = [Label(self.share(a), bottom_px + 13, ways.lengths(a), "small") for a in x[:: max(1, len(x) // 8)]]
+        return [Spot("tick", self.share(a), bottom_px) for a in x], labels
+
+    def words(self) -> str:
+        """How they lie, read aloud."""
+        turned = "at the right" if self.layup.turn == "end for end" else "at the left"
+        return (
+            f"{self.upper.name} lies face down on {self.lower.name}; the marked end of {self.upper.name} is {turned}."
+        )
+
+
+def _profile(face: Face, shape: Shape | None, at_mm: FloatArray, ends_mm: FloatArray) -> _Profile:
+    """The mean of the lines that were read; flat where nothing is known."""
+    height, is_known = np.zeros(len(face.stations_mm)), shape is not None and known(shape)
+    if shape is not None and is_known:
+        height = np.nan_to_num(_mean(shape.height_um.reshape(len(height), -1)))
+    order = np.argsort(at_mm)
+    first, last = np.sort(ends_mm)
+    x, height = at_mm[order], height[order]
+    x, height = np.concatenate([[first], x, [last]]), np.concatenate([height[:1], height, height[-1:]])
+    return _Profile(x, height, is_known)
+
+
+def _standing(pair: _Pair, spacers_mm: list[float], reach: float, ways: Shown) -> Drawing:
+    """On spacers: the two apart, drawn straight."""
+    per_um = GAP_PX / 2 / reach * 0.8
+    top, bottom = float(BODY_PX + TOP_PX), float(BODY_PX + TOP_PX + GAP_PX)
+    strokes = (
+        pair.metal("metal", pair.below, bottom - pair.below.height_um * per_um, bottom + BODY_PX),
+        pair.metal("metal upper", pair.above, top + pair.above.height_um * per_um, top - BODY_PX),
+    )
+    boxes = tuple(Box("block", pair.share(x) - 1.1, top + 2, 2.2, GAP_PX - 4) for x in spacers_mm)
+    ticks, labels = pair.places(bottom + BODY_PX, ways)
+    spots = (*pair.marked(top - 30, bottom + 30), *ticks)
+    labels = [*pair.names(top - 24, bottom + 34), *labels]
+    return Drawing(pair.words(), int(bottom) + BODY_PX + TEXT_PX, strokes, boxes, spots, tuple(labels))
+
+
+def _resting(pair: _Pair, reach: float, ways: Shown) -> Drawing:
+    """Touching: the two meet where they bear, and the end that is held is marked."""
+    held = getattr(pair.layup, "held", None)
+    surface_um, touch_mm, widest = rested(pair.below, pair.above, held)
+    rise = float(max(surface_um.max(), pair.below.height_um.max()))
+    per_um = min(GAP_PX / 2 / reach * 0.8, FURTHEST_PX / max(rise, 1e-9))
+    top = float(TOP_PX + (HELD_PX if held else 0) + BODY_PX)  # of the highest place of the upper's surface
+    line = top + rise * per_um
+    strokes = (
+        pair.metal("metal", pair.below, line - pair.below.height_um * per_um, line + GAP_PX / 2 + BODY_PX),
+        pair.metal("metal upper", pair.above, line - surface_um * per_um, top - BODY_PX),
+    )
+    bottom = line + GAP_PX / 2 + BODY_PX
+    ticks, labels = pair.places(bottom, ways)
+    spots = [*pair.marked(top - 30, bottom - 16), *ticks]
+    both_known = pair.below.known and pair.above.known
+    if both_known:
+        at_px = [line - float(np.interp(x, pair.below.x_mm, pair.below.height_um)) * per_um for x in touch_mm]
+        spots += [Spot("touch", pair.share(x), y) for x, y in zip(touch_mm, at_px, strict=True)]
+    labels = [*pair.names(top - 24, bottom - 12), *labels]
+    if held is not None:
+        start, end = pair.layup.ends_mm(pair.lower, pair.upper)
+        at = pair.share(start if held == ENDS[0] else end)
+        spots.append(Spot("held", at + (2.2 if held == ENDS[0] else -2.2), top - BODY_PX - 4))
+        side = (at + 6.0, "start") if held == ENDS[0] else (at - 6.0, "end")
+        labels.append(Label(side[0], top - BODY_PX - 12, f"held here, {held}", "small", side[1]))
+    words = pair.words() + (f" Its {held} is held down." if held else " They touch.")
+    if both_known:
+        where = " and ".join(ways.lengths(x) for x in dict.fromkeys(touch_mm))
+        gap = f"the widest gap is {ways.height_text(widest[1])}, at {ways.length_text(widest[0])}"
+        words += f" They meet at {where} {ways.length}; {gap}."
+    return Drawing(words, int(bottom) + TEXT_PX, strokes, (), tuple(spots), tuple(labels))
+
+
+def rested(
+    below: _Profile, above: _Profile, held: str | None
+) -> tuple[FloatArray, tuple[float, float], tuple[float, float]]:
+    """How the upper rests on the lower, as rigid bodies that meet and do not cross.
+
+    Returns the upper's surface in the lower's frame at `above.x_mm`, (n,) µm; the two places where they meet, mm; and
+    the widest gap: where, mm, and how wide, µm. Held down at an end they meet nearest to it, else under the middle.
+    """
+    x = np.unique(np.concatenate([below.x_mm, above.x_mm]))
+    x = x[(x >= max(below.x_mm[0], above.x_mm[0])) & (x <= min(below.x_mm[-1], above.x_mm[-1]))]
+    apart = -np.interp(x, below.x_mm, below.height_um) - np.interp(x, above.x_mm, above.height_um)
+    if len(x) < 2:
+        return -above.height_um, (float(above.x_mm[0]), float(above.x_mm[0])), (float(above.x_mm[0]), 0.0)
+    corners = _lower_hull(x, apart)
+    middle = (x[0] + x[-1]) / 2
+    under = next(k for k in range(1, len(corners)) if x[corners[k]] >= middle)
+    right = 1 if held == ENDS[0] else len(corners) - 1 if held == ENDS[1] else under
+    a, b = corners[right - 1], corners[right]
+    slope = (apart[b] - apart[a]) / (x[b] - x[a])
+    gap = apart - apart[a] - slope * (x - x[a])
+    surface = -above.height_um - apart[a] - slope * (above.x_mm - x[a])
+    most = int(gap.argmax())
+    return surface, (float(x[a]), float(x[b])), (float(x[most]), float(gap[most]))
+
+
+def _lower_hull(x: FloatArray, y: FloatArray) -> list[int]:
+    """The corners of the lower convex hull, from left to right."""
+    found: list[int] = []
+    for i in range(len(x)):
+        while len(found) > 1:
+            a, b = found[-2], found[-1]
+            if (y[b] - y[a]) * (x[i] - x[a]) < (y[i] - y[a]) * (x[b] - x[a]):
+                break
+            found.pop()
+        found.append(i)
+    return found
 
 
 def _mean(height: FloatArray) -> FloatArray:

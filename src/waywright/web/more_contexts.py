@@ -103,13 +103,25 @@ class Pair:
 
 
 @dataclass(frozen=True)
+class Changed:
+    """What a pass did to a face: in words, and drawn."""
+
+    face: str
+    words: str
+    drawing: Drawing
+    lines: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class RoundsPage(Page):
     """Who agrees with whom, and how it changed."""
 
     faces: tuple[str, ...] = ()
     rows: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = ()
+    ring: Drawing | None = None
+    legend: str = ""
     pairs: tuple[Pair, ...] = ()
-    changes: tuple[tuple[str, str], ...] = ()
+    changes: tuple[Changed, ...] = ()
     readings: str = ""
 
 
@@ -161,6 +173,13 @@ class Specimens(Page):
 
     faces: tuple[FacePart, ...] = ()
     facing: Drawing | None = None
+    touching: tuple[Drawing | None, ...] = ()
+    ring: Drawing | None = None
+    legend: str = ""
+    change: Drawing | None = None
+    both: tuple[Both, ...] = ()
+    paper: Paper | None = None
+    acts: tuple[ActLine, ...] = ()
     grid: Grid | None = None
     fields: tuple[Field, ...] = ()
     result: Result | None = None

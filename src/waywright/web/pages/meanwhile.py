@@ -65,7 +65,7 @@ def meanwhile(
     page = MeanwhilePage(
         title="Changed meanwhile",
         job=head_of(opened),
-        words=str(error),
+        words=f"{str(error)[:1].upper()}{str(error)[1:]}",
         rows=sides.both(),
         hidden=tuple(hidden.items()),
         button="" if not hidden else ANEW if sides.theirs is None else OVER,

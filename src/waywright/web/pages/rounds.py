@@ -11,8 +11,10 @@ from waywright.views.numbers import Shown
 from waywright.views.result import BAND, result
 from waywright.web.app import Bench, ways_of
 from waywright.web.contexts import head_of, setting_url
-from waywright.web.more_contexts import Pair, RoundsPage
+from waywright.web.more_contexts import Changed, Pair, RoundsPage
 from waywright.web.pages.job import number_of
+from waywright.web.ring import changed, legend, limits_um, ring
+from waywright.web.told import line_names
 
 TURNED = {"over": "marks together", "end for end": "marks opposite"}
 
@@ -23,13 +25,16 @@ def rounds(bench: Bench, request: Request) -> Response:
     report = bench.solver.solved(opened).report
     agreements = report.agreements if report is not None else ()
     view = result(report, ways) if report is not None else None
+    limits = limits_um(report) if report is not None else {}
     page = RoundsPage(
         title="Rounds",
         job=head_of(opened),
         faces=tuple(opened.job.faces()),
         rows=_rows(opened.job, agreements, ways),
         pairs=tuple(_pair(opened.id, a, ways) for a in agreements),
-        changes=tuple(("", words) for words in _changed(report, view.rounds if view is not None else ())),
+        ring=ring(tuple(opened.job.faces()), agreements, opened.job.states(), limits, ways),
+        legend=legend(limits, ways),
+        changes=_changed(opened.job, report, view.rounds if view is not None else (), ways),
         readings=result_words(report),
     )
     return bench.show(request, "rounds.html", page)
@@ -66,9 +71,16 @@ def _pair(job: int, a: Agreement, ways: Shown) -> Pair:
     return Pair(a.lower, a.upper, TURNED.get(a.turn, a.turn), states, _zone(a, ways), setting_url(job, a.setting))
 
 
-def _changed(report: Report | None, told: tuple[str, ...]) -> tuple[str, ...]:
-    """What each pass did."""
-    return tuple(words for words in told if ", pass " in words) if report is not None else ()
+def _changed(job: Job, report: Report | None, told: tuple[str, ...], ways: Shown) -> tuple[Changed, ...]:
+    """What each pass did, newest first; the words of the rounds end with one line each."""
+    if report is None or not report.changes:
+        return ()
+    faces, words = job.faces(), told[-len(report.changes) :]
+    found = [
+        Changed(c.face, line, changed(c, faces[c.face], ways), line_names(faces[c.face].lines_mm, ways))
+        for c, line in zip(report.changes, words, strict=True)
+    ]
+    return tuple(reversed(found))
 
 
 def result_words(report: Report | None) -> str:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
+import numpy as np
 from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright import jobfile
-from waywright.core.evidence import Goal, Job
-from waywright.core.findings import Report
+from waywright.core.evidence import Goal, Job, Setting
+from waywright.core.findings import Change, Report, Shape
+from waywright.core.readings import LayUp
+from waywright.core.readings.laid import ENDS
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Opened
@@ -20,8 +24,12 @@ from waywright.web.drawing import reach_um, side
 from waywright.web.entry import grids_of
 from waywright.web.facing import facing
 from waywright.web.forms import GOAL_CHOICES, Wrong, form_of
-from waywright.web.more_contexts import Specimens
+from waywright.web.more_contexts import ActLine, Paper, Specimens
+from waywright.web.pages.meanwhile import Sides
+from waywright.web.ring import changed, legend, limits_um, ring
 from waywright.web.told import face_parts, shapes_of, suspect_words
+
+TAKEN_UM, TAKEN_U_UM = 4.0, 0.6  # of the pass that is shown
 
 
 @cache
@@ -42,6 +50,7 @@ def specimens(bench: Bench, request: Request) -> Response:
     opened = Opened(0, "", 1, 1, job, {}, (), {}, False, (), frozenset())
     one = job.settings[1]
     wrong = Wrong("'about six' is not a number; type something like 0.012 or 0,4 thou.", "straightness_um")
+    fields = form_of(Goal, {"straightness_um": "about six"}, ("part",), GOAL_CHOICES, wrong)
     page = Specimens(
         title="Specimens",
         faces=(
@@ -57,8 +66,20 @@ def specimens(bench: Bench, request: Request) -> Response:
             ),
         ),
         facing=facing(job, one, shapes, reach, ways),
+        touching=tuple(
+            facing(job, lain, shapes, reach, ways) for lain in (touching(one, None), touching(one, ENDS[0]))
+        ),
+        ring=ring(tuple(job.faces()), told.agreements, job.states(), limits_um(told), ways),
+        legend=legend(limits_um(told), ways),
+        change=changed(cut(shapes["Alder"]), job.faces()["Alder"], ways),
+        both=Sides.of(fields, [Goal(6.0, rule="simple")], [Goal(9.0, rule="simple")]).both(),
+        paper=Paper("1", "blue.jpg", "/specimens", one.geometry.words(), "photograph, 1.2 MB", "In oil.", False, 1),
+        acts=(
+            ActLine(3, "today", "Mia", "act 2 taken back", ("at 30, −14 mm just goes 19.997, hidden",), False),
+            ActLine(2, "today", "", "readings added", ("at 30, −14 mm just goes 19.997",), True),
+        ),
         grid=grids_of(opened, one, ways, suspect_words(told, view))[0],
-        fields=form_of(Goal, {"straightness_um": "about six"}, ("part",), GOAL_CHOICES, wrong),
+        fields=fields,
         result=view,
         live=Live(
             1,
@@ -78,3 +99,18 @@ def specimens(bench: Bench, request: Request) -> Response:
         ),
     )
     return bench.show(request, "specimens.html", page)
+
+
+def touching(setting: Setting, held: str | None) -> Setting:
+    """The same two faces with nothing between them, an end held down or not."""
+    layup = setting.geometry
+    assert isinstance(layup, LayUp)
+    return replace(setting, geometry=replace(layup, touching=True, held=held), readings=())
+
+
+def cut(shape: Shape) -> Change:
+    """A pass that took most off the middle."""
+    read = np.isfinite(shape.height_um)
+    x = shape.x_mm[read]
+    taken = TAKEN_UM * np.cos(np.pi * (x - x.min()) / np.ptp(x)) ** 2
+    return Change(shape.face, 0, 1, x, shape.y_mm[read], taken - taken.mean(), np.full(len(x), TAKEN_U_UM))
