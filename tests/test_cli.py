@@ -389,23 +389,6 @@ def test_demo_prints_the_sample(edges: Path) -> None:
     assert sample("--units", "mm").stderr == ""
 
 
-# -- what to do next
-
-
-def test_next_lists_moves_with_reason_and_gain(bench: Path) -> None:
-    """`next` gives the moves of the contract, best first, as JSON and as sentences."""
-    moves = asked("next", bench)["moves"]
-    assert moves
-    assert {"act", "faces", "where_mm", "how", "reason", "gain", "minutes"} <= set(moves[0])
-    text = run("next", bench).stdout
-    assert text.startswith("Two edges\n")
-    assert "  1. " in text
-    assert max(map(len, text.splitlines())) <= 80
-    bench.write_text("", encoding="utf-8")
-    assert asked("next", bench) == {"moves": []}
-    assert "Set a goal" in run("next", bench).stdout
-
-
 # -- what goes wrong around it
 
 

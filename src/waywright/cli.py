@@ -157,11 +157,16 @@ def solve(job: Path, form_prior: bool, picture: Path | None, as_json: bool, unit
 
 @cli.command("next")
 @click.argument("job", type=click.Path(path_type=Path))
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw what is to be scraped into this SVG file; of several faces each into one of its own.",
+)
 @json_option
-def next_moves(job: Path, as_json: bool) -> None:
+def next_moves(job: Path, picture: Path | None, as_json: bool) -> None:
     """What to do next, best first: measure, scrape, soak or stop, each with its reason and what it brings.
 
-    Example: waywright next edges.toml
+    Example: waywright next edges.toml --picture scrape.svg
     """
     from waywright.jobfile.text import read_text
 
@@ -170,6 +175,8 @@ def next_moves(job: Path, as_json: bool) -> None:
         from waywright.core.moves import moves
 
         found = moves(report.job, report)
+    if picture is not None:
+        _draw_maps(report, picture)
     if as_json:
         from waywright.views.as_json import moves_json
 
@@ -177,7 +184,25 @@ def next_moves(job: Path, as_json: bool) -> None:
     else:
         from waywright.views.terminal import show_moves
 
-        show_moves(found, report.job.title or "Untitled job")
+        show_moves(found, report.job)
+
+
+def _draw_maps(report: Report, picture: Path) -> None:
+    """The scraping map of each face that has one, in the file named, or with the face's name before its ending."""
+    from waywright.core.moves import doubted
+    from waywright.core.scraped import maps
+    from waywright.jobfile.text import write_text
+    from waywright.views.scrape_map import scrape_map_svg
+
+    with _working():
+        drawn = [m for _, m in maps(report.job, report, doubted(report.job, report)) if m.outcome == "scrape"]
+    for found in drawn:
+        name = "".join(c if c.isalnum() else "-" for c in found.face.name)
+        path = picture if len(drawn) == 1 else picture.with_stem(f"{picture.stem}-{name}")
+        write_text(path, scrape_map_svg(found))
+        click.echo(f"Drawn: {path}", err=True)
+    if not drawn:
+        click.echo("Nothing is to be scraped now, so nothing was drawn.", err=True)
 
 
 @cli.command()

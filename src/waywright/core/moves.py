@@ -8,6 +8,7 @@ nothing is scraped while its verdict is open.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.finer import NextStack, next_stack
@@ -15,6 +16,7 @@ from waywright.core.adjust.plan import Offer, Plan, candidates
 from waywright.core.adjust.programme import TIMES, Programme, programme
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import Move, Report, Verdict
+from waywright.core.part import diameter_um
 from waywright.core.readings import KINDS, Slide
 from waywright.core.scraped import scraped
 from waywright.core.verdicts import FLATNESS, aims
@@ -100,11 +102,13 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
         return
     listed = list(candidates(job, tuple(KINDS.values())))
     found = programme(plan, listed)
+    proves = _proves(job, PROVEN_BY * found.reach_um)
     if found.taken and not found.reached:
-        reach = PROVEN_BY * plan.reach_um([t for c in listed if (t := plan.told(c)) is not None], TIMES)
-        yield from _beyond(job, faces, reach)
+        yield _beyond(job, faces, PROVEN_BY * found.reach_um, proves)
     stack = next_stack(plan, job)
     offered = [_setting(report, t, faces, found) for t in found.taken]
+    if offered and found.reached and job.goal.part is not None:
+        offered[0] = replace(offered[0], reason=f"{offered[0].reason}; {proves}")
     if stack is not None and stack.known[1] - stack.known[0] > WORTH:
         _put_in(offered, _stack(stack))
     yield from offered
@@ -144,14 +148,21 @@ def _stack(stack: NextStack) -> Move:
     )
 
 
-def _beyond(job: Job, faces: Sequence[str], reach_um: float) -> Iterator[Move]:
+def _proves(job: Job, reach_um: float) -> str:
+    """What the instruments can prove, and which part that is good for."""
+    part = job.goal.part
+    good_for = "" if part is None else f", good for a part of {diameter_um(part, reach_um):.2g} µm in diameter"
+    return f"with everything read {TIMES} times over these instruments prove about {reach_um:.2g} µm{good_for}"
+
+
+def _beyond(job: Job, faces: Sequence[str], reach_um: float, proves: str) -> Move:
     """A goal below what the readings can prove is said to be so."""
-    yield Move(
+    return Move(
         "stop",
         tuple(faces),
         (),
         f"ask for no less than {reach_um:.2g} µm, or bring a finer instrument",
-        f"with everything read {TIMES} times over these instruments prove about {reach_um:.2g} µm and no less",
+        f"{proves}, and no less",
         {"what": "limit that can be proved, µm", "from": PROVEN_BY * target_um(job), "to": reach_um},
         0.0,
     )

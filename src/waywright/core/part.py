@@ -27,6 +27,11 @@ class Needs:
     words: str
 
 
+def diameter_um(part: Part, reference_um: float) -> float:
+    """The diameter that could be held with a reference proved to `reference_um`: `needs` the other way round."""
+    return part.diameter_um * reference_um / needs(part).reference_um
+
+
 def needs(part: Part) -> Needs:
     """Work back from a part to the ways and the reference."""
     shared = 1 / math.sqrt(2) if part.height_mm is not None else 1.0

@@ -13,11 +13,14 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from waywright.core.evidence import Job
 from waywright.core.findings import Move, Report
+from waywright.core.part import needs
 from waywright.views.judged import Judged
 from waywright.views.numbers import NONE, shown_in
 from waywright.views.result import Result, ShapeTable, VerdictLine, moves_view, result
 
+MOST_MOVES = 9  # that a person still reads
 LINES_A_TABLE = 5  # so many lines across fit beside each other
 
 
@@ -43,12 +46,14 @@ def _report(console: Console, view: Result) -> None:
     _list(console, "Assumed", view.notes)
 
 
-def show_moves(moves: tuple[Move, ...], title: str) -> None:
-    """Print what to do next, best first."""
+def show_moves(moves: tuple[Move, ...], job: Job) -> None:
+    """Print what to do next, best first; before it, what the part asks where one is the goal."""
     with _printed() as console:
-        console.print(Text(title, style="bold"))
+        console.print(Text(job.title or "Untitled job", style="bold"))
+        if job.goal.part is not None:
+            console.print(Padding(Text(needs(job.goal.part).words), (0, 0, 0, 2)))
         said = ""
-        for number, move in enumerate(moves_view(moves), 1):
+        for number, move in enumerate(moves_view(moves[:MOST_MOVES]), 1):
             console.print()
             time = f" ({move.time})" if move.time else ""
             console.print(Padding(Text(f"{number}. {move.how}{time}", style="bold"), (0, 0, 0, 2)))
@@ -56,6 +61,9 @@ def show_moves(moves: tuple[Move, ...], title: str) -> None:
             said = move.reason
             for words in filter(None, (reason, move.gain)):
                 console.print(Padding(Text(words), (0, 0, 0, 5)))
+        if len(moves) > MOST_MOVES:
+            words = f"{len(moves) - MOST_MOVES} more come after these; --json has all."
+            console.print(Padding(Text(words), (1, 0, 0, 2)))
         if not moves:
             console.print(Padding(Text("Nothing to do: there is nothing to decide. Set a goal."), (0, 0, 0, 2)))
 

@@ -224,10 +224,13 @@ class NewSetting(Page):
 
 @dataclass(frozen=True)
 class PassForm:
-    """Metal taken off a face."""
+    """Metal taken off a face: after which settings it may have been, and what is drawn to be taken."""
 
     after: tuple[tuple[str, str], ...]
-    drawn: str
+    lead: str = ""
+    zones: tuple[str, ...] = ()
+    strokes: tuple[str, ...] = ()
+    picture: str = ""
 
 
 @dataclass(frozen=True)

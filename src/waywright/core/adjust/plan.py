@@ -222,7 +222,7 @@ class Plan:
 
     def reach_um(self, settings: Sequence[Told], times: int) -> float:
         """The largest node sigma when all `settings` are taken so many times over."""
-        return self.largest_um(self.covariance(self.information + times * sum(t.adds for t in settings)))
+        return self.largest_um(self.covariance(self.information + times * sum((t.adds for t in settings), 0.0)))
 
     def told(self, candidate: Candidate) -> Told | None:
         """What a candidate says; None when the plan can use nothing of it (its piece is not there yet)."""

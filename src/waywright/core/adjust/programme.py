@@ -28,10 +28,14 @@ AT_A_TIME = 8  # readings tried before the losses are worked out again
 
 @dataclass(frozen=True)
 class Programme:
-    """The setting that tells most, then the others as they tell most a minute. `reached`: they reach the goal."""
+    """The setting that tells most, then the others as they tell most a minute. `reached`: they reach the goal.
+
+    `reach_um`: the largest sigma of any height that is left when everything is read some times over.
+    """
 
     taken: tuple[Offer, ...]
     reached: bool
+    reach_um: float
 
     @property
     def minutes(self) -> float:
@@ -46,27 +50,29 @@ class Programme:
 
 def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
     """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
-    told = _worth_having(plan, [t for c in candidates if (t := plan.told(c)) is not None])
+    told, reach_um = _worth_having(plan, [t for c in candidates if (t := plan.told(c)) is not None])
     if not told or plan.reached:
-        return Programme((), plan.reached)
+        return Programme((), plan.reached, reach_um)
     first = max(told, key=lambda t: (round(_gain(plan, t), 9), -t.minutes))
     if _reached(plan, [first]):  # more than the goal asks need not be known
-        return Programme(_ordered(plan, _without_readings(plan, [first], 0)), True)
+        return Programme(_ordered(plan, _without_readings(plan, [first], 0)), True, reach_um)
     drafts = [draft for way in WAYS if (draft := _reach(plan, told, first, way)) is not None]
     in_rounds = _in_rounds(plan, told, first)
     drafts += [in_rounds] if drafts and in_rounds is not None else []
     if not drafts:
-        return Programme(_ordered(plan, [first, *(t for t in told if t is not first)]), False)
+        return Programme(_ordered(plan, [first, *(t for t in told if t is not first)]), False, reach_um)
     pruned = [_without_readings(plan, _without_settings(plan, draft)) for draft in drafts]
     best = min(pruned, key=lambda draft: (sum(read(t.readings) for t in draft), sum(t.minutes for t in draft)))
-    return Programme(_ordered(plan, best), True)
+    return Programme(_ordered(plan, best), True, reach_um)
 
 
-def _worth_having(plan: Plan, told: Sequence[Told]) -> list[Told]:
-    """What is owned, where it can reach the goal; else also what must be borrowed."""
+def _worth_having(plan: Plan, told: Sequence[Told]) -> tuple[list[Told], float]:
+    """What is owned, where it can reach the goal; else also what must be borrowed. How far it reaches."""
     owned = [t for t in told if not t.candidate.instruments]
-    enough = owned and plan.reach_um(owned, TIMES) <= plan.goal_um
-    return sorted(owned if enough else told, key=_round_of, reverse=True)
+    reach_um = plan.reach_um(owned, TIMES)
+    if reach_um > plan.goal_um:
+        owned, reach_um = list(told), plan.reach_um(told, TIMES)
+    return sorted(owned, key=_round_of, reverse=True), reach_um
 
 
 def _gain(plan: Plan, told: Told) -> float:

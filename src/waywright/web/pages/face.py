@@ -5,18 +5,18 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import JobError, Pass
-from waywright.record import Add, Missing, Opened, Ref
+from waywright.core.evidence import Pass
+from waywright.record import Missing, Opened, Ref
+from waywright.views.numbers import plural
 from waywright.views.result import ShapeTable, result
-from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
+from waywright.web.app import Bench, ways_of
 from waywright.web.contexts import FacePage, PassForm, head_of
-from waywright.web.forms import Wrong
 from waywright.web.pages.job import number_of
 from waywright.web.pages.papers import papers_of
+from waywright.web.pages.scrape import act_in
 from waywright.web.times import told
-from waywright.web.told import face_parts, face_url
+from waywright.web.told import face_parts
 
-ACTS = ("scrape", "lap", "rub", "stone", "machine")
 CAUTIONS = ("A scraper slips towards the holding hand: push from the hip, eyes covered.",)
 
 
@@ -26,10 +26,7 @@ def face(bench: Bench, request: Request) -> Response:
     name = request.query_params.get("name", "")
     if name not in newest.job.faces():
         raise Missing("There is no such face here, or no longer.")
-    text = request.query_params.get("act", "")
-    act = (
-        min(max(int(text), 1), newest.number) if text.isascii() and text.isdigit() and len(text) < 10 else newest.number
-    )
+    act = min(max(act_in(request.query_params.get("act", "")) or newest.number, 1), newest.number)
     page = _page(bench, request, newest, name, act)
     return bench.show(request, "parts/face_at.html" if "hx-request" in request.headers else "face.html", page)
 
@@ -57,7 +54,7 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
             newest, Ref("piece", next(p.name for p in newest.job.pieces if name in {f.name for f in p.faces}))
         ),
         passes=tuple(_pass_words(p) for p in newest.job.passes if p.face == name),
-        pass_form=PassForm(tuple(reversed(after)), "") if after else None,
+        pass_form=PassForm(tuple(reversed(after))) if after else None,
         cautions=CAUTIONS,
     )
 
@@ -68,7 +65,9 @@ def _piece_of(opened: Opened, name: str) -> Ref:
 
 
 def _pass_words(each: Pass) -> str:
-    return ", ".join(filter(None, [each.act, f"after {each.after}" if each.after else "", each.when, each.note]))
+    where = plural(len(each.zones), "zone") if each.zones else ""
+    after = f"after {each.after}" if each.after else ""
+    return ", ".join(filter(None, [each.act, where, after, each.when, each.note]))
 
 
 def columns_of(table: ShapeTable | None) -> tuple[str, ...]:
@@ -83,39 +82,3 @@ def rows_of(table: ShapeTable | None) -> tuple[tuple[str, ...], ...]:
     if table is None:
         return ()
     return tuple((row.x, *(part for cell in row.cells for part in cell)) for row in table.rows)
-
-
-def drawn(bench: Bench, request: Request) -> Response:
-    """The scraping drawn for a face, which takes longer; "done as drawn" notes it as a pass."""
-    opened = bench.book.opened(number_of(request))
-    name = request.query_params.get("name", "")
-    solved = bench.solver.with_moves(opened)
-    moves = solved.report.moves if solved.report is not None else ()
-    words = next(
-        (f"{m.how[:1].upper()}{m.how[1:]}: {m.reason}." for m in moves if m.act == "scrape" and name in m.faces), ""
-    )
-    after = [(s.id, s.geometry.words()) for s in opened.job.settings if name in s.geometry.faces()]
-    page = FacePage(title=name, job=head_of(opened), name=name, pass_form=PassForm(tuple(reversed(after)), words))
-    return bench.show(request, "parts/drawn.html" if "hx-request" in request.headers else "drawn.html", page)
-
-
-def add_pass(bench: Bench, request: Request, given: Given) -> Response:
-    """Metal was taken off: the face begins a new state."""
-    number, texts = number_of(request), given.texts
-    job = bench.book.job(number)
-    name, act = texts.get("face", ""), texts.get("act", "scrape")
-    if name not in job.faces():
-        raise Wrong("There is no such face here, or no longer.")
-    if act not in ACTS:
-        raise Wrong(f"A pass is one of {', '.join(ACTS)}.")
-    note = texts.get("note", "").strip()[:2000] or None
-    after = texts.get("after", "") or None
-    try:
-        when = texts.get("when", "").strip()[:40] or None
-        bench.book.change(number, Add(Pass("", name, after, act, when=when, note=note)), by=by_of(request))
-    except JobError as error:
-        raise Wrong(str(error)) from None
-    return goes_to(face_url(number, name))
-
-
-FORMS = (Form("/jobs/{job:int}/pass", add_pass, ("face", "act", "after", "when", "note")),)
