@@ -263,7 +263,9 @@ def test_an_empty_job_has_its_pages(client: TestClient, book: Book) -> None:
     """Every page of a job with nothing in it is there, and the job's own says what to do first."""
     number = book.begin(Job(title=""))
     for path in PAGES:
-        if "{job:int}" in path and not path.endswith(("/setting", "/sheet", "/expect", "/face", "/new", ".svg", "/paper")):
+        if "{job:int}" in path and not path.endswith(
+            ("/setting", "/sheet", "/expect", "/face", "/new", ".svg", "/paper")
+        ):
             assert client.get(path.replace("{job:int}", str(number))).status_code == 200, path
     assert page_of(client, f"/jobs/{number}").next == "Name the pieces first: what is on the bench?"
     assert client.get(f"/jobs/{number}/setting/new").status_code == 200
