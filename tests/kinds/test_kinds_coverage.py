@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 from scipy import linalg
+from scipy.optimize import linprog
 
 from tests.kinds.worlds import Place, What, edge, height, random_truth
 from waywright.core.adjust.blind import BLIND
@@ -15,7 +16,7 @@ from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Heights
 from waywright.core.adjust.suspects import screen
 from waywright.core.evidence import Geometry, Job, Pass, Reading, Setting, Typed
-from waywright.core.readings import LayUp, Rider, Rolls, Run, Slide, Thickness
+from waywright.core.readings import Blue, LayUp, Rider, Rolls, Run, Slide, Thickness
 from waywright.core.things import SEAT_UM, FloatArray, Instrument, Piece
 
 SEAT = SEAT_UM["lapped"]
@@ -69,7 +70,7 @@ class Shop:
 
     def takes(self) -> tuple[Callable[[], None], ...]:
         """What can be taken, each by a call."""
-        return (self.lay, self.lay, self.wedge, self.measure, self.reverse, self.ride, self.roll)
+        return (self.lay, self.lay, self.wedge, self.measure, self.reverse, self.ride, self.roll, self.mark)
 
     # -- the readings, as the page of units and signs says
 
@@ -148,6 +149,22 @@ class Shop:
 
         self.take(kind, "readings", "size_mm", [(x, 0.0) for x, _ in self.nodes("near flank")], shown, u, "micrometer")
 
+    def mark(self) -> None:
+        """B blued and laid on A, resting on the places that carry its middle; the film is not as thick as said."""
+        nodes = np.array(self.nodes("A"))
+        high = np.array([self.h("A", x, y) + self.h("B", x, -y) for x, y in nodes])
+        columns = np.column_stack([np.ones(len(nodes)), nodes])
+        rest = linprog([1.0, 300.0, 0.0], A_ub=-columns, b_ub=-high, bounds=[(None, None)] * 3).x
+        gap, film = columns @ rest - high, 3.0 * 2.0 ** float(self.rng.uniform(-1, 1))
+        marks = np.where(gap <= 0.25 * film, "bright", np.where(gap <= film, "blue", "bare"))
+        sid = f"settings[{len(self.job.settings)}]"
+        readings = tuple(
+            Reading(f"{sid}[{i}]", "readings", float(x), float(y), mark=str(m))
+            for i, ((x, y), m) in enumerate(zip(nodes, marks, strict=True))
+        )
+        kind = Blue("A", "B", "over", carried="upper", film="normal")
+        self.job = replace(self.job, settings=(*self.job.settings, Setting(sid, kind, readings)))
+
     def scrape(self) -> None:
         """A pass over A, after the last setting: metal goes, unevenly."""
         cut = Pass(f"passes[{len(self.job.passes)}]", "A", after=self.job.settings[-1].id)
@@ -158,8 +175,8 @@ class Shop:
 def drawn(seed: int) -> Shop:
     """A shop with some eight settings of its kinds, in any order, a pass over A in half of them."""
     shop = Shop(seed)
-    order = list(shop.rng.permutation(np.repeat(np.arange(7), 2))[: int(shop.rng.integers(5, 11))])
     takes = shop.takes()
+    order = list(shop.rng.permutation(np.repeat(np.arange(len(takes)), 2))[: int(shop.rng.integers(5, 11))])
     cut = int(shop.rng.integers(2, len(order))) if shop.rng.random() < 0.5 else -1
     for i, number in enumerate(order):
         if i == cut:
