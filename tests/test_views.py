@@ -63,7 +63,7 @@ def made(**parts: Any) -> Report:
     job = replace(jobfile.loads(TWO), title="By hand", pieces=(Piece("a", (EDGE,)), Piece("b", (BAR,))))
     s = 2 * EDGE.x_mm / 600 - 1
     shapes = (shape(EDGE, 5 * s**2 - 2 + 0.3 * np.sign(EDGE.y_mm)), shape(BAR, np.array([-1.0, 1.0, 1.0, -1.0])))
-    fit = Fit(40.2, 44.0, (Scatter("blocks", 1.7, 1.7, 30.0, "your feel is 1.7 µm, not 1"),))
+    fit = Fit(40.2, 44.0, (Scatter("blocks", 1.7, 1.7, 30.0, "your feel is 1.7 µm, not 1 µm"),))
     whole: dict[str, Any] = {"blind": (), "suspects": (), "unchecked": (), "untouched": (), "past": (), "fit": fit}
     whole |= {"job": job, "shapes": shapes, "verdicts": (), "budget": ()}
     return Report(**(whole | parts))
@@ -147,7 +147,7 @@ def test_the_next_thing_comes_by_what_is_worst() -> None:
         ({"suspects": (SUSPECT,)}, "Retake Q on P, marks together, at 300 mm: it reads about 8 µm more"),
         ({"blind": (BOW,)}, "Lay Short on Long, both ways. About 42 min."),
         ({"verdicts": (INSIDE, OUTSIDE)}, "Short is outside the limit: metal must come off."),
-        ({"verdicts": (INSIDE, replace(INSIDE, decision="open"))}, "More readings"),
+        ({"verdicts": (INSIDE, replace(INSIDE, decision="open"))}, "Take the proud places down a little"),
         ({"verdicts": (INSIDE,)}, "Stop: every face with a limit is inside it."),
         ({"verdicts": (replace(INSIDE, limit_um=None, decision="open"),)}, "Set a goal"),
         ({}, "Set a goal"),
@@ -157,6 +157,33 @@ def test_the_next_thing_comes_by_what_is_worst() -> None:
         for lower, _ in reversed(worst_first[i:6] if i < 6 else [(parts, "")]):
             below |= lower
         assert result(made(**below), METRIC).next.startswith(says)
+
+
+def test_an_open_verdict_asks_for_readings_until_they_no_longer_help() -> None:
+    """While heights are known worse than the limit asks: more readings; once they are as well known, less metal."""
+    open_ = replace(INSIDE, decision="open")
+    shapes = made().shapes
+    rough = tuple(replace(s, sigma_um=np.full_like(s.sigma_um, 3.0)) for s in shapes)
+    assert result(made(verdicts=(open_,), shapes=rough), METRIC).next.startswith("More readings")
+    assert "will not" not in result(made(verdicts=(open_,), shapes=rough), METRIC).next
+    assert "too near the limit" in result(made(verdicts=(open_,)), METRIC).next
+
+
+def test_what_the_core_says_in_micrometres_is_told_in_tenths() -> None:
+    """Suspects, scatter, reasons and gains are converted in inch; µm alone, once, and nothing else in the sentence."""
+    assert METRIC.said("reads about 8 µm more") == "reads about 8 µm more"
+    assert (
+        INCH.said("reads about 8 µm more than 25.4 µm at 300 mm")
+        == "reads about 3.15 tenths more than 10 tenths at 300 mm"
+    )
+    assert INCH.said("a level of 4 µm/m is needed") == "a level of 0.48 tenths/ft is needed"
+    assert INCH.said("P 3 µmeter, 5 per µm") == "P 3 µmeter, 5 per µm"
+    view = result(made(suspects=(SUSPECT,)), INCH)
+    assert "3.15 tenths" in view.retakes[0].words
+    assert view.agreement[1] == "blocks: your feel is 0.669 tenths, not 0.394 tenths."
+    gain = {"what": "straightness, µm", "from": 6.6, "to": 4.5}
+    (line,) = moves_view((replace(MOVE, how="passes of about 3 µm", gain=gain),), INCH)
+    assert (line.how, line.gain) == ("Passes of about 1.18 tenths.", "Straightness: from 2.6 tenths to 1.77 tenths.")
 
 
 def test_verdicts_are_shown_to_their_digits() -> None:
@@ -245,7 +272,7 @@ def test_what_was_assumed_and_set_aside_is_said() -> None:
     assert "1 reading that no other checks" in view.unchecked
     assert view.shares == ("Long, straightness: blocks, size 70 %; level 30 %",)
     assert view.agreement[0].startswith("44 readings to spare; their disagreement is 40")
-    assert view.agreement[1] == "blocks: your feel is 1.7 µm, not 1."
+    assert view.agreement[1] == "blocks: your feel is 1.7 µm, not 1 µm."
     assert result(made(fit=Fit(0.0, 0.0, ())), METRIC).agreement == ("No reading is to spare: nothing checks them.",)
 
 

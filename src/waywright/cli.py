@@ -163,7 +163,8 @@ def solve(job: Path, form_prior: bool, picture: Path | None, as_json: bool, unit
     help="Draw what is to be scraped into this SVG file; of several faces each into one of its own.",
 )
 @json_option
-def next_moves(job: Path, picture: Path | None, as_json: bool) -> None:
+@units_option
+def next_moves(job: Path, picture: Path | None, as_json: bool, units: str) -> None:
     """What to do next, best first: measure, scrape, soak or stop, each with its reason and what it brings.
 
     Example: waywright next edges.toml --picture scrape.svg
@@ -176,7 +177,7 @@ def next_moves(job: Path, picture: Path | None, as_json: bool) -> None:
 
         found = moves(report.job, report)
     if picture is not None:
-        _draw_maps(report, picture)
+        _draw_maps(report, picture, units)
     if as_json:
         from waywright.views.as_json import moves_json
 
@@ -184,10 +185,10 @@ def next_moves(job: Path, picture: Path | None, as_json: bool) -> None:
     else:
         from waywright.views.terminal import show_moves
 
-        show_moves(found, report.job)
+        show_moves(found, report.job, units)
 
 
-def _draw_maps(report: Report, picture: Path) -> None:
+def _draw_maps(report: Report, picture: Path, units: str) -> None:
     """The scraping map of each face that has one, in the file named, or with the face's name before its ending."""
     from waywright.core.moves import doubted
     from waywright.core.scraped import maps
@@ -199,7 +200,7 @@ def _draw_maps(report: Report, picture: Path) -> None:
     for found in drawn:
         name = "".join(c if c.isalnum() else "-" for c in found.face.name)
         path = picture if len(drawn) == 1 else picture.with_stem(f"{picture.stem}-{name}")
-        write_text(path, scrape_map_svg(found))
+        write_text(path, scrape_map_svg(found, units))
         click.echo(f"Drawn: {path}", err=True)
     if not drawn:
         click.echo("Nothing is to be scraped now, so nothing was drawn.", err=True)

@@ -127,7 +127,7 @@ def test_scatter_is_learned_and_said(factor: float) -> None:
     said = {s.instrument: s for s in screened.fit.instruments}
     assert said[STACKS].factor == pytest.approx(factor, rel=0.35)
     assert said[STACKS].words.startswith("its u is ")
-    assert said[STACKS].words.endswith(" µm, not 1")
+    assert said[STACKS].words.endswith(" µm, not 1 µm")
     assert said[LEVEL].factor == 1.0
     assert screened.suspects == ()
     assert np.all(

@@ -6,6 +6,7 @@ Heights and gaps are shown in µm or in tenths (0.0001 in), lengths in mm or in,
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from waywright.units import convert
@@ -54,6 +55,17 @@ class Shown:
         shown = self.slopes(number_um_per_m, within_um_per_m)
         return shown if shown == NONE else f"{shown} {self.slope}"
 
+    def said(self, text: str) -> str:
+        """A sentence of the core, which speaks in µm and µm/m, in these units."""
+        if self.height == "µm":
+            return text
+        return _SAID.sub(lambda m: self._again(float(m[1]), m[2]), text)
+
+    def _again(self, number: float, unit: str) -> str:
+        to = self.slope if unit == "µm/m" else self.height
+        found = convert(number, unit, to)
+        return f"{_plain(found, _by_size(found))} {to}"
+
     def _number(self, number: float | None, within: float | None, unit: str, to: str, sign: bool) -> str:
         if number is None or not math.isfinite(number):
             return NONE
@@ -62,6 +74,8 @@ class Shown:
         places = decimals(within * scale) if within and known else _by_size(number * scale)
         return _signed(number * scale, places) if sign else _fixed(number * scale, places)
 
+
+_SAID = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?(?:e[-+]\d+)?) (µm/m|µm)(?![\w/])")
 
 METRIC = Shown("mm", "µm", "µm/m")
 INCH = Shown("in", "tenths", "tenths/ft")

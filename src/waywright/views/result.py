@@ -9,7 +9,8 @@ import numpy as np
 
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import BlindSpot, Move, Parallel, Report, Shape, Suspect, Verdict
-from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
+from waywright.core.moves import target_um
+from waywright.views.numbers import METRIC, NONE, Shown, duration, listed, percent, plural
 
 BAND = 1.96  # standard uncertainties to a 95 % band
 UNKNOWN_UM = 100.0  # a band as wide as this says that nothing is known yet
@@ -113,7 +114,7 @@ def result(report: Report, shown: Shown) -> Result:
     verdicts = tuple(_verdict(verdict, shown) for verdict in report.verdicts)
     return Result(
         title=report.job.title or "Untitled job",
-        next=_next(report, retakes, unseen),
+        next=shown.said(_next(report, retakes, unseen)),
         verdicts=verdicts,
         unseen=unseen,
         retakes=retakes,
@@ -121,9 +122,9 @@ def result(report: Report, shown: Shown) -> Result:
         shapes=tuple(_shape(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
         parallels=tuple(words for p in report.parallels if (words := _parallel(p, shown))),
         rounds=(*_fits(report, shown), *_changes(report, shown)),
-        agreement=_agreement(report),
+        agreement=tuple(map(shown.said, _agreement(report))),
         shares=_shares(report),
-        notes=_notes(report),
+        notes=tuple(map(shown.said, _notes(report))),
         height_unit=shown.height,
         length_unit=shown.length,
     )
@@ -145,9 +146,17 @@ def _next(report: Report, retakes: tuple[Retake, ...], unseen: tuple[Unseen, ...
         return f"{listed(outside)} {'is' if len(outside) == 1 else 'are'} outside the limit: metal must come off."
     if limited and all(v.decision == "inside" for v in limited):
         return "Stop: every face with a limit is inside it."
+    if limited and all(_known(report, v) for v in limited if v.decision == "open"):
+        return "Take the proud places down a little: the value lies too near the limit for more readings to settle it."
     if limited:
         return "More readings: what there is does not decide every limit."
     return "Set a goal: without a limit there is nothing to decide."
+
+
+def _known(report: Report, verdict: Verdict) -> bool:
+    """Whether the heights that a verdict is about are known as well as its limit asks."""
+    sigma = next(s.sigma_um for s in report.shapes if s.face == verdict.face)
+    return bool(np.nanmax(sigma, initial=0.0) <= target_um(report.job)) if np.isfinite(sigma).any() else False
 
 
 def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
@@ -168,7 +177,7 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
         unit=shown.slope if twist else shown.height,
         chance=NONE if unknown or verdict.chance_inside is None else percent(verdict.chance_inside),
         decision=verdict.decision,
-        why=_sentence(verdict.why),
+        why=shown.said(_sentence(verdict.why)),
     )
 
 
@@ -178,7 +187,7 @@ def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
     known = f"± {shown.height_text(within_um, within_um)}" if spot.weak else ""
     cure = ""
     if spot.cure:
-        cure = _sentence(spot.cure.words)
+        cure = shown.said(_sentence(spot.cure.words))
         cure += f" About {duration(spot.cure.minutes)}." if spot.cure.minutes else ""
     return Unseen(_mode(spot) + many, known, cure, spot.weak)
 
@@ -200,7 +209,9 @@ def _retake(suspect: Suspect, job: Job, shown: Shown) -> Retake:
     found = {reading.id: (setting, reading) for setting, reading in job.readings()}
     where = _where(*found[suspect.reading], shown) if suspect.reading in found else suspect.reading
     like = [_where(*found[one], shown) if one in found else one for one in suspect.like]
-    return Retake(suspect.reading, where, suspect.words, f"It cannot be told from {listed(like)}." if like else "")
+    return Retake(
+        suspect.reading, where, shown.said(suspect.words), f"It cannot be told from {listed(like)}." if like else ""
+    )
 
 
 def _where(setting: Setting, reading: Reading, shown: Shown) -> str:
@@ -293,10 +304,13 @@ def _state(shape: Shape, words: str) -> str:
     return ", ".join(filter(None, [cut, words]))
 
 
-def moves_view(moves: tuple[Move, ...]) -> tuple[MoveLine, ...]:
+def moves_view(moves: tuple[Move, ...], shown: Shown = METRIC) -> tuple[MoveLine, ...]:
     """Moves as sentences, best first."""
+    said = shown.said
     return tuple(
-        MoveLine(_sentence(m.how), _sentence(m.reason), _gain(m), duration(m.minutes) if m.minutes else "")
+        MoveLine(
+            said(_sentence(m.how)), said(_sentence(m.reason)), said(_gain(m)), duration(m.minutes) if m.minutes else ""
+        )
         for m in moves
     )
 
@@ -306,7 +320,11 @@ def _gain(move: Move) -> str:
     if not move.gain:
         return ""
     what, before, after = str(move.gain["what"]), move.gain["from"], move.gain["to"]
-    numbers = [percent(n) if what.startswith("share") else f"{n:.2g}" for n in (before, after) if isinstance(n, float)]
+    what, _, unit = what.partition(", ")
+    unit = f" {unit}" if unit else ""
+    numbers = [
+        percent(n) if what.startswith("share") else f"{n:.2g}{unit}" for n in (before, after) if isinstance(n, float)
+    ]
     return f"{what[0].upper()}{what[1:]}: from {' to '.join(numbers)}."
 
 

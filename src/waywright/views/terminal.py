@@ -46,14 +46,15 @@ def _report(console: Console, view: Result) -> None:
     _list(console, "Assumed", view.notes)
 
 
-def show_moves(moves: tuple[Move, ...], job: Job) -> None:
+def show_moves(moves: tuple[Move, ...], job: Job, units: str) -> None:
     """Print what to do next, best first; before it, what the part asks where one is the goal."""
+    shown = shown_in(units)
     with _printed() as console:
         console.print(Text(job.title or "Untitled job", style="bold"))
         if job.goal.part is not None:
-            console.print(Padding(Text(needs(job.goal.part).words), (0, 0, 0, 2)))
+            console.print(Padding(Text(shown.said(needs(job.goal.part).words)), (0, 0, 0, 2)))
         said = ""
-        for number, move in enumerate(moves_view(moves[:MOST_MOVES]), 1):
+        for number, move in enumerate(moves_view(moves[:MOST_MOVES], shown), 1):
             console.print()
             time = f" ({move.time})" if move.time else ""
             console.print(Padding(Text(f"{number}. {move.how}{time}", style="bold"), (0, 0, 0, 2)))

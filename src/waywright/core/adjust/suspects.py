@@ -256,20 +256,20 @@ def _fit(net: Network, solution: Solution, factors: FloatArray) -> Fit:
 
 
 def _claim(net: Network, name: str, factor: float) -> str:
-    """ "your feel is 1.7 µm, not 1.0", when an instrument scatters more than it claims."""
+    """ "your feel is 1.7 µm, not 1.0 µm", when an instrument scatters more than it claims."""
     if factor <= 1.0:
         return "scatters no more than it claims"
     instrument = next((i for i in net.job.instruments if i.name == name), None)
     if instrument is None:
         return f"scatters {factor:.2g} times what is claimed"
     if instrument.u_um_per_m is not None:
-        return f"its u is {factor * instrument.u_um_per_m:.2g} µm/m, not {instrument.u_um_per_m:g}"
+        return f"its u is {factor * instrument.u_um_per_m:.2g} µm/m, not {instrument.u_um_per_m:g} µm/m"
     feel = net.rows.noise_um2.get(f"{name}, feel")
     if (
         feel is not None
         and feel.sum() > 0.5 * (net.rows.u_um**2)[net.rows.instruments.index(name) == net.rows.instrument].sum()
     ):
-        return f"your feel is {factor * instrument.feel_um:.2g} µm, not {instrument.feel_um:g}"
+        return f"your feel is {factor * instrument.feel_um:.2g} µm, not {instrument.feel_um:g} µm"
     if instrument.u_um is not None:
-        return f"its u is {factor * instrument.u_um:.2g} µm, not {instrument.u_um:g}"
+        return f"its u is {factor * instrument.u_um:.2g} µm, not {instrument.u_um:g} µm"
     return f"scatters {factor:.2g} times what is claimed"

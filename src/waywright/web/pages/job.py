@@ -10,8 +10,7 @@ from starlette.responses import Response
 
 from waywright.core.evidence import Goal
 from waywright.record import Conflict, Head, Missing, Opened, Put, Ref
-from waywright.views.numbers import duration
-from waywright.views.result import Result, result
+from waywright.views.result import Result, moves_view, result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import JobPage, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
@@ -123,8 +122,7 @@ def next_moves(bench: Bench, request: Request) -> Response:
     moves = solved.report.moves if solved.report is not None else ()
     view = result(solved.report, ways) if solved.report is not None else None
     lines = tuple(
-        f"{m.how[:1].upper()}{m.how[1:]}: {m.reason}." + (f" About {duration(m.minutes)}." if m.minutes else "")
-        for m in moves
+        " ".join(filter(None, (m.how, m.reason, f"About {m.time}." if m.time else ""))) for m in moves_view(moves, ways)
     )
     page = JobPage(
         title="Next moves", job=head_of(opened), next=view.next if view else solved.problem, moves=lines, result=view
