@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
+from tests.web.driving import until
 from waywright import jobfile
 from waywright.core.evidence import Job
 from waywright.core.report import report
@@ -138,6 +139,7 @@ def test_history_of_a_face(client: TestClient, book: Book, shop_job: int) -> Non
     """A face can be seen as it was after any act, and a pass begins a new state of it."""
     client.post(f"/jobs/{shop_job}/pass", data={"face": "Birch", "act": "scrape", "after": "crosses[0]"})
     now = page_of(client, f"/jobs/{shop_job}/face?name=Birch")
+    until(lambda: not page_of(client, f"/jobs/{shop_job}/face?name=Birch&act=1").working)
     then = page_of(client, f"/jobs/{shop_job}/face?name=Birch&act=1")
     assert (now.acts, then.act) == (2, 1)
     assert now.passes == ("scrape, after crosses[0]",)

@@ -34,6 +34,7 @@ from waywright.web.contexts import Page, Stopped
 from waywright.web.doors import OUR_NAMES, Doors
 from waywright.web.forms import Wrong
 from waywright.web.solved import Solver
+from waywright.web.waiting import Waiting
 
 HERE = Path(__file__).parent
 MOST_FIELDS = 6_000
@@ -48,6 +49,7 @@ class Bench:
     book: Book
     templates: Jinja2Templates
     solver: Solver = field(default_factory=Solver)
+    waiting: Waiting = field(default_factory=Waiting)
     sample: bool = False  # the sample shop in a book of its own
 
     def show(self, request: Request, name: str, page: Page, status: int = 200) -> Response:

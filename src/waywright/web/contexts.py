@@ -245,6 +245,7 @@ class FacePage(Page):
     act: int = 1
     when: str = ""
     name: str = ""
+    working: str = ""  # how far a past moment is, while it is worked out
     papers: tuple[str, str] = ("", "")
     passes: tuple[str, ...] = ()
     pass_form: PassForm | None = None

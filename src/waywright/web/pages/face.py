@@ -6,6 +6,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence import Pass
+from waywright.core.findings import Report
 from waywright.record import Missing, Opened, Ref
 from waywright.views.numbers import plural
 from waywright.views.result import ShapeTable, result
@@ -34,7 +35,7 @@ def face(bench: Bench, request: Request) -> Response:
 def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -> FacePage:
     then = newest if act == newest.number else bench.book.opened(newest.id, act)
     ways, job = ways_of(request), then.job
-    report = bench.solver.solved(then).report if name in job.faces() else None
+    report, working = _report(bench, newest, then, name)
     view = result(report, ways) if report is not None else None
     parts = face_parts(newest.id, job, report, view, ways, (name,)) if report is not None and view is not None else ()
     table = next((t for t in view.shapes if t.face == name), None) if view is not None else None
@@ -43,6 +44,7 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
         title=name,
         job=head_of(newest),
         part=parts[0] if parts else None,
+        working=working,
         columns=columns_of(table),
         table=rows_of(table),
         result_lines=tuple(words for words in view.shares if words.startswith(f"{name},")) if view is not None else (),
@@ -50,13 +52,21 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
         act=act,
         when=", by ".join(filter(None, (told(newest.acts[act - 1].at), newest.acts[act - 1].who))),
         name=name,
-        papers=papers_of(
-            newest, Ref("piece", next(p.name for p in newest.job.pieces if name in {f.name for f in p.faces}))
-        ),
+        papers=papers_of(newest, _piece_of(newest, name)),
         passes=tuple(_pass_words(p) for p in newest.job.passes if p.face == name),
         pass_form=PassForm(tuple(reversed(after))) if after else None,
         cautions=CAUTIONS,
     )
+
+
+def _report(bench: Bench, newest: Opened, then: Opened, name: str) -> tuple[Report | None, str]:
+    """What the readings say, or said; and while a past moment is still worked out, how far that is."""
+    if name not in then.job.faces():
+        return None, ""
+    if then is newest:
+        return bench.solver.solved(then).report, ""
+    found = bench.waiting.solved(bench.solver, then)
+    return (None, found) if isinstance(found, str) else (found.report, "")
 
 
 def _piece_of(opened: Opened, name: str) -> Ref:
