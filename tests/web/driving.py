@@ -181,7 +181,7 @@ def all_saved(page: Page) -> None:
     page.wait_for_function(
         """() => {
             const told = document.querySelector("entry-grid")?.dataset ?? {};
-            return !document.querySelector("[data-wait]") && told.told === told.drawn &&
+            return !document.querySelector("[data-wait]") && Number(told.told ?? 0) >= Number(told.drawn ?? 0) &&
                 !Object.keys(localStorage).some((key) => key.startsWith("waywright-unsaved-"));
         }"""
     )

@@ -38,7 +38,7 @@ class Solver:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._kept: dict[str, OrderedDict[tuple[str, int], Future[Any]]] = {kind: OrderedDict() for kind in KEPT}
-        self.judging = threading.Lock()  # held by who has a report worked out that nobody waits for yet
+        self.judging = threading.Lock()  # held by who judges what was just typed: never two at once
         self.solves = 0  # how often readings were really solved
 
     def glance(self, opened: Opened) -> dict[str, Shape]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, replace
 
 from starlette.requests import Request
@@ -192,27 +192,32 @@ def _saved(bench: Bench, number: int, edits: list[Edit], texts: Mapping[str, str
 def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved | None, *, more: bool) -> Response:
     """For the script: the rows as they are now and, unless `more` is on its way, what the readings say, printed.
 
-    Two lines of JSON: the first with the shapes, the second, some ten times later, with what they are judged to be.
+    Two lines of JSON: the first with the shapes, the second, some ten times later, with what they are judged to be. Of
+    several readings typed while one is judged only the newest is judged next.
     """
     opened, ways = bench.book.opened(number), ways_of(request)
     one = next(s for s in opened.job.settings if s.id == sid)
     part = bench.templates.env.get_template
 
-    def told(suspects: bool) -> dict[str, object]:
-        grids = _grids(bench, opened, one, ways) if suspects else grids_of(opened, one, ways, {})
+    def told(opened: Opened, grids: Iterable[Grid]) -> dict[str, object]:
         rows = [_plain(grid, row) for grid in grids for row in grid.rows if not row.free]
         return {"act": opened.number, "rows": rows, "used": saved is not None}
 
     def lines() -> Iterator[str]:
         drawn = drawings_of(opened.job, one, bench.solver.glance(opened), ways)
         htmls = {n: part("parts/drawing.html").render(drawing=d, name=n.split()[0]) for n, d in drawn.items()}
-        yield json.dumps(told(False) | {"drawings": htmls}) + "\n"
-        live = live_of(bench.solver, opened, one, ways)
+        yield json.dumps(told(opened, grids_of(opened, one, ways, {})) | {"drawings": htmls}) + "\n"
+        with bench.solver.judging:
+            newest = bench.book.opened(number)
+            now = next((s for s in newest.job.settings if s.id == sid), None)
+            if now is None:
+                return  # deleted meanwhile
+            live = live_of(bench.solver, newest, now, ways)
         head, faces = (part(f"parts/live_{name}.html").render(live=live) for name in ("head", "faces"))
-        yield json.dumps(told(True) | {"head": head, "faces": faces}) + "\n"
+        yield json.dumps(told(newest, _grids(bench, newest, now, ways)) | {"head": head, "faces": faces}) + "\n"
 
     if more:
-        return JSONResponse(told(False))
+        return JSONResponse(told(opened, grids_of(opened, one, ways, {})))
     return StreamingResponse(lines(), media_type="application/jsonl")
 
 
