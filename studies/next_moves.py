@@ -41,6 +41,7 @@ def numbered(candidate: Candidate, taken: int, kept: set[str] | None = None) -> 
         replace(
             s,
             id=f"{s.id} {taken}",
+            name=s.name and f"{s.name} {taken}",
             readings=tuple(replace(r, id=f"{r.id} {taken}") for r in s.readings if kept is None or r.id in kept),
         )
         for s in candidate.settings

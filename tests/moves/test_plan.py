@@ -113,7 +113,12 @@ def with_(job: Job, taken: Sequence[Offer]) -> Job:
     for k, t in enumerate(taken):
         kept = {r.id for r in t.readings}
         settings = tuple(
-            replace(s, id=f"{s.id}{k}", readings=tuple(replace(r, id=f"{r.id}{k}") for r in s.readings if r.id in kept))
+            replace(
+                s,
+                id=f"{s.id}{k}",
+                name=s.name and f"{s.name}{k}",
+                readings=tuple(replace(r, id=f"{r.id}{k}") for r in s.readings if r.id in kept),
+            )
             for s in t.candidate.settings
         )
         job = replace(t.candidate, settings=tuple(s for s in settings if s.readings)).added_to(job)

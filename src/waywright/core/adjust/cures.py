@@ -11,7 +11,7 @@ from dataclasses import replace
 from waywright.core.adjust.blind import WEAK, Blindness, Sight
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Candidate, Geometry, Job
+from waywright.core.evidence import Candidate, Geometry, Job, Setting
 from waywright.core.findings import Cure
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.core.readings.layup import TURNS
@@ -66,10 +66,14 @@ def _taken(job: Job, candidate: Candidate) -> bool:
     for setting in candidate.settings:
         for number, old in enumerate(job.settings):
             same = old.geometry == setting.geometry or _swapped(old.geometry) == setting.geometry
-            whole = len(old.readings) >= len(setting.readings)
+            whole = _to_read(old) >= _to_read(setting)
             if same and whole and all(job.state_at(f, number) == states[f] for f in old.geometry.faces()):
                 return True
     return False
+
+
+def _to_read(setting: Setting) -> int:
+    return sum(r.entry != "spacers" for r in setting.readings)
 
 
 def _swapped(geometry: Geometry) -> Geometry | None:

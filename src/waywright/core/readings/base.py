@@ -5,6 +5,7 @@ An equation says: the sum of heights at places, each times a factor, plus the se
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -253,6 +254,11 @@ def step_mm(instrument: Instrument) -> float | None:
         return finest_step_mm(sizes.tolist())
     except NoStack:  # of an inch set: what lies nearest
         return float(np.diff(sizes).min())
+
+
+def coarse(stacks: Instrument, step: float | None) -> bool:
+    """Whether the step of a set, mm, tells less of a gap than the hand's feel for a stack that drags."""
+    return step is not None and 1e3 * step / math.sqrt(12) > stacks.feel_um
 
 
 def reading_min(geometry: Geometry) -> float:

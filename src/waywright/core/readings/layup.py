@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
@@ -22,6 +21,7 @@ from waywright.core.readings.base import (
     Equations,
     OwnTerm,
     Site,
+    coarse,
     instruments_for,
     named,
     places,
@@ -109,7 +109,7 @@ class LayUp(Laid):
                 continue
             setting = proposed(layup, "gaps", "just_mm", "mm", x, y, stacks.name)
             step = step_mm(stacks)
-            if step is not None and 1e3 * step > math.sqrt(12) * stacks.feel_um:
+            if step is not None and coarse(stacks, step):
                 setting = bracketed(setting, step)
             setting = standing(setting)
             words = f"lay {layup.words()}, and read the gap at every station{named(job, kinds, stacks)}"

@@ -16,7 +16,17 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import READING_MIN, SETTING_UP_MIN, Equations, Site, named, owned, places, step_mm
+from waywright.core.readings.base import (
+    READING_MIN,
+    SETTING_UP_MIN,
+    Equations,
+    Site,
+    coarse,
+    named,
+    owned,
+    places,
+    step_mm,
+)
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.layup import read_stacks
 from waywright.core.things import Face, FloatArray, Instrument
@@ -89,11 +99,11 @@ class Slide(Laid):
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
-        """Every pair in both turns, when a set of blocks is listed: its step rises by one from station to station."""
+        """Every pair in both turns, where a listed set is coarser than the feel: one step higher at every station."""
         for blocks, (slide, lower, upper) in itertools.product(owned(job, BLOCKS), cls.pairs(job)):
             x, y = slide.covered(lower, upper)
             step = step_mm(blocks)
-            if step is None or len(x) < 3 or np.ptp(x) == 0:
+            if step is None or not coarse(blocks, step) or len(x) < 3 or np.ptp(x) == 0:
                 continue
             pitch = float(np.median(np.diff(np.unique(x))))
             setting = _wedge(slide, lower, x, y, step / pitch, blocks.name)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -105,7 +105,10 @@ class Step(Geometry):
                 proposed(cls(face.name, base, line), "readings", "um_per_m", "µm/m", x, None, level.name)
                 for line in face.lines_mm
             )
-            lines = f" on each of its {len(settings)} lines" if len(settings) > 1 else ""
+            lines = ""
+            if len(settings) > 1:  # one zero for all its lines tells how they lie to each other
+                settings = tuple(replace(s, name=f"next lines of {face.name}, {level.name}") for s in settings)
+                lines = f" on each of its {len(settings)} lines without touching its zero"
             words = f"step a level along {face.name}, {base:g} mm at a time{lines}{named(job, LEVELS, level)}"
             yield _candidate(settings, words, more)
 
