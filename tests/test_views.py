@@ -20,6 +20,7 @@ from matplotlib.patches import Rectangle
 
 from tests.jobs import TWO
 from waywright import jobfile
+from waywright.core.evidence import Pass, Zone
 from waywright.core.findings import (
     Agreement,
     BlindSpot,
@@ -35,7 +36,7 @@ from waywright.core.findings import (
     Suspect,
     Verdict,
 )
-from waywright.core.things import Face, FloatArray, Piece
+from waywright.core.things import Face, FloatArray, Hand, Piece
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json
 from waywright.views.judged import judged
@@ -305,6 +306,16 @@ def test_moves_are_sentences_with_their_gain() -> None:
     assert (second.gain, second.time) == ("", "")
 
 
+def test_what_a_hand_takes_is_told_once_its_passes_are_noted() -> None:
+    """With zones noted the depth of a pass and its band are told, in either unit; without them nothing is."""
+    job = made().job
+    noted = replace(job, passes=(Pass("passes[0]", "Long", zones=(Zone(0.0, 100.0),)),))
+    hand = Hand(2.54, 0.2, 0.2)
+    assert result(made(job=noted, hand=hand), METRIC).rounds == ("One pass of this hand takes 2.5 ± 0.4 µm.",)
+    assert result(made(job=noted, hand=hand), INCH).rounds == ("One pass of this hand takes 1.00 ± 0.15 tenths.",)
+    assert result(made(hand=hand), METRIC).rounds == ()
+
+
 def test_judged_views_say_what_was_measured() -> None:
     """A table of heights is judged as a line or as a surface; twist only where the places tell it."""
     x = np.arange(5.0)
@@ -348,6 +359,7 @@ def test_every_json_key_is_documented() -> None:
     assert pages["Each of `faces`"] == set(data["faces"]["Long"]) | set(data["faces"]["Short"])
     for part in ("suspects", "verdicts", "moves", "agreements", "changes", "parallels"):
         assert pages[f"Each of `{part}`"] == set(data[part][0])
+    assert pages["`hand`"] == set(data["hand"])
     assert pages["waywright next"] == set(moves_json((MOVE,)))
     assert pages["Each of `blind` and `weak`"] == set(data["blind"][0])
     x = np.arange(4.0)

@@ -44,6 +44,7 @@ def report_json(report: Report) -> Json:
         "agreements": [dataclasses.asdict(agreement) for agreement in report.agreements],
         "changes": [dataclasses.asdict(change) for change in report.changes],
         "parallels": [dataclasses.asdict(parallel) for parallel in report.parallels],
+        "hand": dataclasses.asdict(report.hand),
         "moves": [_move(move) for move in report.moves],
         "notes": list(report.notes),
     }

@@ -121,7 +121,7 @@ def result(report: Report, shown: Shown) -> Result:
         unchecked=_unchecked(report),
         shapes=tuple(_shape(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
         parallels=tuple(words for p in report.parallels if (words := _parallel(p, shown))),
-        rounds=(*_fits(report, shown), *_changes(report, shown)),
+        rounds=(*_fits(report, shown), *_changes(report, shown), *_hand(report, shown)),
         agreement=tuple(map(shown.said, _agreement(report))),
         shares=_shares(report),
         notes=tuple(map(shown.said, _notes(report))),
@@ -356,6 +356,15 @@ def _changes(report: Report, shown: Shown) -> tuple[str, ...]:
         )
         found.append(f"{change.face}, pass {change.after}: changed by {least} to {most}, about its plane.")
     return tuple(found)
+
+
+def _hand(report: Report, shown: Shown) -> tuple[str, ...]:
+    """What one pass of this hand takes, once its passes were noted by zones."""
+    if not any(p.zones for p in report.job.passes):
+        return ()
+    within = BAND * report.hand.depth_u_um
+    depth = shown.heights(report.hand.depth_um, within)
+    return (f"One pass of this hand takes {depth} ± {shown.height_text(within, within)}.",)
 
 
 def _parallel(found: Parallel, shown: Shown) -> str:
