@@ -11,7 +11,7 @@ from httpx2 import Response
 from starlette.testclient import TestClient
 
 from waywright.core.evidence import Reading, Typed
-from waywright.record import Book
+from waywright.record import Book, Ref
 
 SCRIPT = {"X-Requested-With": "waywright"}
 URL = "/jobs/1/setting?id=layups%5B0%5D"
@@ -202,6 +202,43 @@ def test_conflict_shows_both_and_loses_nothing(edges: TestClient, book: Book) ->
     kept = edges.post(page.action, data=dict(page.hidden))
     assert kept.status_code == 200
     assert [r.value.number for r in gaps(book)] == [20.002]
+
+
+@pytest.mark.parametrize(("keep", "first"), [("hidden", 20.002), ("rest", 20.003)])
+def test_what_was_typed_with_a_conflict_is_kept(keep: str, first: float, edges: TestClient, book: Book) -> None:
+    """Without JavaScript a whole form is sent: whichever value is kept, what else was typed in it is saved too."""
+    was = told(send(edges, row(0, 0, just_mm="20.001")), 0)
+    form = row(0, 0, was["reading"], was["version"], just_mm="20.002") | row(1, 100, just_mm="20.011")
+    form |= row(11, 200, just_mm="20.012")
+    assert send(edges, row(0, 0, was["reading"], was["version"], just_mm="20.003")).status_code == 200
+    assert send(edges, form).json()["row"] == "0"
+    page = send(edges, form, script=False).context["page"]
+    assert edges.post(page.action, data=dict(getattr(page, keep))).status_code == 200
+    assert sorted((r.x_mm, r.value.number) for r in gaps(book)) == [(0, first), (100, 20.011), (200, 20.012)]
+
+
+def test_a_reading_deleted_meanwhile_is_added_anew(edges: TestClient, book: Book) -> None:
+    """What was typed over a reading that is gone by then can be saved as a new one."""
+    was = told(send(edges, row(0, 0, just_mm="20.001")), 0)
+    send(edges, row(0, 0, was["reading"], was["version"], just_mm=""))
+    page = send(edges, row(0, 0, was["reading"], was["version"], just_mm="20.002"), script=False, act="3").context[
+        "page"
+    ]
+    assert (page.mine, page.theirs) == ("just goes 20.002", "deleted")
+    assert edges.post(page.action, data=dict(page.hidden)).status_code == 200
+    assert [r.value.number for r in gaps(book)] == [20.002]
+
+
+def test_readings_for_a_deleted_setting_stay_on_the_page(edges: TestClient, book: Book) -> None:
+    """A lay-up deleted while readings were typed for it: what was typed is shown with its places; nothing is saved."""
+    book.delete(1, Ref("setting", "layups[0]"), 1)
+    form = row(0, 0, just_mm="20.001") | row(1, 100, goes_mm="20.002")
+    assert send(edges, form).status_code == 404
+    answer = send(edges, form, script=False)
+    assert answer.status_code == 409
+    assert [(f.field.label, f.field.value) for f in answer.context["page"].rows] == [
+        *(("just goes at 0", "20.001"), ("goes at 100", "20.002"))
+    ]
 
 
 @pytest.mark.parametrize(

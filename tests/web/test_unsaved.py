@@ -178,3 +178,40 @@ def test_two_tabs_change_one_reading(
     shown = other.locator(CELL.format(0))
     until(lambda: shown.input_value() == f"{expected[-1]:.3f}")
     context.close()
+
+
+@pytest.mark.parametrize(("keep", "first"), [("Keep mine", "20.011"), ("Keep theirs", "20.002")])
+def test_a_pasted_column_with_one_in_conflict(
+    keep: str,
+    first: str,
+    running: Callable[..., Running],
+    new_page: Callable[..., Page],
+    browser: Browser,
+    tmp_path: Path,
+) -> None:
+    """Of a column pasted over a reading that another tab changed, every other reading is saved whichever is kept."""
+    bench = running()
+    context = browser.new_context()
+    one, other = new_page(context), new_page(context)
+    other.allowed.append("status of 409")  # type: ignore[attr-defined]
+    begin(one, bench)
+    write(one, 0, "20.001")
+    all_saved(one)
+    other.goto(f"{bench.url}{SETTING}")
+    ready(other)
+    write(one, 0, "20.002")
+    all_saved(one)
+    other.locator(CELL.format(0)).focus()
+    other.evaluate(
+        """() => {
+            const data = new DataTransfer();
+            data.setData("text", "20.011\\r\\n20.012\\r\\n20.013\\r\\n");
+            document.activeElement.dispatchEvent(new ClipboardEvent("paste", { clipboardData: data, bubbles: true }));
+        }"""
+    )
+    told = other.locator("unsaved-readings")
+    told.get_by_text("There: just goes 20.002.").wait_for()
+    told.get_by_role("button", name=keep).click()
+    until(lambda: numbers(tmp_path / "bench.sqlite")[-2:] in ([20.012, 20.013], [20.013, 20.011]))
+    until(lambda: [other.locator(CELL.format(x)).input_value() for x in (0, 100, 200)] == [first, "20.012", "20.013"])
+    context.close()

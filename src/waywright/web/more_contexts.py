@@ -19,7 +19,8 @@ class ConflictPage(Page):
     where: str = ""
     mine: str = ""
     theirs: str = ""
-    hidden: tuple[tuple[str, str], ...] = ()
+    hidden: tuple[tuple[str, str], ...] = ()  # all that was typed, to be saved over theirs
+    rest: tuple[tuple[str, str], ...] = ()  # all else that was typed, to be saved beside theirs
     action: str = ""
     back: str = ""
 

@@ -98,10 +98,8 @@ def legend(limits: Mapping[str, float], ways: Shown) -> str:
         return (
             f"= no difference is seen beyond the uncertainty, ≠ one is. Numbers: the zone between them, {ways.height}."
         )
-    alike = len(set(limits.values())) == 1
-    limit = (
-        f"{ways.height_text(min(limits.values()))}, the limit of one face" if alike else "the stricter limit of the two"
-    )
+    one = f"{ways.limit(min(limits.values()), False)} {ways.height}, the limit of one face"
+    limit = one if len(set(limits.values())) == 1 else "the stricter limit of the two"
     return f"= agree within {limit}; ≠ do not; ? not told at 95 %. Numbers: the zone between them, {ways.height}."
 
 

@@ -14,8 +14,8 @@ from waywright.views.numbers import Shown, plural
 from waywright.web.app import Bench, ways_of
 from waywright.web.contexts import ACT_WORDS, head_of
 from waywright.web.more_contexts import ActLine, HistoryPage
+from waywright.web.pages.conflict import said
 from waywright.web.pages.job import number_of
-from waywright.web.pages.setting import said
 from waywright.web.pages.shop import ASSUMED
 from waywright.web.times import told
 

@@ -12,17 +12,17 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from waywright.core.evidence import JobError, Reading, Setting
 from waywright.core.expect import expected
-from waywright.core.readings import KINDS
 from waywright.core.readings.laid import Laid
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, Opened, OutOfOrder, Put, Ref, Saved
 from waywright.views.numbers import Shown
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, wants_parts, ways_of
 from waywright.web.contexts import SettingPage, Tick, head_of, setting_url
-from waywright.web.entry import COLUMN_WORDS, Grid, Row, columns_of, edits_from, grids_of, text_in
+from waywright.web.entry import COLUMN_WORDS, Grid, Row, edits_from, grids_of
 from waywright.web.forms import Field, Wrong, choices_in, form_of, given_of
-from waywright.web.more_contexts import ConflictPage
+from waywright.web.pages.conflict import COLUMNS, conflict
 from waywright.web.pages.job import number_of
+from waywright.web.pages.meanwhile import Sides, meanwhile
 from waywright.web.pages.papers import papers_of
 from waywright.web.told import drawings_of, live_of, suspect_words
 
@@ -34,7 +34,6 @@ TICKS = {
     "rested": "Rested: laid down and left until nothing drifts",
 }
 CAUTIONS = ("Edges are heavy and top-heavy: lift with two hands or a sling, chock them, never reach under.",)
-COLUMNS = tuple(dict.fromkeys(c.key for kind in KINDS.values() for entry in kind.entries for c in columns_of(entry)))
 CLIENT = re.compile(r"[A-Za-z0-9._:-]{1,64}")
 
 
@@ -154,13 +153,19 @@ def save(bench: Bench, request: Request, given: Given) -> Response:
     """Save what was typed: one act, all of it or nothing."""
     number = number_of(request)
     opened = bench.book.opened(number)
-    one = found(opened, request)
     script = wants_parts(request)
+    try:
+        one = found(opened, request)
+    except Missing as error:
+        if script:
+            return JSONResponse({"words": str(error)}, 404)
+        sides = Sides(typed_cells(given), {}, None)
+        return meanwhile(bench, request, opened, error, sides, {}, f"/jobs/{number}")
     try:
         edits = edits_from(one, given.texts, lambda act: earlier(bench, number, one.id, act))
         saved = _saved(bench, number, edits, given.texts, by_of(request))
     except Conflict as error:
-        return _conflict(bench, request, opened, error)
+        return conflict(bench, request, opened, one, error, given.texts)
     except (OutOfOrder, NumberReused) as error:
         expected = error.expected if isinstance(error, OutOfOrder) else 0
         return JSONResponse({"words": str(error), "expected": expected}, 425)
@@ -172,6 +177,17 @@ def save(bench: Bench, request: Request, given: Given) -> Response:
     if not script:
         return goes_to(setting_url(number, one.id, way=request.query_params.get("way", "stations")))
     return _answer(bench, request, number, one.id, saved, more=given.texts.get("more") == "yes")
+
+
+def typed_cells(given: Given) -> tuple[Field, ...]:
+    """What was typed into an entry form whose setting is gone."""
+    found = []
+    for key, text in given.texts.items():
+        column, _, row = key.partition(".")
+        if text and column in COLUMNS:
+            place = ", ".join(filter(None, given.texts.get(f"place.{row}", "").split(";")[1:]))
+            found.append(Field(key, f"{COLUMN_WORDS.get(column, column)} at {place or 'another place'}", text))
+    return tuple(found)
 
 
 def earlier(bench: Bench, number: int, sid: str, act: int) -> tuple[Reading, ...]:
@@ -226,41 +242,6 @@ def _plain(grid: Grid, row: Row) -> dict[str, object]:
     texts = dict(zip((column.key for column in grid.columns), row.texts, strict=True))
     more = {"words": row.words, "told": row.told, "suspect": row.suspect}
     return {"place": row.place, "reading": row.reading, "version": row.version, "texts": texts, **more}
-
-
-def said(part: object) -> str:
-    """What a reading says, as it was typed."""
-    if not isinstance(part, Reading):
-        return "deleted" if part is None else str(part)
-    told = [f"{COLUMN_WORDS.get(k, k)} {t}" for k in COLUMNS if (t := text_in(part, k))]
-    return ", ".join(told) or "nothing"
-
-
-def _conflict(bench: Bench, request: Request, opened: Opened, error: Conflict) -> Response:
-    """Both values, to keep one; nothing was changed."""
-    mine, theirs = said(error.mine), said(error.theirs)
-    if wants_parts(request):
-        latest = error.theirs.id if isinstance(error.theirs, Reading) else ""
-        return JSONResponse(
-            {"words": str(error), "mine": mine, "theirs": theirs, "reading": latest, "version": error.version}, 409
-        )
-    sent = error.mine if isinstance(error.mine, Reading) else None
-    latest_id = error.theirs.id if isinstance(error.theirs, Reading) else ""
-    hidden = [("place.0", sent.entry if sent else ""), ("reading.0", latest_id), ("version.0", str(error.version))]
-    hidden += [(f"{k}.0", text_in(sent, k) if sent else "") for k in COLUMNS]
-    one = found(opened, request)
-    page = ConflictPage(
-        title="Changed meanwhile",
-        job=head_of(opened),
-        words=str(error),
-        where=one.geometry.words(),
-        mine=mine,
-        theirs=theirs,
-        hidden=tuple(hidden) if latest_id else (),
-        action=setting_url(opened.id, one.id),
-        back=setting_url(opened.id, one.id),
-    )
-    return bench.show(request, "conflict.html", page, 409)
 
 
 def ticks(bench: Bench, request: Request, given: Given) -> Response:

@@ -66,18 +66,22 @@ class UnsavedReadings extends HTMLElement {
   }
 
   keepMine(item) {
-    const fields = { ...item.fields };
-    for (const name of Object.keys(fields)) {
-      if (name.startsWith("reading.")) fields[name] = item.refused.reading;
-      if (name.startsWith("version.")) fields[name] = String(item.refused.version);
-    }
+    const { row, reading, version } = item.refused;
+    const fields = { ...item.fields, [`reading.${row}`]: reading, [`version.${row}`]: String(version) };
     unsaved.letGo(item);
     unsaved.add({ url: item.url, job: item.job, label: item.label, fields });
   }
 
+  // What else was typed in the same go is saved all the same.
   keepTheirs(item) {
+    const rest = Object.entries(item.fields).filter(([name]) => !name.endsWith(`.${item.refused.row}`));
     unsaved.letGo(item);
-    location.reload();
+    if (rest.some(([name]) => name.startsWith("place."))) {
+      unsaved.addEventListener("saved", () => location.reload(), { once: true });
+      unsaved.add({ url: item.url, job: item.job, label: item.label, fields: Object.fromEntries(rest) });
+    } else {
+      location.reload();
+    }
   }
 }
 customElements.define("unsaved-readings", UnsavedReadings);
