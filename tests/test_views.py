@@ -40,9 +40,10 @@ from waywright.core.things import Face, FloatArray, Hand, Piece
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json
 from waywright.views.judged import judged
+from waywright.views.moves import moves_view
 from waywright.views.numbers import INCH, METRIC, NONE, decimals, duration, listed, percent, plural
 from waywright.views.picture import ribbons, ribbons_svg
-from waywright.views.result import MOST_STATIONS, moves_view, result
+from waywright.views.result import MOST_STATIONS, result
 
 DOCUMENT = Path(__file__).resolve().parent.parent / "docs" / "json.md"
 

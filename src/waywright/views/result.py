@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from waywright.core.evidence import Job, Reading, Setting
-from waywright.core.findings import BlindSpot, Move, Parallel, Report, Shape, Suspect, Verdict
+from waywright.core.findings import BlindSpot, Parallel, Report, Shape, Suspect, Verdict
 from waywright.core.moves import target_um
-from waywright.views.numbers import METRIC, NONE, Shown, duration, listed, percent, plural
+from waywright.views.moves import sentence
+from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
 
 BAND = 1.96  # standard uncertainties to a 95 % band
 UNKNOWN_UM = 100.0  # a band as wide as this says that nothing is known yet
@@ -45,7 +46,7 @@ class Unseen:
     @property
     def words(self) -> str:
         """Both in one sentence."""
-        return _sentence(f"{self.what}: {self.known}" if self.known else self.what)
+        return sentence(f"{self.what}: {self.known}" if self.known else self.what)
 
 
 @dataclass(frozen=True)
@@ -75,16 +76,6 @@ class ShapeTable:
     lines: tuple[str, ...]
     rows: tuple[Row, ...]
     left_out: int  # stations between the rows shown
-
-
-@dataclass(frozen=True)
-class MoveLine:
-    """One move: what to do, why, and what it brings."""
-
-    how: str
-    reason: str
-    gain: str
-    time: str
 
 
 @dataclass(frozen=True)
@@ -134,7 +125,7 @@ def _next(report: Report, retakes: tuple[Retake, ...], unseen: tuple[Unseen, ...
     """The one thing to do next, in a sentence with its reason."""
     if report.moves:
         move = report.moves[0]
-        return f"{_sentence(move.how)} {_sentence(move.reason)}"
+        return f"{sentence(move.how)} {sentence(move.reason)}"
     if retakes:
         return f"Retake {retakes[0].where}: it {retakes[0].words}."
     harmful = [one for one, spot in zip(unseen, report.blind, strict=True) if not spot.weak and one.cure]
@@ -177,7 +168,7 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
         unit=shown.slope if twist else shown.height,
         chance=NONE if unknown or verdict.chance_inside is None else percent(verdict.chance_inside),
         decision=verdict.decision,
-        why=shown.said(_sentence(verdict.why)),
+        why=shown.said(sentence(verdict.why)),
     )
 
 
@@ -187,7 +178,7 @@ def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
     known = f"± {shown.height_text(within_um, within_um)}" if spot.weak else ""
     cure = ""
     if spot.cure:
-        cure = shown.said(_sentence(spot.cure.words))
+        cure = shown.said(sentence(spot.cure.words))
         cure += f" About {duration(spot.cure.minutes)}." if spot.cure.minutes else ""
     return Unseen(_mode(spot) + many, known, cure, spot.weak)
 
@@ -304,30 +295,6 @@ def _state(shape: Shape, words: str) -> str:
     return ", ".join(filter(None, [cut, words]))
 
 
-def moves_view(moves: tuple[Move, ...], shown: Shown = METRIC) -> tuple[MoveLine, ...]:
-    """Moves as sentences, best first."""
-    said = shown.said
-    return tuple(
-        MoveLine(
-            said(_sentence(m.how)), said(_sentence(m.reason)), said(_gain(m)), duration(m.minutes) if m.minutes else ""
-        )
-        for m in moves
-    )
-
-
-def _gain(move: Move) -> str:
-    """ "Share of ... from 12 % to 40 %": what a move brings, where it can be told."""
-    if not move.gain:
-        return ""
-    what, before, after = str(move.gain["what"]), move.gain["from"], move.gain["to"]
-    what, _, unit = what.partition(", ")
-    unit = f" {unit}" if unit else ""
-    numbers = [
-        percent(n) if what.startswith("share") else f"{n:.2g}{unit}" for n in (before, after) if isinstance(n, float)
-    ]
-    return f"{what[0].upper()}{what[1:]}: from {' to '.join(numbers)}."
-
-
 def _fits(report: Report, shown: Shown) -> tuple[str, ...]:
     """Who agrees with whom, a lay-up each."""
     words = {"over": "marks together", "end for end": "marks opposite"}
@@ -418,9 +385,3 @@ def _notes(report: Report) -> tuple[str, ...]:
     if report.corrected:
         found.append(f"Corrected by a later reading and no longer used: {listed(report.corrected)}.")
     return tuple(found)
-
-
-def _sentence(text: str) -> str:
-    """First letter large, a stop at the end; nothing for nothing."""
-    text = text.strip()
-    return text and text[0].upper() + text[1:] + ("" if text[-1] in ".:" else ".")

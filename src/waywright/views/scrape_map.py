@@ -19,6 +19,7 @@ from matplotlib.patches import Rectangle
 
 from waywright.core.work.maps import ScrapingMap, Stroke, WorkZone
 from waywright.views import palette
+from waywright.views.moves import sentence
 from waywright.views.numbers import Shown, duration, percent, plural, shown_in
 from waywright.views.picture import drawing
 
@@ -51,7 +52,7 @@ def scrape_sheet(found: ScrapingMap, units: str = "mm") -> ScrapeSheet:
         return ScrapeSheet(found.face.name, _nothing(found, shown), (), (), (), "")
     lead = (
         f"Scrape {found.face.name}: {plural(len(found.zones), 'zone')}, at most {plural(found.most, 'pass', 'passes')} "
-        f"of {_depth(found.hand.depth_um, shown)}. {_sentence(found.reason)}"
+        f"of {_depth(found.hand.depth_um, shown)}. {sentence(found.reason)}"
     )
     return ScrapeSheet(
         found.face.name,
@@ -115,10 +116,6 @@ def _depth(depth_um: float, shown: Shown) -> str:
 def _bound(chance: float) -> str:
     """A chance rounded up to a whole per cent."""
     return f"{max(1, math.ceil(100 * chance - 1e-9))} %"
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + "."
 
 
 # -- the picture

@@ -17,8 +17,9 @@ from waywright.core.evidence import Job
 from waywright.core.findings import Move, Report
 from waywright.core.part import needs
 from waywright.views.judged import Judged
+from waywright.views.moves import moves_view
 from waywright.views.numbers import NONE, shown_in
-from waywright.views.result import Result, ShapeTable, VerdictLine, moves_view, result
+from waywright.views.result import Result, ShapeTable, VerdictLine, result
 
 MOST_MOVES = 9  # that a person still reads
 LINES_A_TABLE = 5  # so many lines across fit beside each other

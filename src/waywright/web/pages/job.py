@@ -10,7 +10,8 @@ from starlette.responses import Response
 
 from waywright.core.evidence import Goal
 from waywright.record import Conflict, Head, Missing, Opened, Put, Ref
-from waywright.views.result import Result, moves_view, result
+from waywright.views.moves import moves_view
+from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import JobPage, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
