@@ -94,7 +94,12 @@ def _path(place: str, paths: Paths) -> KeyPath:
         return paths[place]
     head, _, key = place.rpartition(".")
     if head in paths:
-        return (*paths[head], key)
+        return (*paths[head], *_keys(key))
+    return _keys(place)
+
+
+def _keys(place: str) -> KeyPath:
+    """ "zones[2].from_mm" as a path."""
     return tuple(int(part) if part.isdigit() else part for part in re.findall(r"[^.\[\]]+", place))
 
 
