@@ -55,6 +55,17 @@ def test_what_is_to_be_scraped_is_drawn(tmp_path: Path, limit: int, drawn: list[
     assert found.stdout == run("next", path).stdout
 
 
+def test_what_can_hurt_is_said_once(tmp_path: Path) -> None:
+    """Under moves that lay faces on each other, or take metal, the usual caution stands once; under none stands none."""
+    lifting, scraper = "never reach under", "push from the hip"
+    path = tmp_path / "job.toml"
+    path.write_text(shop(), encoding="utf-8")
+    text = " ".join(run("next", path).stdout.split())
+    assert (text.count(lifting), text.count(scraper)) == (1, 1)
+    path.write_text("", encoding="utf-8")
+    assert lifting not in run("next", path).stdout
+
+
 def test_nothing_to_scrape_draws_nothing(bench: Path, tmp_path: Path) -> None:
     """A job with nothing to take leaves no file, and says so."""
     assert "nothing was drawn" in run("next", bench, "--picture", tmp_path / "scrape.svg").stderr

@@ -14,8 +14,9 @@ from waywright.core.judge.limits import Limit
 from waywright.core.things import Hand
 from waywright.core.work.maps import ScrapingMap, Width, WorkZone
 from waywright.core.work.scraping import scraping_map
+from waywright.views.cautions import SCRAPING
 from waywright.views.numbers import shown_in
-from waywright.views.scrape_map import CAUTION, scrape_map_figure, scrape_map_svg, scrape_sheet, zone_words
+from waywright.views.scrape_map import scrape_map_figure, scrape_map_svg, scrape_sheet, zone_words
 
 
 def crooked() -> ScrapingMap:
@@ -61,8 +62,8 @@ def test_the_sheet_says_where_in_which_order_and_what_to_expect() -> None:
     assert "all zones" in sheet.strokes[-1]
     assert sheet.expect[0].startswith("Straightness 12.1 µm now, about ")
     assert any("Inside its limit then with a chance of" in line for line in sheet.expect)
-    assert sheet.caution == CAUTION
-    assert "push from the hip" in CAUTION
+    assert sheet.caution == SCRAPING
+    assert "push from the hip" in SCRAPING
 
 
 def test_a_finished_face_gets_a_sentence_and_no_more() -> None:

@@ -19,14 +19,11 @@ from matplotlib.patches import Rectangle
 
 from waywright.core.work.maps import ScrapingMap, Stroke, WorkZone
 from waywright.views import palette
+from waywright.views.cautions import SCRAPING
 from waywright.views.moves import sentence
 from waywright.views.numbers import Shown, duration, percent, plural, shown_in
 from waywright.views.picture import drawing
 
-CAUTION = (
-    "A scraper slips towards the holding hand: push from the hip, with eye protection for chips and stones. "
-    "Local codes and licensed practice come first."
-)
 WIDTH_IN, LEFT_IN, RIGHT_IN, LEAST_IN, MOST_IN = 9.0, 0.95, 0.35, 0.8, 3.0
 _HATCHES = ("", "//", "xx", "xxx--", "xxxx||", "xxxx++")  # by passes; the last for all that are more
 _SIGN = {"right": "/", "left": "\\"}
@@ -60,7 +57,7 @@ def scrape_sheet(found: ScrapingMap, units: str = "mm") -> ScrapeSheet:
         tuple(zone_words(zone, found.face.width_mm, shown) for zone in found.zones),
         tuple(_stroke(stroke, found.most) for stroke in found.strokes),
         tuple(_expect(found, shown)),
-        CAUTION,
+        SCRAPING,
     )
 
 

@@ -16,6 +16,7 @@ from rich.text import Text
 from waywright.core.evidence import Job
 from waywright.core.findings import Move, Report
 from waywright.core.part import needs
+from waywright.views.cautions import cautions
 from waywright.views.judged import Judged
 from waywright.views.moves import moves_view
 from waywright.views.numbers import NONE, shown_in
@@ -66,6 +67,8 @@ def show_moves(moves: tuple[Move, ...], job: Job, units: str) -> None:
         if len(moves) > MOST_MOVES:
             words = f"{len(moves) - MOST_MOVES} more come after these; --json has all."
             console.print(Padding(Text(words), (1, 0, 0, 2)))
+        for words in cautions(moves):
+            console.print(Padding(Text(words, style="dim"), (1, 0, 0, 2)))
         if not moves:
             console.print(Padding(Text("Nothing to do: there is nothing to decide. Set a goal."), (0, 0, 0, 2)))
 
