@@ -56,7 +56,7 @@ def test_what_is_to_be_scraped_is_drawn(tmp_path: Path, limit: int, drawn: list[
 
 
 def test_what_can_hurt_is_said_once(tmp_path: Path) -> None:
-    """Under moves that lay faces on each other, or take metal, the usual caution stands once; under none stands none."""
+    """Under moves that lay faces on each other, or take metal, the usual caution stands once; else none does."""
     lifting, scraper = "never reach under", "push from the hip"
     path = tmp_path / "job.toml"
     path.write_text(shop(), encoding="utf-8")
