@@ -148,6 +148,13 @@ def test_history_of_a_face(client: TestClient, book: Book, shop_job: int) -> Non
     assert book.job(shop_job).states() == {"Alder": 0, "Birch": 1, "Rowan": 0}
 
 
+def test_what_can_hurt_stands_under_the_moves(client: TestClient, shop_job: int) -> None:
+    """The moves of the sample shop lay one edge on another and scrape one: both cautions stand there, once."""
+    for headers in ({}, {"hx-request": "true"}):
+        text = client.get(f"/jobs/{shop_job}/next", headers=headers).text
+        assert (text.count("never reach under"), text.count("push from the hip")) == (1, 1)
+
+
 def test_rounds_show_every_pair(client: TestClient, shop_job: int) -> None:
     """Who agrees with whom: each pair in both turns, the same from both sides."""
     page = page_of(client, f"/jobs/{shop_job}/rounds")

@@ -172,6 +172,7 @@ class JobPage(Page):
     settings: tuple[SettingLine, ...] = ()
     retakes: tuple[Retakes, ...] = ()
     moves: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
     head: tuple[Field, ...] = ()
     goal: tuple[Field, ...] = ()

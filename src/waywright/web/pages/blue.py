@@ -12,6 +12,7 @@ from waywright.core.evidence import Job, JobError, Setting
 from waywright.core.expect import Expected, answered, expected
 from waywright.core.readings.laid import Laid
 from waywright.record import Add, Opened
+from waywright.views.cautions import BLUEING
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import head_of, setting_url
 from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot
@@ -45,7 +46,7 @@ def expect(bench: Bench, request: Request) -> Response:
         marks=tuple(Mark(f"{ways.lengths(x)}, y {ways.lengths(y)}", mark) for x, y, mark in places),
         action=setting_url(opened.id, one.id, "blue"),
         back=setting_url(opened.id, one.id),
-        caution="Never heat Prussian blue or mix it with acid.",
+        caution=BLUEING,
     )
     return bench.show(request, "expect.html", page)
 

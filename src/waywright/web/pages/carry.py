@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from waywright.core.evidence import Entry, JobError, Setting
 from waywright.record import Opened
+from waywright.views.cautions import LIFTING
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.drawing import reach_um
@@ -19,7 +20,7 @@ from waywright.web.facing import facing
 from waywright.web.forms import Wrong
 from waywright.web.more_contexts import SheetPage
 from waywright.web.pages.job import number_of
-from waywright.web.pages.setting import CAUTIONS, found
+from waywright.web.pages.setting import found
 from waywright.web.told import shapes_of
 
 MOST_LINES = 600
@@ -79,7 +80,7 @@ def sheet(bench: Bench, request: Request) -> Response:
         instrument=f"{instrument.name} ({instrument.kind})" if instrument is not None else "",
         facing=facing(opened.job, one, shapes, reach_um(list(shapes.values())), ways),
         grids=grids_of(opened, one, ways, {}),
-        cautions=CAUTIONS,
+        cautions=(LIFTING,),
     )
     return bench.show(request, "sheet.html", page)
 

@@ -8,6 +8,7 @@ from starlette.responses import Response
 from waywright.core.evidence import Pass
 from waywright.core.findings import Report
 from waywright.record import Missing, Opened, Ref
+from waywright.views.cautions import SCRAPING
 from waywright.views.numbers import plural
 from waywright.views.result import ShapeTable, result
 from waywright.web.app import Bench, ways_of
@@ -17,8 +18,6 @@ from waywright.web.pages.papers import papers_of
 from waywright.web.pages.scrape import act_in
 from waywright.web.times import told
 from waywright.web.told import face_parts
-
-CAUTIONS = ("A scraper slips towards the holding hand: push from the hip, eyes covered.",)
 
 
 def face(bench: Bench, request: Request) -> Response:
@@ -55,7 +54,7 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
         papers=papers_of(newest, _piece_of(newest, name)),
         passes=tuple(_pass_words(p) for p in newest.job.passes if p.face == name),
         pass_form=PassForm(tuple(reversed(after))) if after else None,
-        cautions=CAUTIONS,
+        cautions=(SCRAPING,),
     )
 
 

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from waywright.core.evidence import Goal
 from waywright.record import Conflict, Head, Missing, Opened, Put, Ref
+from waywright.views.cautions import cautions
 from waywright.views.moves import moves_view
 from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
@@ -126,7 +127,12 @@ def next_moves(bench: Bench, request: Request) -> Response:
         " ".join(filter(None, (m.how, m.reason, f"About {m.time}." if m.time else ""))) for m in moves_view(moves, ways)
     )
     page = JobPage(
-        title="Next moves", job=head_of(opened), next=view.next if view else solved.problem, moves=lines, result=view
+        title="Next moves",
+        job=head_of(opened),
+        next=view.next if view else solved.problem,
+        moves=lines,
+        cautions=cautions(moves),
+        result=view,
     )
     name = "parts/moves.html" if "hx-request" in request.headers else "moves.html"
     return bench.show(request, name, page)

@@ -14,6 +14,7 @@ from waywright.core.evidence import JobError, Reading, Setting
 from waywright.core.expect import expected
 from waywright.core.readings.laid import Laid
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, Opened, OutOfOrder, Put, Ref, Saved
+from waywright.views.cautions import LIFTING
 from waywright.views.numbers import Shown
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, wants_parts, ways_of
@@ -33,7 +34,6 @@ TICKS = {
     "supports": "Supports of the lower straight under the blocks",
     "rested": "Rested: laid down and left until nothing drifts",
 }
-CAUTIONS = ("Edges are heavy and top-heavy: lift with two hands or a sling, chock them, never reach under.",)
 CLIENT = re.compile(r"[A-Za-z0-9._:-]{1,64}")
 
 
@@ -89,7 +89,7 @@ def setting_page(
         ticks=tuple(Tick(n, w, n in done) for n, w in TICKS.items()) if isinstance(one.geometry, Laid) else (),
         supports=_supports(one),
         expect=_expected(bench, opened, one),
-        cautions=CAUTIONS if isinstance(one.geometry, Laid) else (),
+        cautions=(LIFTING,) if isinstance(one.geometry, Laid) else (),
         live=live,
         stack=(given or {}).get("stack", ""),
         fields=lying_form(opened, one, own if changing is None else changing, wrong if changing else None),
