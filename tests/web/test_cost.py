@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from threading import Thread
 
 import pytest
+import uvicorn
+from playwright.sync_api import Page
 from sqlalchemy import event
+from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
-from tests.web.driving import until
+from tests.web.driving import all_saved, free_port, until
+from tests.web.test_unsaved import ready
 from waywright.core import report
 from waywright.record import Book
 from waywright.web import solved
+from waywright.web.app import bench_app
 
 SCRIPT = {"X-Requested-With": "waywright"}
 
@@ -69,3 +77,40 @@ def test_of_several_typed_at_once_the_newest_is_judged(
     assert [(first["act"], second["act"]) for first, second in lines] == [(2, 4), (3, 4), (4, 4)]
     assert all(first["drawings"] and second["head"] for first, second in lines)
     assert len(judged) == 1
+
+
+@contextmanager
+def served(app: Starlette) -> Iterator[str]:
+    """The bench in a thread of the test, to be held up from there."""
+    port = free_port()
+    server = uvicorn.Server(uvicorn.Config(app, port=port, log_config=None, ws="none", lifespan="off"))
+    thread = Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        until(lambda: server.started)
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.force_exit = server.should_exit = True
+        thread.join(10)
+
+
+def test_typing_on_waits_for_no_verdict(new_page: Callable[..., Page], book: Book, shop_job: int) -> None:
+    """While a reading is being judged the next ones are saved and drawn, one of them refused; then the page tells what
+    the last that was saved did."""
+    app, page = bench_app(book), new_page()
+    page.allowed.append("status of 422")  # type: ignore[attr-defined]
+    with served(app) as url:
+        page.goto(f"{url}/jobs/{shop_job}/setting?id=layups%5B0%5D")
+        ready(page)
+        with app.state.bench.solver.judging:
+            for act, place in enumerate(("30;14", "105;14", "180;-14"), 2):
+                page.locator(f'tr[data-place="gaps;{place};"] input[name^="just_mm."]').fill("19.9985")
+                page.keyboard.press("Enter")
+                page.wait_for_function("(n) => document.querySelector('entry-grid').dataset.drawn === n", arg=str(act))
+            page.locator('tr[data-place="gaps;30;14;"] input[name^="just_mm."]').fill("i9.997")
+            page.keyboard.press("Enter")
+            page.locator("unsaved-readings").get_by_text("i9.997").wait_for()
+            assert page.evaluate("document.querySelector('entry-grid').dataset.told") is None
+        page.wait_for_function("() => document.querySelector('entry-grid').dataset.told === '4'")
+        page.get_by_role("button", name="Let it go").click()
+        all_saved(page)

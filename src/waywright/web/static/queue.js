@@ -129,10 +129,13 @@ class Unsaved extends EventTarget {
   // True when the item is dealt with, false when the bench does not answer.
   async send(queue, item) {
     const body = new URLSearchParams({ ...item.fields, client: queue.client, sequence: String(item.sequence) });
-    if (queue.items.length > 1) body.set("more", "yes"); // what the readings say is asked with the last one
+    const more = queue.items.length > 1; // what the readings say is asked with the last one
+    if (more) body.set("more", "yes");
+    const judging = new AbortController();
+    const headers = { "X-Requested-With": "waywright" };
     let answer;
     try {
-      answer = await fetch(item.url, { method: "POST", body, headers: { "X-Requested-With": "waywright" }, keepalive: true });
+      answer = await fetch(item.url, { method: "POST", body, headers, keepalive: true, signal: judging.signal });
     } catch {
       return false;
     }
@@ -140,22 +143,19 @@ class Unsaved extends EventTarget {
     this.down = false;
     this.tries = 0;
     if (answer.ok) {
-      let saved = false;
-      try {
-        for await (const told of lines(answer.body)) {
-          if (!saved) {
-            saved = true;
-            queue.drop(item, told.used);
-            this.follow(item, told);
-          }
-          this.dispatchEvent(new CustomEvent("saved", { detail: { item, told } }));
-          if (queue.items.length) break; // more was typed: what this one is judged to be is old already
-        }
-      } catch {
-        if (!saved) return false;
+      const answers = lines(answer.body);
+      const told = await answers.next().then((one) => one.value, () => undefined);
+      if (!told) return false;
+      queue.drop(item, told.used);
+      this.follow(item, told);
+      this.dispatchEvent(new CustomEvent("saved", { detail: { item, told } }));
+      if (!more) {
+        this.judging?.abort(); // of the one before: this one's is newer
+        this.judging = judging;
       }
+      this.judged(item, answers);
       this.tell();
-      return saved;
+      return true;
     }
     const json = answer.headers.get("content-type")?.includes("json");
     const told = json ? await answer.json().catch(() => null) : { words: "The bench refused this." };
@@ -170,6 +170,15 @@ class Unsaved extends EventTarget {
     }
     this.tell();
     return true;
+  }
+
+  // What a saved entry is judged to be comes later; the next one does not wait for it.
+  async judged(item, answers) {
+    try {
+      for await (const told of answers) this.dispatchEvent(new CustomEvent("saved", { detail: { item, told } }));
+    } catch {
+      // the bench went down, or a newer entry is judged instead
+    }
   }
 
   // The bench expects another number, or has this number with something else in it: a new name starts from 1.
