@@ -22,8 +22,8 @@ def test_following_the_next_move_reads_less_than_reading_everything() -> None:
 
 @pytest.mark.parametrize("k", SMALL)
 def test_in_every_shop_the_first_move_is_the_best_of_all_solved_again(k: int) -> None:
-    """At any stage of a shop no candidate, solved again, leaves less of the goal unsure than the first of the programme,
-    to 1e-6, unless that reaches the goal with fewer readings."""
+    """At any stage of a shop no candidate, solved again, leaves less of the goal unsure than the first of the
+    programme, to 1e-6, unless that reaches the goal with fewer readings."""
     rng = np.random.default_rng([SEED, k, 1])
     job = shop(rng)
     faces, goal_um = tuple(job.faces()), float(rng.uniform(0.5, 3.0))
