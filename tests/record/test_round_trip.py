@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from tests.jobs import jobs
 from waywright.core.evidence import Entry, Geometry, Job, Reading, Setting, Typed
 from waywright.core.readings import KINDS
-from waywright.core.things import Face, Instrument, Piece
+from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.record import Append, Book, By, Head, Ref
 from waywright.record.parts import SORTS, BodyError, dump, load
 
@@ -52,6 +52,8 @@ def anything(hint: Any) -> st.SearchStrategy[Any]:
         return st.tuples(*map(anything, arguments))
     if hint is Geometry:
         return st.one_of(anything(kind) for kind in KINDS.values())
+    if hint is Hand:  # it refuses what no hand can take
+        return st.builds(Hand, st.floats(1e-300, 1e300), st.floats(0, 1e300), st.floats(0, 1e300))
     if dataclasses.is_dataclass(hint):
         hints = typing.get_type_hints(hint)
         return st.builds(hint, **{field.name: anything(hints[field.name]) for field in dataclasses.fields(hint)})
@@ -96,6 +98,8 @@ def test_a_form_that_cannot_be_is_refused(text: str) -> None:
             load(sort, text)
     with pytest.raises(BodyError, match="of the sort"):
         load("ghost", "{}")
+    with pytest.raises(BodyError, match=r"head\.hand cannot be: A pass takes more than 0 µm"):
+        load("head", '{"hand":{"depth_um":-1.0}}')
 
 
 def test_head_holds_whatever_a_job_says_of_itself() -> None:

@@ -173,6 +173,8 @@ def typed(value: object, key: str, path: Path) -> Typed:
 
 def table(value: object, path: Path) -> Table:
     """A table, or `Refused`."""
+    if isinstance(value, dict):  # a job may have very many: no words are made for those that are right
+        return value
     return typing.cast(Table, _expect(dict, value, f"a block [{_header(path)}]", path))
 
 

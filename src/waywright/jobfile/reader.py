@@ -25,6 +25,7 @@ from waywright.jobfile.fields import (
 from waywright.jobfile.walk import Path, walk
 
 FORMAT = 1
+MOST_BLOCKS = 100_000  # more than a bench fills in a lifetime; the standard reader is slow with them
 JOB_KEYS = ("format", "title", "temperature_c", "note", "instruments", "pieces", "passes", "goal", "hand")
 SETTING_KEYS = ("id", "setting", "instrument", "seat_um", "temperature_c", "when", "note")
 READING_KEYS = ("id", "u_um", "block", "when", "corrects", "note")
@@ -38,6 +39,8 @@ Paths = dict[str, Path]  # where each id stands
 
 def parse_toml(source: str) -> dict[str, Any]:
     """The values of a TOML text; raises `Refused` with the line and column in its message."""
+    if source.count("[[") > MOST_BLOCKS:
+        raise Refused(f"This is not a job file: it has more than {MOST_BLOCKS:,} blocks.", ())
     if _DEEP_KEY.search(source):
         raise Refused("This is not a job file: a key in it has more than sixteen parts.", ())
     try:

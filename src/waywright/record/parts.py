@@ -226,7 +226,10 @@ def _dataclass(cls: type, plain: Any, where: str) -> Any:
             found[name] = None
         else:
             found[name] = _value(field.hint, plain[name], f"{where}.{name}")
-    return cls(**found)
+    try:
+        return cls(**found)
+    except ValueError as error:
+        raise BodyError(f"{where} cannot be: {error}") from None
 
 
 def _geometry(plain: Any, where: str) -> Geometry:
