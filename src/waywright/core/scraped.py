@@ -15,10 +15,11 @@ from waywright.core.work.maps import ScrapingMap, WorkZone
 from waywright.core.work.scraping import scraping_map
 
 
-def maps(job: Job, report: Report, doubted: Set[str] = frozenset()) -> Iterator[tuple[Verdict, ScrapingMap]]:
-    """One for each verdict that is outside; none is drawn while a reading is in doubt on the face."""
+def maps(job: Job, report: Report, doubted: Set[str], face: str | None = None) -> Iterator[tuple[Verdict, ScrapingMap]]:
+    """One for each verdict that is outside, of one face if named; none while a reading is in doubt on the face."""
     for verdict in report.verdicts:
-        if verdict.decision == "outside" and verdict.face not in doubted:
+        asked = face is None or verdict.face == face
+        if asked and verdict.decision == "outside" and verdict.face not in doubted:
             found = map_for(job, report, verdict)
             if found is not None:
                 yield verdict, found

@@ -13,9 +13,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from waywright import jobfile
-from waywright.core.evidence import Goal, Pass, Reading, Setting, Typed
+from waywright.core.evidence import Goal, Pass, Reading, Setting, Typed, Zone
 from waywright.core.readings import Step
-from waywright.core.things import Face, Instrument, Piece
+from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.demo import shop
 from waywright.record import Add, Append, Book, By, Delete, Head, Memo, Ref
 
@@ -39,7 +39,8 @@ def main() -> None:
         book.append(job_id, "layups[0]", [gap], by("bench-1", 1))
         book.append(job_id, "layups[0]", [replace(gap, x_mm=405.0, u_um=0.4, block="20 mm")], by("bench-1", 2))
         book.correct(job_id, "layups[1].gaps[5]", 1, replace(gap, note="read again", x_mm=180.0), by())
-        book.put(job_id, Ref("head"), 1, Head("Three edges, frozen", 20.25, "µ, ä and a line\nbelow"), by())
+        head = Head("Three edges, frozen", 20.25, "µ, ä and a line\nbelow", Hand(2.5, 0.4, 0.25))
+        book.put(job_id, Ref("head"), 1, head, by())
         book.put(job_id, Ref("goal"), 1, Goal(straightness_um=4.5, leave_out_mm=15.0, faces=("Alder",)), by())
         plate = Piece("Plate", (Face("Plate", 400.0, 300.0, (20.0, 380.0), (-130.0, 0.0, 130.0), finish="lapped"),))
         level = Instrument("old level", "level", u_um_per_m=8.0, um_per_m_per_div=50.0)
@@ -48,7 +49,9 @@ def main() -> None:
         )
         first = Reading("", "readings", at_mm=0.0, key="div", value=Typed(1.5, "div", "1.5 div"))
         book.change(job_id, Add(plate), Add(level), Add(step), Append("steps[0]", (first,)), by=by())
-        book.change(job_id, Add(Pass("", "Alder", "layups[2]", note="45° one way")), by=by())
+        zones = (Zone(0.0, 150.0, passes=2), Zone(300.0, 400.0, y_from_mm=0.0))
+        cut = Pass("", "Alder", "layups[2]", depth_um=1.5, zones=zones, note="45° one way")
+        book.change(job_id, Add(cut), by=by())
         book.attach(job_id, "blue.png", "image/png", bytes(range(256)), about=Ref("setting", "layups[0]"), by=by())
         book.change(job_id, Add(Memo("ticks layups[0]", "stoned, wiped")), by=by())
         book.change(job_id, Delete(Ref("setting", "layups[5]"), 1), by=by())

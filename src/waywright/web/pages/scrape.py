@@ -59,8 +59,8 @@ def _map(bench: Bench, opened: Opened, name: str) -> ScrapingMap | None:
     report = bench.solver.solved(opened).report
     if report is None:
         return None
-    found = (m for v, m in maps(opened.job, report, doubted(opened.job, report)) if v.face == name)
-    return next((m for m in found if m.outcome == "scrape"), None)
+    found = maps(opened.job, report, doubted(opened.job, report), name)
+    return next((m for _, m in found if m.outcome == "scrape"), None)
 
 
 def act_in(text: str) -> int | None:
