@@ -312,9 +312,9 @@ def test_what_a_hand_takes_is_told_once_its_passes_are_noted() -> None:
     job = made().job
     noted = replace(job, passes=(Pass("passes[0]", "Long", zones=(Zone(0.0, 100.0),)),))
     hand = Hand(2.54, 0.2, 0.2)
-    assert result(made(job=noted, hand=hand), METRIC).rounds == ("One pass of this hand takes 2.5 ± 0.4 µm.",)
-    assert result(made(job=noted, hand=hand), INCH).rounds == ("One pass of this hand takes 1.00 ± 0.15 tenths.",)
-    assert result(made(hand=hand), METRIC).rounds == ()
+    assert result(made(job=noted, hand=hand), METRIC).hand == "One pass of this hand takes 2.5 ± 0.4 µm."
+    assert result(made(job=noted, hand=hand), INCH).hand == "One pass of this hand takes 1.00 ± 0.15 tenths."
+    assert result(made(hand=hand), METRIC).hand == ""
 
 
 def test_judged_views_say_what_was_measured() -> None:

@@ -47,7 +47,9 @@ def test_done_as_drawn_notes_the_zones_of_the_map(client: TestClient, book: Book
     uneven = taken(book.job(outside), job.faces()["Birch"], told.hand)
     assert uneven is not None
     assert uneven.um.max() > 0
-    assert "zone" in client.get(f"/jobs/{outside}/face?name=Birch").context["page"].passes[0]
+    page = client.get(f"/jobs/{outside}/face?name=Birch").context["page"]
+    assert "zone" in page.passes[0]
+    assert page.hand == "One pass of this hand takes 3.0 ± 1.2 µm."
 
 
 @pytest.mark.parametrize(("name", "act"), [("Alder", "1"), ("Birch", "99"), ("Nothing", "1")])

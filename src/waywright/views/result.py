@@ -91,6 +91,7 @@ class Result:
     shapes: tuple[ShapeTable, ...]
     parallels: tuple[str, ...]
     rounds: tuple[str, ...]
+    hand: str
     agreement: tuple[str, ...]
     shares: tuple[str, ...]
     notes: tuple[str, ...]
@@ -112,7 +113,8 @@ def result(report: Report, shown: Shown) -> Result:
         unchecked=_unchecked(report),
         shapes=tuple(_shape(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
         parallels=tuple(words for p in report.parallels if (words := _parallel(p, shown))),
-        rounds=(*_fits(report, shown), *_changes(report, shown), *_hand(report, shown)),
+        rounds=(*_fits(report, shown), *_changes(report, shown)),
+        hand=_hand(report, shown),
         agreement=tuple(map(shown.said, _agreement(report))),
         shares=_shares(report),
         notes=tuple(map(shown.said, _notes(report))),
@@ -325,13 +327,13 @@ def _changes(report: Report, shown: Shown) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _hand(report: Report, shown: Shown) -> tuple[str, ...]:
-    """What one pass of this hand takes, once its passes were noted by zones."""
+def _hand(report: Report, shown: Shown) -> str:
+    """What one pass of this hand takes, once its passes were noted by zones; else nothing."""
     if not any(p.zones for p in report.job.passes):
-        return ()
+        return ""
     within = BAND * report.hand.depth_u_um
     depth = shown.heights(report.hand.depth_um, within)
-    return (f"One pass of this hand takes {depth} ± {shown.height_text(within, within)}.",)
+    return f"One pass of this hand takes {depth} ± {shown.height_text(within, within)}."
 
 
 def _parallel(found: Parallel, shown: Shown) -> str:

@@ -42,7 +42,7 @@ def _report(console: Console, view: Result) -> None:
     for shape in view.shapes:
         _shape(console, shape, view)
     _list(console, "How faces of a piece lie to each other", view.parallels)
-    _list(console, "Who agrees with whom", view.rounds)
+    _list(console, "Who agrees with whom", (*view.rounds, *filter(None, [view.hand])))
     _list(console, "How the readings agree", (*view.agreement, *([view.unchecked] if view.unchecked else [])))
     _list(console, "Where the uncertainty comes from", view.shares)
     _list(console, "Assumed", view.notes)

@@ -249,6 +249,7 @@ class FacePage(Page):
     working: str = ""  # how far a past moment is, while it is worked out
     papers: tuple[str, str] = ("", "")
     passes: tuple[str, ...] = ()
+    hand: str = ""
     pass_form: PassForm | None = None
     cautions: tuple[str, ...] = ()
 

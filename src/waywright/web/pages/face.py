@@ -53,6 +53,7 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
         name=name,
         papers=papers_of(newest, _piece_of(newest, name)),
         passes=tuple(_pass_words(p) for p in newest.job.passes if p.face == name),
+        hand=view.hand if view is not None else "",
         pass_form=PassForm(tuple(reversed(after))) if after else None,
         cautions=(SCRAPING,),
     )
