@@ -304,7 +304,7 @@ def test_moves_are_sentences_with_their_gain() -> None:
     assert (first.how, first.time) == ("Lay Long on Short.", "30 min")
     assert first.reason == "It halves what is not known."
     assert first.gain == "Share of the shapes known: from 31 % to 44 %."
-    assert (second.gain, second.time) == ("", "")
+    assert (second.reason, second.gain, second.time) == ("", "", "")  # one reason for both is said once
 
 
 def test_what_a_hand_takes_is_told_once_its_passes_are_noted() -> None:

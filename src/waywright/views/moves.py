@@ -19,14 +19,16 @@ class MoveLine:
 
 
 def moves_view(moves: tuple[Move, ...], shown: Shown = METRIC) -> tuple[MoveLine, ...]:
-    """Moves as sentences, best first."""
-    said = shown.said
-    return tuple(
-        MoveLine(
-            said(sentence(m.how)), said(sentence(m.reason)), said(_gain(m)), duration(m.minutes) if m.minutes else ""
+    """Moves as sentences, best first; a reason that several share is said at the first of them."""
+    found, said = [], ""
+    for m in moves:
+        reason = shown.said(sentence(m.reason))
+        time = duration(m.minutes) if m.minutes else ""
+        found.append(
+            MoveLine(shown.said(sentence(m.how)), "" if reason == said else reason, shown.said(_gain(m)), time)
         )
-        for m in moves
-    )
+        said = reason
+    return tuple(found)
 
 
 def _gain(move: Move) -> str:

@@ -55,14 +55,11 @@ def show_moves(moves: tuple[Move, ...], job: Job, units: str) -> None:
         console.print(Text(job.title or "Untitled job", style="bold"))
         if job.goal.part is not None:
             console.print(Padding(Text(shown.said(needs(job.goal.part).words)), (0, 0, 0, 2)))
-        said = ""
         for number, move in enumerate(moves_view(moves[:MOST_MOVES], shown), 1):
             console.print()
             time = f" ({move.time})" if move.time else ""
             console.print(Padding(Text(f"{number}. {move.how}{time}", style="bold"), (0, 0, 0, 2)))
-            reason = "" if move.reason == said else move.reason  # one reason for several is said once
-            said = move.reason
-            for words in filter(None, (reason, move.gain)):
+            for words in filter(None, (move.reason, move.gain)):
                 console.print(Padding(Text(words), (0, 0, 0, 5)))
         if len(moves) > MOST_MOVES:
             words = f"{len(moves) - MOST_MOVES} more come after these; --json has all."
