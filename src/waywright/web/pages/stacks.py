@@ -11,8 +11,8 @@ from waywright.core.evidence import Job
 from waywright.core.stacks import USUAL_SET_MM, NoStack, finest_step_mm, next_stack_mm, stacks_at_once
 from waywright.jobfile.fields import Refused, typed
 from waywright.record import Opened
-from waywright.views.numbers import plural
-from waywright.web.app import Bench
+from waywright.views.numbers import Shown, plural
+from waywright.web.app import Bench, ways_of
 from waywright.web.contexts import head_of
 from waywright.web.forms import parts_of
 from waywright.web.more_contexts import StacksPage
@@ -31,7 +31,7 @@ def stacks(bench: Bench, request: Request) -> Response:
         title="Stacks",
         job=head_of(opened),
         wanted=wanted,
-        set=_set_words(owned),
+        set=_set_words(owned, ways_of(request)),
         rows=rows,
         words=words,
         next=tuple(_next(opened, owned or USUAL_SET_MM)),
@@ -44,10 +44,15 @@ def blocks_of(job: Job) -> tuple[float, ...]:
     return next((i.blocks_mm for i in job.instruments if i.kind == "gauge blocks" and i.blocks_mm), ())[:MOST_BLOCKS]
 
 
-def _set_words(owned: tuple[float, ...]) -> str:
+def _set_words(owned: tuple[float, ...], ways: Shown) -> str:
+    """Whose set it is, and the finest step between the stacks it makes."""
+    try:
+        step = f"; its finest step is {ways.limit(1e3 * finest_step_mm(owned or USUAL_SET_MM))} {ways.height}"
+    except NoStack:  # blocks that are no whole number of half micrometres
+        step = ""
     if not owned:
-        return "the usual set of 112 (list your own blocks under pieces and instruments)"
-    return f"your set of {len(owned)}"
+        return f"the usual set of 112 (list your own blocks under pieces and instruments){step}"
+    return f"your set of {len(owned)}{step}"
 
 
 def _made(wanted: str, owned: tuple[float, ...]) -> tuple[tuple[tuple[str, str], ...], str]:
