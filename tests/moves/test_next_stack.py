@@ -10,7 +10,8 @@ from waywright import demo, jobfile
 from waywright.core.adjust.finer import next_stack
 from waywright.core.adjust.plan import Plan
 from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
-from waywright.core.moves import moves, target_um
+from waywright.core.findings import Move
+from waywright.core.moves import SHARE, moves, put_in, target_um
 from waywright.core.readings import Cross, LayUp
 from waywright.core.report import report
 from waywright.core.stacks import USUAL_SET_MM
@@ -84,3 +85,16 @@ def bracketed(job: Job, width_mm: float) -> Job:
         return replace(r, key=None, value=None, low=Typed(low, "mm"), high=Typed(round(low + width_mm, 3), "mm"))
 
     return replace(job, settings=tuple(replace(s, readings=tuple(map(told, s.readings))) for s in job.settings))
+
+
+@pytest.mark.parametrize(("tells", "minutes", "at"), [(0.5, 500.0, 0), (0.2, 1.0, 1), (0.2, 30.0, 2), (0.001, 30.0, 3)])
+def test_a_stack_takes_its_place_among_the_moves(tells: float, minutes: float, at: int) -> None:
+    """First when it tells most of all, however long it takes; else behind the first, by what it tells a minute."""
+
+    def move(gain: float, takes: float) -> Move:
+        return Move("measure", ("P",), (), "", "", {"what": SHARE, "from": 0.0, "to": gain}, takes)
+
+    offered = [move(0.4, 40.0), move(0.3, 10.0), move(0.01, 10.0)]
+    stack = move(tells, minutes)
+    put_in(offered, stack)
+    assert offered.index(stack) == at

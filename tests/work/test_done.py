@@ -106,3 +106,12 @@ def test_lighter_passes_teach_what_a_full_one_takes() -> None:
     assert found.depth_um > 3.3
     unknown = replace(read_twice(4.0, full, np.random.default_rng(5)), passes=(replace(full, zones=()),))
     assert report(unknown, with_cures=False).hand == Hand()
+
+
+def test_only_scraping_speaks_of_the_hand() -> None:
+    """A place lapped or stoned teaches nothing of what the scraper takes, leans no strokes and adds to no map."""
+    lapped = Pass("passes[0]", "P", after="runs[0]", act="lap", zones=ZONES)
+    job = read_twice(4.0, lapped, np.random.default_rng(5))
+    assert report(job, with_cures=False).hand == Hand()
+    assert strokes(job, "P") == 0
+    assert taken(job, job.faces()["P"], Hand()) is None

@@ -110,23 +110,24 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     if offered and found.reached and job.goal.part is not None:
         offered[0] = replace(offered[0], reason=f"{offered[0].reason}; {proves}")
     if stack is not None and stack.known[1] - stack.known[0] > WORTH:
-        _put_in(offered, _stack(stack))
+        put_in(offered, _stack(stack))
     yield from offered
     if not found.taken:
         yield from _cured(job, faces)
 
 
-def _put_in(offered: list[Move], move: Move) -> None:
+def put_in(offered: list[Move], move: Move) -> None:
     """First if it tells most of all; else behind the first, before what tells less a minute."""
 
     def gain(move: Move) -> float:
         return float(move.gain["to"]) - float(move.gain["from"])  # type: ignore[arg-type]
 
+    if not offered or gain(move) > gain(offered[0]):
+        offered.insert(0, move)
+        return
     at = len(offered)
     while at > 1 and gain(offered[at - 1]) / offered[at - 1].minutes < gain(move) / move.minutes:
         at -= 1
-    if at == 1 and gain(move) > gain(offered[0]):
-        at = 0
     offered.insert(at, move)
 
 
@@ -134,12 +135,12 @@ def _stack(stack: NextStack) -> Move:
     """The stack to try while the pair still lies there."""
     made = f" ({' + '.join(f'{b:g}' for b in stack.blocks_mm)})" if len(stack.blocks_mm) > 1 else ""
     lay = stack.setting.geometry
-    at = [p for r in stack.readings for p in (r.x_mm,) if p is not None]
+    at = {r.x_mm for r in stack.readings if r.x_mm is not None}
     count = "the bracket" if len(stack.readings) == 1 else f"{len(stack.readings)} brackets"
     return Move(
         "measure",
         lay.faces(),
-        tuple(sorted(set(at))),
+        tuple(sorted(at)),
         f"before {lay.faces()[1]} is lifted, try a stack of {stack.size_mm:.4f}".rstrip("0").rstrip(".")
         + f" mm{made} at {', '.join(map(_place, stack.readings))}; {lay.words()}",
         f"goes or not, it narrows {count} there",

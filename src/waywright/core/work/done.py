@@ -12,6 +12,7 @@ from waywright.core.work.depth import depth_learned
 from waywright.core.work.maps import ScrapingMap, Taken
 from waywright.core.work.pencil import ruled
 
+SCRAPE = "scrape"  # the act of a pass that speaks of the hand
 _HAIR_MM = 1e-3
 
 
@@ -27,8 +28,9 @@ def as_drawn(found: ScrapingMap) -> tuple[Zone, ...]:
 
 
 def strokes(job: Job, face: str) -> int:
-    """How often a face was gone over in all: each time the strokes lean to the other hand."""
-    return sum(max((z.passes for z in p.zones), default=1) for p in job.passes if p.face == face)
+    """How often a face was scraped over in all: each time the strokes lean to the other hand."""
+    made = (p for p in job.passes if p.face == face and p.act == SCRAPE)
+    return sum(max((z.passes for z in p.zones), default=1) for p in made)
 
 
 def gone_over(cut: Pass, face: Face, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
@@ -65,10 +67,10 @@ def across(zone: Zone, face: Face) -> tuple[float, float]:
 
 
 def hand_learned(job: Job, solution: Solution) -> Hand:
-    """The hand of a job: as it was told, and then what each pass took whose face was read before and after."""
+    """The hand of a job: as it was told, and then what each scraping took whose face was read before and after."""
     hand = job.hand or Hand()
     for cut in cuts(job, solution):
-        if not cut.cut.zones:
+        if cut.cut.act != SCRAPE or not cut.cut.zones:
             continue
         at = cut.before
         count = gone_over(cut.cut, at.unknown.face, at.x_mm, at.y_mm)  # type: ignore[arg-type]
@@ -90,10 +92,10 @@ def _full(cut: Pass, hand: Hand) -> float:
 
 
 def taken(job: Job, face: Face, hand: Hand) -> Taken | None:
-    """What the passes noted by zones took from each square since the face was last gone over as a whole."""
+    """What scraping noted by zones took from each square since the face was last lapped or machined as a whole."""
     made = [p for p in job.passes if p.face == face.name]
-    last = max((i for i, p in enumerate(made) if not p.zones and p.act != "scrape"), default=-1)
-    made = [p for p in made[last + 1 :] if p.zones]
+    last = max((i for i, p in enumerate(made) if not p.zones and p.act != SCRAPE), default=-1)
+    made = [p for p in made[last + 1 :] if p.zones and p.act == SCRAPE]
     if not made:
         return None
     lines_x, lines_y = ruled(face)

@@ -16,6 +16,7 @@ from waywright.web.contexts import ACT_WORDS, head_of
 from waywright.web.more_contexts import ActLine, HistoryPage
 from waywright.web.pages.conflict import said
 from waywright.web.pages.job import number_of
+from waywright.web.pages.scrape import act_in
 from waywright.web.pages.shop import ASSUMED
 from waywright.web.times import told
 
@@ -27,8 +28,7 @@ KINDS = {**ACT_WORDS, "import": "brought in from a file", "assumed": "what was a
 def history(bench: Bench, request: Request) -> Response:
     """Every act; older ones on pages of their own."""
     opened = bench.book.opened(number_of(request))
-    text = request.query_params.get("before", "")
-    before = int(text) if text.isascii() and text.isdigit() and len(text) < 10 else opened.newest + 1
+    before = act_in(request.query_params.get("before", "")) or opened.newest + 1
     done = [one for one in bench.book.history(opened.id) if one.act.number < before]
     home = {r.id: s.geometry.words() for s, r in opened.job.readings()}
     lines = tuple(_line(one, home, ways_of(request)) for one in reversed(done[-AT_ONCE:]))
