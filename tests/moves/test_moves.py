@@ -81,6 +81,8 @@ def test_settings_at_two_temperatures_ask_for_a_soak(three: Job) -> None:
 def test_the_target_is_a_tenth_of_the_smallest_limit(three: Job) -> None:
     """Heights are to be known to a tenth of the limit."""
     assert target_um(replace(three, goal=Goal(straightness_um=6, flatness_um=8))) == pytest.approx(0.6)
+    across_mm = three.faces()["Alder"].width_mm  # 100 µm/m is so much from edge to edge
+    assert target_um(replace(three, goal=Goal(twist_um_per_m=100))) == pytest.approx(0.1 * 0.1 * across_mm)
 
 
 def test_a_part_works_back_to_the_ways_and_the_reference() -> None:

@@ -19,7 +19,7 @@ from waywright.core.findings import Move, Report, Verdict
 from waywright.core.part import diameter_um
 from waywright.core.readings import KINDS, Slide
 from waywright.core.scraped import scraped
-from waywright.core.verdicts import FLATNESS, aims
+from waywright.core.verdicts import FLATNESS, TWIST, aims
 
 RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
@@ -86,8 +86,13 @@ def _retake(job: Job, report: Report) -> Iterator[Move]:
 
 
 def target_um(job: Job) -> float:
-    """How well heights must be known for the goal: a tenth of the smallest limit."""
-    limits = [a.limit.value for face in job.faces().values() for a in aims(job.goal, face) if a.limit is not None]
+    """How well heights must be known for the goal: a tenth of the smallest limit, of a twist from edge to edge."""
+    limits = [
+        a.limit.value * (face.width_mm / 1e3 if a.measure == TWIST else 1.0)
+        for face in job.faces().values()
+        for a in aims(job.goal, face)
+        if a.limit is not None
+    ]
     return min(limits) / PROVEN_BY if limits else WITHOUT_LIMIT_UM
 
 
