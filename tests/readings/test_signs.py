@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,10 +16,12 @@ from hypothesis import strategies as st
 from tests.simulate import bench, edge, heights_um, on_upper, planned_gaps, planned_slopes, round_of, under
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
 from waywright.core.readings import Cross, LayUp, Step
-from waywright.core.things import Face, FloatArray
+from waywright.core.readings.base import within
+from waywright.core.things import Face, FloatArray, OffTheFace
 
+ROOT = Path(__file__).resolve().parents[2]
 LINES = (-15.0, 15.0)
 P, Q = edge("P", lines_mm=LINES), edge("Q", lines_mm=LINES)
 PLATE = Face("P", 200.0, 200.0, (0.0, 50.0, 100.0, 150.0, 200.0), (-100.0, -50.0, 0.0, 50.0, 100.0))
@@ -116,6 +121,41 @@ def test_any_lay_up_is_where_the_axes_of_the_upper_put_it(
     np.testing.assert_allclose(layup.on_lower(Q, *found), place, rtol=0, atol=1e-9)
 
 
+@pytest.mark.parametrize("turn", ["over", "end for end"])
+@pytest.mark.parametrize("angle", [-140.0, -1e-6, 0.0, 1e-6, 33.0, 180.0])
+def test_the_page_of_signs_says_where_a_turned_upper_lies(turn: str, angle: float) -> None:
+    """The lines of docs/units-and-signs.md, worked out as they stand, give the places that lie over one another."""
+    page = (ROOT / "docs/units-and-signs.md").read_text(encoding="utf-8")
+    (line,) = re.findall(rf"^{turn}: +X = (.*?)   +x′ = (.*?)   +y′ = (.*)$", page, re.MULTILINE)
+    across, *formulas = (
+        part.replace("−", "-").replace("·", "*") for part in (re.findall(r"^Y = (.*)$", page, re.MULTILINE)[0], *line)
+    )
+    x, y = np.array([0.0, 250.0, 600.0]), np.array([-15.0, 3.0, 15.0])
+    known = {"x": x, "y": y, "offset": 70.0, "offset_y": -20.0, "L_upper": Q.length_mm, "θ": np.radians(angle)}
+    known |= {"cos": np.cos, "sin": np.sin, "__builtins__": {}}
+    known |= {"X": eval(formulas[0], known), "Y": eval(across, known)}
+    said = [eval(formula, known) for formula in formulas[1:]]
+    np.testing.assert_allclose(LayUp("P", "Q", turn, 70.0, -20.0, angle).on_upper(Q, x, y), said, rtol=0, atol=1e-9)
+
+
+@given(
+    turn=st.sampled_from(["over", "end for end"]),
+    offset=st.floats(-300, 300),
+    across=st.floats(-50, 50),
+    angle=st.floats(-180, 180),
+)
+def test_an_angle_turns_the_upper_about_its_own_zero(turn: str, offset: float, across: float, angle: float) -> None:
+    """Whatever the angle, the upper's zero stays where it lay at none: at the offset, end for end one length beyond;
+    and what a hair of an angle moves, it moves by a hair: no place by more than its distance from there times that."""
+    lies = LayUp("P", "Q", turn, offset, across, angle)
+    zero = np.array(lies.on_lower(Q, np.zeros(1), np.zeros(1))).ravel()
+    assert zero == pytest.approx([offset if turn == "over" else offset + Q.length_mm, across], abs=1e-9)
+    x, y = np.array([0.0, 300.0, 600.0]), np.array([-15.0, 0.0, 15.0])
+    hair = replace(lies, angle_deg=angle + 1e-4)
+    moved = np.hypot(*(np.subtract(hair.on_lower(Q, x, y), lies.on_lower(Q, x, y))))
+    assert moved == pytest.approx(np.hypot(x, y) * math.radians(1e-4), abs=1e-9)
+
+
 def test_spacer_is_a_gap() -> None:
     """A spacer's row is that of a gap of its size where it stands."""
     gap = planned_gaps(bench([P, Q]), LayUp("P", "Q", "over"), np.array([100.0, 500.0]), np.array([0.0, 0.0]))
@@ -201,6 +241,36 @@ def test_step_along_any_line() -> None:
 
 
 # -- places between nodes
+
+
+@pytest.mark.parametrize("line", [0.0, 12.0, -20.0])
+def test_one_line_stands_for_the_metal_and_no_further(line: float) -> None:
+    """A face 40 mm wide read on one line is level across from edge to edge, wherever the line lies: 20 mm either side
+    of its centre line is on the metal, and 20.1 and 38 mm are off it."""
+    face = Face("P", 600.0, 40.0, (0.0, 300.0, 600.0), (line,))
+    for y in (-20.0, 0.0, 20.0):
+        nodes, weights = face.interpolate(np.array([300.0]), np.array([y]))
+        assert weights[nodes == 1].sum() == 1.0
+    for y in (20.1, -20.1, 38.0, -38.0):
+        assert not within(face, np.array([300.0]), np.array([y]))[0]
+        with pytest.raises(OffTheFace, match=r"lies off face P, which reaches from -20 to 20 mm across"):
+            face.interpolate(np.array([300.0]), np.array([y]))
+
+
+@pytest.mark.parametrize("turn", ["over", "end for end"])
+def test_an_edge_at_an_angle_on_a_plate_covers_what_lies_under_its_metal(turn: str) -> None:
+    """An edge 40 mm wide across a plate at 30° faces only places less than 20 mm from its centre line: none of those
+    at which touching faces are held not to cross is further, and a gap read 25 mm off it is refused."""
+    plate = Face("P", 200.0, 200.0, PLATE.stations_mm, PLATE.lines_mm)
+    rule = Face("Q", 200.0, 40.0, (0.0, 40.0, 80.0, 120.0, 160.0, 200.0))
+    layup = LayUp("P", "Q", turn, 10.0, -30.0 if turn == "over" else 50.0, 30.0)
+    x, y = layup.facing(plate, rule)
+    assert len(x) > 5
+    assert np.abs(layup.on_upper(rule, x, y)[1]).max() <= 20.0 + 1e-9
+    on = layup.on_lower(rule, np.array([100.0, 100.0]), np.array([19.0, 25.0]))
+    network(planned_gaps(bench([plate, rule]), layup, on[0][:1], on[1][:1]))
+    with pytest.raises(JobError, match="lies off face Q"):
+        network(planned_gaps(bench([plate, rule]), layup, *on))
 
 
 @given(

@@ -13,7 +13,7 @@ from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
 from waywright.core.readings import Cross, Step
-from waywright.core.things import SEAT_UM, Instrument
+from waywright.core.things import SEAT_UM, Face, Instrument
 
 
 def stepped(values: list[float], key: str, unit: str, instrument: Instrument, base_mm: float = 100.0) -> Job:
@@ -131,3 +131,51 @@ def test_feet_off_the_face_are_refused() -> None:
     with pytest.raises(JobError, match="650 mm lies outside the stations of face P") as found:
         network(plan)
     assert found.value.place == "too far"
+
+
+PLATE = Face("P", 600.0, 400.0, (0.0, 150.0, 300.0, 450.0, 600.0), (-200.0, 0.0, 200.0))
+DIAGONAL = {"from_mm": (0.0, -200.0), "to_mm": (600.0, 200.0)}
+
+
+def diagonal(base_mm: float, at_mm: list[float], plane: tuple[float, float] = (0.0, 0.0)) -> Job:
+    """A plate stepped from corner to corner; each reading is the slope of a plane of so many µm/m along and across."""
+    length = math.hypot(600.0, 400.0)
+    slope = (plane[0] * 600.0 + plane[1] * 400.0) / length
+    readings = tuple(
+        Reading(f"r{i}", "readings", at_mm=at, key="um_per_m", value=Typed(slope, "µm/m")) for i, at in enumerate(at_mm)
+    )
+    setting = Setting("s", Step("P", base_mm, **DIAGONAL), readings, instrument=LEVEL, seat_um=0.0)
+    return replace(bench([PLATE]), settings=(setting,))
+
+
+@pytest.mark.parametrize("base", [90.14, 90.15, 90.1])
+def test_eighths_of_a_diagonal_as_typed_end_on_its_corner(base: float) -> None:
+    """An eighth of the 721.11 mm diagonal of a 600 × 400 plate is 90.1388 mm: typed as 90.14 or 90.15 the last foot
+    falls 0.01 or 0.09 mm beyond the corner, which is rounding: it stands on the corner. A plane of 1000 µm/m fits all
+    steps to a nanometre, however they were rounded."""
+    eighth = math.hypot(600.0, 400.0) / 8
+    rows = network(diagonal(base, [base * i for i in range(8)], (1000.0, -700.0))).rows
+    exact = network(diagonal(eighth, [eighth * i for i in range(8)])).rows
+    plane_um = 1e-3 * (1000.0 * PLATE.x_mm - 700.0 * PLATE.y_mm)
+    assert rows.matrix[:, : len(plane_um)] @ plane_um == pytest.approx(rows.value_um, abs=1e-3)
+    np.testing.assert_allclose(rows.matrix.toarray(), exact.matrix.toarray(), rtol=0, atol=3e-3)
+
+
+def test_last_foot_of_rounded_steps_along_a_line_stands_on_the_last_station() -> None:
+    """A seventh of 600 mm typed as 85.72 ends on the last station, and is proposed and stepped up to there."""
+    face = Face("P", 600.0, 40.0, (0.0, 85.72, 171.43, 257.14, 342.86, 428.57, 514.29, 600.0))
+    step = Step("P", 85.72)
+    assert step.stands_mm(face).tolist() == list(face.stations_mm[:-1])
+    readings = tuple(
+        Reading(f"r{i}", "readings", x, key="um_per_m", value=Typed(0.0, "µm/m"))
+        for i, x in enumerate(face.stations_mm[:-1])
+    )
+    job = replace(bench([face]), settings=(Setting("s", step, readings, instrument=LEVEL, seat_um=0.0),))
+    assert network(job).rows.matrix[6, 7] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("base", "at"), [(90.14, 631.5), (100.0, 630.0), (5.0, 720.0), (5.0, 721.11), (90.14, -0.5)])
+def test_a_foot_truly_beyond_the_end_is_refused(base: float, at: float) -> None:
+    """A foot half a millimetre out after eight steps is not rounding, nor is one as far out as a short base is long."""
+    with pytest.raises(JobError, match="lies outside"):
+        network(diagonal(base, [at]))

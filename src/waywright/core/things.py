@@ -21,6 +21,7 @@ BoolArray = NDArray[np.bool_]
 # What a foot or tip adds when it stands on such a face, µm. Guesses, editable: no source.
 SEAT_UM = {"lapped": 0.3, "ground": 0.3, "scraped": 1.0, "milled": 2.0}
 SIDES = ("top", "bottom")
+SAME_MM = 1e-9  # what computing may put a place beside where it is
 
 
 class OffTheFace(ValueError):
@@ -62,13 +63,16 @@ class Face:
     def interpolate(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[IntArray, FloatArray]:
         """Nodes (n, 4) and weights (n, 4) that give the height at places: linear along and across.
 
-        A face read on one line is taken as level across. Raises `OffTheFace` for a place outside the nodes.
+        A face read on one line is taken as level across, from edge to edge wherever the line lies. Raises `OffTheFace`
+        for a place outside the nodes, or off the metal.
         """
         i, along = _between(np.asarray(self.stations_mm, float), x_mm, self.name, "stations", "x")
         if len(self.lines_mm) == 1:
-            if len(y_mm) and np.max(np.abs(y_mm - self.lines_mm[0])) > self.width_mm + 1e-9:
+            half = self.width_mm / 2
+            if len(y_mm) and np.max(np.abs(y_mm)) > half + SAME_MM:
                 raise OffTheFace(
-                    f"y = {_worst(y_mm, 0.0)} mm lies off face {self.name}, which is {self.width_mm:g} mm wide."
+                    f"y = {_worst(y_mm, 0.0)} mm lies off face {self.name}, which reaches from {-half:g} to "
+                    f"{half:g} mm across; y is counted from its centre line."
                 )
             j, across = np.zeros_like(i), np.zeros_like(along)
         else:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from waywright.core.evidence import Entry, Geometry, Job, Reading, Setting, Typed
+from waywright.core.readings import Step
 from waywright.core.readings.laid import Laid
 from waywright.jobfile.fields import Refused, number, typed
 from waywright.record import Append, Correct, Delete, Edit, Opened, Ref
@@ -192,9 +193,8 @@ def places_of(job: Job, geometry: Geometry, entry: Entry) -> Iterator[str]:
     if isinstance(geometry, Laid):
         x, y = geometry.covered(face, faces[geometry.upper])
         points = list(zip(x.tolist(), y.tolist(), strict=True))
-    elif geometry.block in ("steps", "crosses"):
-        base = float(getattr(geometry, "base_mm", 0.0)) if geometry.block == "steps" else 0.0
-        points = [(x, None) for x in face.stations_mm if x + base <= face.stations_mm[-1] + 1e-9]
+    elif isinstance(geometry, Step):
+        points = [(x, None) for x in geometry.stands_mm(face).tolist()]
     elif "y_mm" in entry.places:
         points = list(zip(face.x_mm.tolist(), face.y_mm.tolist(), strict=True))
     else:

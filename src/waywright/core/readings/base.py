@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from waywright.core.evidence import Geometry, Job, JobError, Reading, Setting, Typed
 from waywright.core.stacks import NoStack, finest_step_mm
-from waywright.core.things import SEAT_UM, Face, FloatArray, Instrument, IntArray
+from waywright.core.things import SAME_MM, SEAT_UM, Face, FloatArray, Instrument, IntArray
 from waywright.units import UnitError
 
 BoolArray = NDArray[np.bool_]
@@ -198,10 +198,10 @@ def lengths_um(site: Site) -> tuple[FloatArray, FloatArray, str]:
 
 def within(face: Face, x_mm: FloatArray, y_mm: FloatArray) -> BoolArray:
     """(n,) which places lie between the first and last nodes of a face; across, one line stands for the whole width."""
-    inside = (x_mm >= face.stations_mm[0] - 1e-9) & (x_mm <= face.stations_mm[-1] + 1e-9)
-    if len(face.lines_mm) > 1:
-        inside &= (y_mm >= face.lines_mm[0] - 1e-9) & (y_mm <= face.lines_mm[-1] + 1e-9)
-    return np.asarray(inside)
+    half = face.width_mm / 2
+    near, far = (face.lines_mm[0], face.lines_mm[-1]) if len(face.lines_mm) > 1 else (-half, half)
+    along = (x_mm >= face.stations_mm[0] - SAME_MM) & (x_mm <= face.stations_mm[-1] + SAME_MM)
+    return np.asarray(along & (y_mm >= near - SAME_MM) & (y_mm <= far + SAME_MM))
 
 
 def every(count: int) -> IntArray:

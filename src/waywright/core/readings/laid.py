@@ -38,7 +38,8 @@ class Laid(Geometry):
     """`upper` lies on `lower`, rolled over its long edge ("over") or with the marked ends opposite ("end for end").
 
     `offset_mm`: where the upper's x = 0 (or its far end, end for end) lies on the lower. On plates also
-    `offset_y_mm` and `angle_deg`, counter-clockwise from above about the upper's x′ = y′ = 0, after the turn.
+    `offset_y_mm` and `angle_deg`, counter-clockwise from above about the upper's x′ = y′ = 0, after the turn. The
+    offset is where it lay before that: end for end its zero stays one length beyond, and its far end swings away.
     """
 
     face_fields: ClassVar[tuple[str, ...]] = ("lower", "upper")
@@ -77,7 +78,7 @@ class Laid(Geometry):
         return along + self._origin_mm(upper), across + self.offset_y_mm
 
     def _origin_mm(self, upper: Face) -> float:
-        """Where the upper's own zero lies along the lower."""
+        """Where the upper's own zero lies along the lower, at any angle."""
         return self.offset_mm if self.turn == "over" else self.offset_mm + upper.length_mm
 
     def _reflected(self, along: FloatArray, across: FloatArray) -> tuple[FloatArray, FloatArray]:

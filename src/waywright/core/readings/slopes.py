@@ -35,8 +35,12 @@ from waywright.core.readings.base import (
 )
 from waywright.core.things import Face, FloatArray, Instrument
 
+Places = tuple[FloatArray, FloatArray]  # (n,) mm each
+
 LEVELS = ("level", "autocollimator")
 VALUES = ("um_per_m", "div")
+ROUNDED_MM = 0.05  # by how much a base typed to a tenth of a millimetre may be too long, each step of it
+ROUNDED_SHARE = 0.1  # of a base is the most that all its steps' rounding is taken for
 
 
 @dataclass(frozen=True)
@@ -79,19 +83,37 @@ class Step(Geometry):
                 raise JobError("The line has no length; give two different ends.", "to_mm")
 
     def equations(self, setting: Setting, site: Site) -> Equations:
-        """One row a reading."""
+        """One row a reading; along x the line reaches from the first station of the face to the last."""
         if self.from_mm is not None and self.to_mm is not None:
             at = np.array([needed(r, "at_mm") for r in site.readings])
             (x0, y0), (x1, y1) = self.from_mm, self.to_mm
             length = math.hypot(x1 - x0, y1 - y0)
             ex, ey = (x1 - x0) / length, (y1 - y0) / length
-            far = at + self.base_mm
-            return _rows(
-                self, setting, site, (x0 + at * ex, y0 + at * ey), (x0 + far * ex, y0 + far * ey), self.base_mm
-            )
-        x = np.array([needed(r, "x_mm") for r in site.readings])
-        y = np.full(len(x), self.y_mm)
-        return _rows(self, setting, site, (x, y), (x + self.base_mm, y), self.base_mm)
+            first, far = self._feet(at, 0.0, length)
+            return _rows(self, setting, site, (x0 + first * ex, y0 + first * ey), (x0 + far * ex, y0 + far * ey))
+        stations = site.face(self.face).stations_mm
+        first, far = self._feet(np.array([needed(r, "x_mm") for r in site.readings]), stations[0], stations[-1])
+        y = np.full(len(first), self.y_mm)
+        return _rows(self, setting, site, (first, y), (far, y))
+
+    def _feet(self, at_mm: FloatArray, start_mm: float, end_mm: float) -> Places:
+        """Where along a line from `start_mm` to `end_mm` both feet stand, (n,) mm each.
+
+        A base typed as 90.14 that is 90.1388, an eighth of the line, ends 0.01 mm beyond it: what rounding a base adds
+        up to over the steps of the line is taken off. What is further out is left there, and refused off the face.
+        """
+        slack = min(ROUNDED_MM * max(1, round((end_mm - start_mm) / self.base_mm)), ROUNDED_SHARE * self.base_mm)
+        first, far = (
+            np.where((feet < start_mm - slack) | (feet > end_mm + slack), feet, np.clip(feet, start_mm, end_mm))
+            for feet in (at_mm, at_mm + self.base_mm)
+        )
+        return first, far
+
+    def stands_mm(self, face: Face) -> FloatArray:
+        """The stations of `face`, (n,) mm, at which both feet stand on it."""
+        stations = np.array(face.stations_mm)
+        _, far = self._feet(stations, stations[0], stations[-1])
+        return np.asarray(stations[far <= stations[-1]])
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
@@ -100,7 +122,7 @@ class Step(Geometry):
             if len(face.stations_mm) < 3:
                 continue
             base = float(np.median(np.diff(face.stations_mm)))
-            x = np.array([s for s in face.stations_mm if s + base <= face.stations_mm[-1] + 1e-9])
+            x = cls(face.name, base).stands_mm(face)
             settings = tuple(
                 proposed(cls(face.name, base, line), "readings", "um_per_m", "µm/m", x, None, level.name)
                 for line in face.lines_mm
@@ -148,7 +170,7 @@ class Cross(Geometry):
         """One row a reading."""
         x = np.array([needed(r, "x_mm") for r in site.readings])
         near, far = np.full(len(x), self.y_mm - self.base_mm / 2), np.full(len(x), self.y_mm + self.base_mm / 2)
-        return _rows(self, setting, site, (x, near), (x, far), self.base_mm)
+        return _rows(self, setting, site, (x, near), (x, far))
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
@@ -173,21 +195,21 @@ def _candidate(settings: tuple[Setting, ...], words: str, more: tuple[Instrument
     return Candidate(settings, words + (" (a level of 4 µm/m is needed)" if more else ""), minutes, more)
 
 
-Places = tuple[FloatArray, FloatArray]
+def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: Places) -> Equations:
+    """Rise over the base = reading · L: the height at the far foot less that at the first, plus the zero's part.
 
-
-def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: Places, base_mm: float) -> Equations:
-    """Rise over the base = reading · L: the height at the far foot less that at the first, plus the zero's part."""
+    L is the distance between the feet as they stand, so that a plane reads the same wherever it is stepped.
+    """
     face: Face = site.face(kind.face)
     readings, n = site.readings, len(site.readings)
-    base_m = base_mm / 1e3
+    base_m = np.hypot(far[0] - first[0], far[1] - first[1]) / 1e3
     value, noise = np.zeros(n), np.zeros(n)
     notes: list[str] = []
     name = "level"
     for i, reading in enumerate(readings):
         if reading.value is None:
             raise JobError("This reading has no value; give one.", reading.id)
-        value[i] = site.number(reading, reading.value, "µm/m") * base_m
+        value[i] = site.number(reading, reading.value, "µm/m") * base_m[i]
         if reading.u_um is not None:
             noise[i] = reading.u_um**2
             continue
@@ -197,7 +219,7 @@ def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: 
             raise JobError(
                 f"Nothing says how true the {instrument.kind} {name!r} is; give u_um_per_m.", f"instruments.{name}"
             )
-        noise[i] = (instrument.u_um_per_m * base_m) ** 2
+        noise[i] = (instrument.u_um_per_m * base_m[i]) ** 2
     rows = every(n)
     zero, along, across = (site.label(part) for part in ("zero", "tilt along", "tilt across"))
     return Equations(
@@ -209,7 +231,7 @@ def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: 
             HeightTerm(kind.face, rows, *first, -np.ones(n)),
         ),
         own=(
-            OwnTerm(zero, rows, np.full(n, base_m)),
+            OwnTerm(zero, rows, base_m),
             OwnTerm(along, rows, (far[0] - first[0]) / 1e3),
             OwnTerm(across, rows, (far[1] - first[1]) / 1e3),
         ),
