@@ -25,8 +25,9 @@ from waywright.core.adjust.blind import Sight
 from waywright.core.adjust.cures import newest_faces
 from waywright.core.adjust.network import network
 from waywright.core.evidence import Job
+from waywright.core.parallels import parallels
 from waywright.core.readings import Run, Thickness
-from waywright.core.things import Instrument
+from waywright.core.things import Face, Instrument
 
 TOP = edge("P", lines=(-15, 15))
 UNDER = edge("P under", lines=(-15, 15), side="bottom")
@@ -126,3 +127,55 @@ def test_both_anvils_seat() -> None:
     net = network(measured(job, {name: np.zeros(14) for name in job.faces()}))
     np.testing.assert_allclose(net.rows.u_um**2, 1 + 1 + 4)
     assert not net.notes
+
+
+COARSE, FINE = (0, 300, 600), (0, 100, 200, 300, 400, 500, 600)
+TWO, ONE = (-15, 15), (0,)
+
+
+@pytest.mark.parametrize(
+    ("above", "below"),
+    [
+        ((FINE, TWO), (FINE, TWO)),
+        ((COARSE, TWO), (FINE, TWO)),
+        ((FINE, TWO), (COARSE, TWO)),
+        ((FINE, TWO), ((100, 250, 500, 600), (-10, 5))),
+        ((FINE, TWO), (COARSE, ONE)),
+        ((COARSE, ONE), (FINE, TWO)),
+        ((COARSE, ONE), (FINE, ONE)),
+    ],
+)
+@pytest.mark.parametrize("seed", [3, 4])
+def test_thickness_varies_as_the_metal_does(
+    above: tuple[tuple[int, ...], ...], below: tuple[tuple[int, ...], ...], seed: int
+) -> None:
+    """Greatest less least of the true thickness wherever both faces are known, whichever of them is read more densely;
+    on its line where one is known on a single line and the other on several."""
+    top, under = edge("P", *above), replace(edge("P under", *below, side="bottom"), length_mm=600.0)
+    job = job_of((top, under))
+    truth = random_truth(job, np.random.default_rng(seed))
+
+    def size(x: float, y: float) -> float:
+        return 60_000 + height(top, truth["P"], x, y) + height(under, truth["P under"], x, -y)
+
+    def across(face: Face, sign: float) -> np.ndarray:
+        return sign * np.array(face.lines_mm)
+
+    low, high = max(top.stations_mm[0], under.stations_mm[0]), min(top.stations_mm[-1], under.stations_mm[-1])
+    near = max(across(top, 1.0).min(), across(under, -1.0).min())
+    far = min(across(top, 1.0).max(), across(under, -1.0).max())
+    crossings = [
+        (float(x), float(y))
+        for x in np.union1d(top.stations_mm, under.stations_mm)
+        for y in np.unique(np.clip(np.union1d(across(top, 1.0), across(under, -1.0)), near, far))
+        if low <= x <= high
+    ]
+    key = {"key": "size_mm", "unit": "mm", "instrument": "micrometer"}
+    job = with_readings(job, Thickness("P", "P under"), "readings", crossings, size, **key)
+    for face in (top, under):  # every node of each, so that all of it is known
+        job = run_along(job, face.name, truth, "dial")
+    (found,) = parallels(job, solved(job))
+    metal = [size(float(x), float(y)) for x in np.linspace(low, high, 241) for y in np.linspace(near, far, 31)]
+    assert found.variation_um == pytest.approx(np.ptp(metal), abs=1e-3)
+    assert found.variation_sigma_um is not None
+    assert found.variation_sigma_um < 2.0

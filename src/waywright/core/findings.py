@@ -165,8 +165,9 @@ class Parallel:
     """How `face` lies to another face of its piece: slopes of the least-squares planes in µm/m, with their sigmas.
 
     Of opposite faces, `face` a top and `to` a bottom, + where the piece grows thicker towards the far end, or the far
-    edge of the top; `variation_um` is the greatest less the least thickness over the places read on both. Of faces of
-    one side, + where `face` rises against `to`. None is what the read places do not tell.
+    edge of the top; `variation_um` is the greatest less the least thickness wherever both are known: on and between
+    their read nodes, on its line where one has a single line. Of faces of one side, + where `face` rises against `to`.
+    None is what the read places do not tell.
     """
 
     face: str

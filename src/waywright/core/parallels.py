@@ -11,13 +11,13 @@ from collections.abc import Iterator
 from itertools import combinations
 
 import numpy as np
+from scipy import sparse
 
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence import Job
 from waywright.core.findings import Parallel
-from waywright.core.readings import LayUp
-from waywright.core.rounds import facing_sum
-from waywright.core.things import Face, FloatArray
+from waywright.core.readings.base import within
+from waywright.core.things import BoolArray, Face, FloatArray
 
 Told = tuple[float | None, float | None]  # a number and its sigma, where there is one
 
@@ -76,10 +76,47 @@ def _told(solution: Solution, weights: FloatArray) -> tuple[float, float]:
 
 
 def _variation(solution: Solution, face: Face, to: Face, heights: Heights, to_heights: Heights) -> Told:
-    """Greatest less least of the thickness over the read nodes of `face` that have read ones under them, µm, and its
-    sigma; what lies under (x, y) is at (x, −y), as when two faces are laid on each other rolled over."""
-    weights, x, _ = facing_sum(solution, LayUp(face.name, to.name, "over"), heights, to_heights)
-    if len(x) < 2:
+    """Greatest less least of the thickness wherever both faces are known, µm, and its sigma.
+
+    What lies under (x, y) is at (x, −y): the bottom is seen rolled over. Both are linear between their read nodes, so
+    the thickness is greatest and least where stations of either cross lines of either. A face known on one line tells
+    of that line alone where the other is known on several: off it the piece's roll would change the one and not the
+    other.
+    """
+    single = [line for known, line in _only_lines(face, to) if known]
+    x = np.union1d(heights.x_mm, to_heights.x_mm)
+    y = np.array(single) if single else np.union1d(heights.y_mm, -to_heights.y_mm)
+    x, y = np.repeat(x, len(y)), np.tile(y, len(x))
+    above, known = _at(solution, heights, face, x, y)
+    below, known_too = _at(solution, to_heights, to, x, -y)
+    weights = (above + below)[np.flatnonzero(known & known_too)]
+    if weights.shape[0] < 2:
         return None, None
-    thickness = weights.T @ solution.mean_um
-    return _told(solution, weights[:, int(np.argmax(thickness))] - weights[:, int(np.argmin(thickness))])
+    thickness = weights @ solution.mean_um
+    most, least = (weights[[int(at)]].toarray()[0] for at in (np.argmax(thickness), np.argmin(thickness)))
+    return _told(solution, most - least)
+
+
+def _only_lines(face: Face, to: Face) -> Iterator[tuple[bool, float]]:
+    """Of each face whether its one line, y in mm on `face`, is all that tells of the thickness."""
+    several = max(len(face.lines_mm), len(to.lines_mm)) > 1
+    yield several and len(face.lines_mm) == 1, face.lines_mm[0]
+    yield several and len(to.lines_mm) == 1, -to.lines_mm[0]
+
+
+def _at(
+    solution: Solution, heights: Heights, face: Face, x_mm: FloatArray, y_mm: FloatArray
+) -> tuple[sparse.csr_matrix, BoolArray]:
+    """Weights (n, N) on all unknowns that give the height of `face` at places (n,), and where it is known: on its read
+    nodes and between them."""
+    read = np.zeros(len(face.x_mm), bool)
+    read[heights.unknown.nodes] = True
+    column = np.cumsum(read) - 1 + heights.unknown.columns.start
+    places = np.flatnonzero(within(face, x_mm, y_mm))
+    nodes, shares = face.interpolate(x_mm[places], y_mm[places])
+    known = np.zeros(len(x_mm), bool)
+    known[places] = (read[nodes] | (shares == 0)).all(axis=1)
+    shape = (len(x_mm), solution.rows.matrix.shape[1])
+    used = read[nodes] & (shares != 0)
+    at = np.broadcast_to(places[:, None], nodes.shape)[used]
+    return sparse.csr_matrix((shares[used], (at, column[nodes][used])), shape=shape), known
