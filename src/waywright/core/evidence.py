@@ -84,11 +84,11 @@ class Geometry:
     block: ClassVar[str]  # the job file's [[block]]
     entries: ClassVar[tuple[Entry, ...]]
     instrument_kinds: ClassVar[tuple[str, ...]]
-    face_fields: ClassVar[tuple[str, ...]]  # which fields name faces
+    face_fields: ClassVar[tuple[str, ...]]  # which fields name faces, those that may be left out among them
 
     def faces(self) -> tuple[str, ...]:
-        """The names of the faces its readings speak of."""
-        return tuple(getattr(self, name) for name in self.face_fields)
+        """The names of the faces its readings speak of, each once, in the order of their fields."""
+        return tuple(dict.fromkeys(name for field in self.face_fields if (name := getattr(self, field)) is not None))
 
     def check(self, job: Job) -> None:
         """Raise `JobError` if this geometry cannot be; `place` names the key."""

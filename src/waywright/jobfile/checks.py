@@ -114,10 +114,10 @@ def _corrections(job: Job) -> None:
 
 def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
     geometry = setting.geometry
-    for name in geometry.face_fields:
-        _known(getattr(geometry, name), job.faces(), "face", f"{setting.id}.{name}")
-    for name in geometry.faces():  # faces that need not be given too
-        _known(name, job.faces(), "face", setting.id)
+    for field in geometry.face_fields:
+        name = getattr(geometry, field)
+        if name is not None:
+            _known(name, job.faces(), "face", f"{setting.id}.{field}")
     try:
         geometry.check(job)
     except JobError as error:

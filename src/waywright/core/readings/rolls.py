@@ -55,7 +55,7 @@ class Rolls(Geometry):
     block: ClassVar[str] = "rolls"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm",), ("size_mm",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = MICROMETERS
-    face_fields: ClassVar[tuple[str, ...]] = ("flank", "floor")
+    face_fields: ClassVar[tuple[str, ...]] = ("flank", "floor", "other_flank", "other_floor", "against")
 
     flank: str
     floor: str
@@ -67,10 +67,6 @@ class Rolls(Geometry):
     measured: str = "over"
     flank_y_mm: float = 0.0
     floor_y_mm: float = 0.0
-
-    def faces(self) -> tuple[str, ...]:
-        """The faces its readings speak of, the optional ones when they are given."""
-        return tuple(dict.fromkeys(name for name, _, _ in self._sides()))
 
     def words(self) -> str:
         """For a person: "over a roll on A and F"."""
@@ -91,10 +87,6 @@ class Rolls(Geometry):
             raise JobError("A roll lies on a flank and a floor; name both other_flank and other_floor.", "other_flank")
         if self.other_flank is not None and self.against is not None:
             raise JobError("The other side is either a roll or a plain face; take one of the two out.", "against")
-        for key in ("other_flank", "other_floor", "against"):
-            name = getattr(self, key)
-            if name is not None and name not in job.faces():
-                raise JobError(f"There is no face called {name!r}; the faces are {', '.join(job.faces())}.", key)
         check_one_piece(job, self.faces(), "flank")
 
     def _sides(self) -> Iterator[Touch]:

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from waywright.core.evidence import Geometry, JobError, Setting
 from waywright.core.readings import KINDS, LayUp
+from waywright.jobfile.fields import required
 from waywright.record import Add, Conflict, Missing, Opened, Put, Ref
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import NewSetting, head_of, setting_url
@@ -89,7 +90,8 @@ def suggested(opened: Opened, cls: type[Geometry]) -> dict[str, str]:
             if (layup.lower, layup.upper, layup.turn) not in taken:
                 return found | {"lower": layup.lower, "upper": layup.upper, "turn": layup.turn, "block_mm": "20"}
     elif job.faces():
-        found |= dict.fromkeys(cls.face_fields, next(iter(job.faces())))
+        needed = [name for name in cls.face_fields if name in required(cls)]
+        found |= dict.fromkeys(needed, next(iter(job.faces())))
     return found
 
 
