@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
+from scipy.optimize import linprog
 
 from waywright.core.adjust.solution import Heights
 from waywright.core.evidence import Job, Reading, Setting, Typed
@@ -118,11 +119,40 @@ def _gaps(
         claim = instrument.u_um or 0.0
         size = np.array([setting.readings[i].value.to("µm") for i in rests])  # type: ignore[union-attr]
         size += factor * claim * rng.standard_normal(len(rests))
-        tilt += np.linalg.lstsq(columns[rests], size - shapes[rests] - columns[rests] @ tilt, rcond=None)[0]
+        tilt = stood(columns[rests], size - shapes[rests], tilt, _middle(layup, upper))
     gap = shapes + columns @ tilt
     return tuple(
         r if r.entry == "spacers" else _gap(r, float(g), instrument, factor, rng)
         for r, g in zip(setting.readings, gap, strict=True)
+    )
+
+
+def stood(spots: FloatArray, heights_um: FloatArray, tilt: FloatArray, weight: tuple[float, float]) -> FloatArray:
+    """(3,) lift and tilts of an upper that came down on blocks: `spots` (k, 3) 1, x, y; each holds it up by at least
+    `heights_um` (k,). What they leave free of `tilt` stays.
+
+    Its weight, at a place (x, y), comes as low as they let it.
+    """
+    _, sizes, axes = np.linalg.svd(spots / [1.0, 100.0, 100.0])
+    axes = axes[: int(np.sum(sizes > 1e-6))] / [1.0, 100.0, 100.0]  # of lift and tilts, those the blocks hold
+    coordinates = spots @ axes.T
+    left = heights_um - spots @ tilt
+    if len(spots) == len(axes):
+        return tilt + np.linalg.solve(coordinates, left) @ axes
+    at = axes @ np.array([1.0, *weight])
+    found = linprog(at, A_ub=-coordinates, b_ub=-left, bounds=(None, None), method="highs")
+    assert found.success, "it would tip off its blocks"
+    return np.asarray(tilt + found.x @ axes)
+
+
+def _middle(layup: LayUp, upper: Face) -> tuple[float, float]:
+    """Where on the lower the middle of an upper lies, worked out from where its ends lie."""
+    c, s = math.cos(math.radians(layup.angle_deg)), math.sin(math.radians(layup.angle_deg))
+    if layup.turn == "over":
+        return layup.offset_mm + c * upper.length_mm / 2, layup.offset_y_mm + s * upper.length_mm / 2
+    return (
+        layup.offset_mm + upper.length_mm - c * upper.length_mm / 2,
+        layup.offset_y_mm - s * upper.length_mm / 2,
     )
 
 

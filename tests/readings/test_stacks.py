@@ -151,26 +151,6 @@ def test_a_limit_where_nothing_else_reads_says_nothing() -> None:
     assert all(len(f.x_mm) == 4 for f in found.solution.faces)
 
 
-def test_an_edge_rests_on_two_spacers() -> None:
-    """On one line the first two spacers carry; a third is a limit, the gap there is at least its size: doubted when
-    the gap is smaller, nothing when it is larger."""
-    carried = [spacer(0), spacer(400)]
-    gaps = [value(100, 20.0), value(200, 20.0), value(300, 20.0)]
-    for size, doubted in ((19.990, False), (20.010, True)):
-        net = network(job([*carried, spacer(200, size), *gaps]))
-        assert net.rows.sense.tolist() == [0, 0, 1, 0, 0, 0]
-        assert [s.reading for s in screen(net).suspects] == (["0: spacer at 200"] if doubted else [])
-
-
-def test_a_face_with_width_rests_on_three_spacers() -> None:
-    """With two lines the first three spacers carry and a fourth is a limit, also when told in two blocks."""
-    faces = [edge(n, 400.0, 5, (-15.0, 15.0)) for n in "PQ"]
-    four = [replace(spacer(x), y_mm=y, id=f"{x} {y}") for x in (100.0, 300.0) for y in (-10.0, 10.0)]
-    for blocks in ([four], [four[:2], four[2:]]):
-        settings = tuple(Setting(f"s{i}", LayUp("P", "Q", "over"), tuple(b), "s", STACKS) for i, b in enumerate(blocks))
-        assert network(replace(bench(faces), settings=settings)).rows.sense.tolist() == [0, 0, 0, 1]
-
-
 # -- corrections, shared settings, shared blocks
 
 

@@ -74,6 +74,22 @@ class Suspect:
     words: str
 
 
+Place = tuple[float, float]  # x, y on the lower face, mm
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Which spacers of a setting carry its upper face: `on`, `free` of it, and `untold`, those of which it cannot be
+    said; `carrying` are the readings of those `on`. `balanced` False: on no set of them would it stay."""
+
+    setting: str
+    on: tuple[Place, ...]
+    free: tuple[Place, ...]
+    untold: tuple[Place, ...]
+    carrying: tuple[str, ...]
+    balanced: bool = True
+
+
 @dataclass(frozen=True)
 class Scatter:
     """What an instrument claims and what its readings show: `factor` times the claim is used."""
@@ -186,7 +202,8 @@ class Report:
     """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed;
     `hand` what one of its passes takes, as told and as its passes showed.
 
-    `draws_um` (m, n) by face: heights its read nodes may have, under the form prior; verdicts are made of them.
+    `standing` tells of each setting on spacers which of them carry. `draws_um` (m, n) by face: heights its read nodes
+    may have, under the form prior; verdicts are made of them.
     """
 
     job: Job
@@ -206,4 +223,10 @@ class Report:
     changes: tuple[Change, ...] = ()
     parallels: tuple[Parallel, ...] = ()
     hand: Hand = field(default_factory=Hand)
+    standing: tuple[Standing, ...] = ()
     draws_um: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    @property
+    def carrying(self) -> frozenset[str]:
+        """The readings of the spacers that carry."""
+        return frozenset(reading for one in self.standing for reading in one.carrying)

@@ -68,8 +68,8 @@ def look(job: Job) -> Look:
     """Solve the readings of `job`; raises `JobError`, with the place, for readings that cannot be."""
     for setting in job.settings:
         setting.geometry.check(job)
-    net = network(job)
-    screened = screen(net)
+    screened = screen(network(job))
+    net = screened.net
     faces = newest_faces(net, screened.solution)
     judges = {f.unknown.face.name: verdicts.judged(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
     return Look(net, screened, Sight(screened.solution, faces), judges)
@@ -93,7 +93,9 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
     if form_prior:
         draws = {name: form.draws_um for name, form in forms.items()}
         shapes = seen.shapes(*({n: getattr(d, part)(axis=0) for n, d in draws.items()} for part in ("mean", "std")))
-    found_cures = cures(job, spots) if with_cures and spots else {}
+    standing = seen.screened.standing
+    carrying = frozenset(reading for one in standing for reading in one.carrying)
+    found_cures = cures(job, spots, carrying=carrying) if with_cures and spots else {}
     untouched = tuple(name for name in job.faces() if name not in judges)
     found, budget = _judge(job, solution, judges, forms, spots)
     return Report(
@@ -113,6 +115,7 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
         changes=tuple(changes(job, solution)),
         parallels=tuple(parallels(job, solution)),
         hand=hand_learned(job, solution),
+        standing=standing,
         draws_um={name: form.draws_um for name, form in forms.items()},
     )
 

@@ -27,6 +27,7 @@ def report_json(report: Report) -> Json:
         "blind": [_blind(spot) for spot in report.blind if not spot.weak],
         "weak": [_blind(spot) for spot in report.blind if spot.weak],
         "suspects": [_suspect(suspect) for suspect in report.suspects],
+        "stands": [{"setting": s.setting, "on": s.on, "free": s.free, "told": s.untold} for s in report.standing],
         "unchecked": list(report.unchecked),
         "untouched": list(report.untouched),
         "past": list(report.past),

@@ -12,6 +12,7 @@ from waywright.core.findings import BlindSpot, Parallel, Report, Shape, Suspect,
 from waywright.core.moves import target_um
 from waywright.views.moves import sentence
 from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
+from waywright.views.standing import standing_notes
 
 BAND = 1.96  # standard uncertainties to a 95 % band
 UNKNOWN_UM = 100.0  # a band as wide as this says that nothing is known yet
@@ -117,7 +118,7 @@ def result(report: Report, shown: Shown) -> Result:
         hand=_hand(report, shown),
         agreement=tuple(map(shown.said, _agreement(report))),
         shares=_shares(report),
-        notes=tuple(map(shown.said, _notes(report))),
+        notes=(*standing_notes(report, shown), *map(shown.said, _notes(report))),
         height_unit=shown.height,
         length_unit=shown.length,
     )

@@ -159,6 +159,7 @@ class Live:
     retakes: tuple[Retakes, ...]
     problem: str
     milliseconds: int = 0
+    stands: str = ""  # which of its spacers carry, where it is not all
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from waywright.core.findings import Report, Shape
 from waywright.record import Opened
 from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
+from waywright.views.standing import standing_words
 from waywright.web import drawing
 from waywright.web.contexts import FacePart, Live, Retakes, SettingLine, setting_url
 from waywright.web.drawing import Drawing
@@ -147,6 +148,7 @@ def live_of(solver: Solver, opened: Opened, setting: Setting, ways: Shown) -> Li
         faces=face_parts(opened.id, job, report, view, ways, only),
         retakes=retakes(opened.id, report, view),
         problem="",
+        stands=next((standing_words(s, ways) for s in report.standing if s.setting == setting.shared), ""),
         milliseconds=round(1e3 * (time.perf_counter() - began)),
     )
 

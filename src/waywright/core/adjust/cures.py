@@ -5,7 +5,7 @@ placeholder values (what a reading would say does not change how well it sees) a
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 from waywright.core.adjust.blind import WEAK, Blindness, Sight
@@ -28,21 +28,26 @@ def newest_faces(net: Network, solution: Solution) -> list[Heights]:
     return [f for f in found if f is not None]
 
 
-def sight(job: Job) -> tuple[Solution, Sight]:
-    """What the readings of a job see, whatever they say."""
-    net = network(job)
+def sight(job: Job, carrying: Collection[str] = ()) -> tuple[Solution, Sight]:
+    """What the readings of a job see, whatever they say; `carrying` names spacers known to carry (see `network`)."""
+    net = network(job, carrying)
     solution = Solution(net.unknowns, net.rows.take((net.rows.sense == 0).nonzero()[0]))
     return solution, Sight(solution, newest_faces(net, solution))
 
 
-def cures(job: Job, spots: Sequence[Blindness], kinds: Sequence[type[Geometry]] | None = None) -> dict[int, Cure]:
+def cures(
+    job: Job,
+    spots: Sequence[Blindness],
+    kinds: Sequence[type[Geometry]] | None = None,
+    carrying: Collection[str] = (),
+) -> dict[int, Cure]:
     """The cheapest cure of each blind spot, by its number; one that no candidate cures has none."""
     found: dict[int, Cure] = {}
     for candidate in candidates(job, kinds)[:MOST_TRIALS]:
         left = [i for i in range(len(spots)) if i not in found]
         if not left:
             break
-        _, seen = sight(candidate.added_to(job))
+        _, seen = sight(candidate.added_to(job), carrying)
         for i in left:
             ratio = seen.ratio(spots[i].mode, spots[i].weights)
             if ratio < WEAK:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
 from scipy import sparse
 
+from waywright.core.adjust.carriers import Group, grouped
 from waywright.core.evidence import Job, JobError, Reading, Setting
-from waywright.core.readings.base import EQUAL, BoolArray, Equations, HeightTerm, PathTerm, Site
+from waywright.core.readings.base import AT_LEAST, EQUAL, BoolArray, Equations, HeightTerm, PathTerm, Rests, Site
 from waywright.core.things import Face, FloatArray, IntArray, OffTheFace
 
 SAME_PLACE_MM = 1e-6  # places on a guide nearer than this are one
@@ -72,7 +73,8 @@ class Network:
     """The rows of a job over every node of every face state that some setting touches, and its own unknowns.
 
     `settings` (n,) numbers the setting of each row; `repeated` are readings that only say the same again; `doubts` says
-    by a limit's reading what it means when the result contradicts it.
+    by a limit's reading what it means when the result contradicts it; `standing` are the spacers of every setting that
+    has some.
     """
 
     job: Job
@@ -82,15 +84,54 @@ class Network:
     notes: tuple[str, ...]
     repeated: tuple[str, ...]
     doubts: Mapping[str, str] = field(default_factory=dict)
+    standing: tuple[Group, ...] = ()
 
     def newest(self, name: str) -> int:
         """The number of the newest state of a face."""
         return self.job.states()[name]
 
+    def carried(self, carrying: IntArray) -> Network:
+        """The rows `carrying` as equations, every other spacer as a limit."""
+        sense = self.rows.sense.copy()
+        for group in self.standing:
+            sense[group.rows] = AT_LEAST
+        sense[carrying] = EQUAL
+        return replace(self, rows=replace(self.rows, sense=sense))
 
-def network(job: Job) -> Network:
-    """Assemble the rows of `job`; raises `JobError` (with the place) for readings that cannot be."""
-    return _Assembly(job).result()
+    def checkable(self, open_yet: bool = False) -> Network:
+        """Without the limits that nothing can be held against; `open_yet`: any spacer may still be found to carry."""
+        equation = self.rows.sense == EQUAL
+        for group in self.standing if open_yet else ():
+            equation[group.rows] = True
+        loose = _loose(self, equation)
+        if not loose.any():
+            return self
+        stays = np.flatnonzero(~loose)
+        new = np.full(len(loose), -1, np.intp)
+        new[stays] = np.arange(len(stays))
+        return replace(
+            self,
+            rows=self.rows.take(stays),
+            settings=self.settings[stays],
+            notes=(*self.notes, *_idle(self, loose)),
+            standing=tuple(g for group in self.standing if len((g := group.renumbered(new)).rows)),
+        )
+
+
+def network(job: Job, carrying: Collection[str] = ()) -> Network:
+    """Assemble the rows of `job`; raises `JobError` (with the place) for readings that cannot be.
+
+    Spacers that carry whatever the shapes are, and those whose readings `carrying` names, are equations; all others are
+    limits, until `spacers.settled` has asked the shapes.
+    """
+    net = _Assembly(job).result()
+    known = [
+        group.rows[i]
+        for group in net.standing
+        for i in range(len(group.rows))
+        if i in group.sure or net.rows.reading_ids[group.rows[i]] in carrying
+    ]
+    return net.carried(np.array(known, np.intp)).checkable(open_yet=True)
 
 
 class _Assembly:
@@ -103,7 +144,6 @@ class _Assembly:
         self.blocks: dict[tuple[str, int], int] = {}  # face state → its first column
         self.width = 0
         self.own: dict[str, tuple[int, float | None]] = {}  # label → its column, numbered after the heights; prior
-        self.owner: dict[str, str] = {}
         self.entries: list[tuple[IntArray, IntArray, FloatArray]] = []
         self.own_entries: list[tuple[IntArray, int, FloatArray]] = []
         self.count = 0
@@ -119,6 +159,7 @@ class _Assembly:
         self.doubts: dict[str, str] = {}
         self.seen: dict[str, set[object]] = {}
         self.links: list[tuple[tuple[str, int], tuple[str, int]]] = []
+        self.rests: list[tuple[str, Rests]] = []
 
     def result(self) -> Network:
         corrected = self.job.corrected()
@@ -133,19 +174,15 @@ class _Assembly:
         self._lay_guides([equations for _, _, equations in said])
         for number, setting, equations in said:
             self.add(number, setting, equations)
-        rows, settings = self._rows(), np.concatenate([*self.setting, np.zeros(0, np.intp)])
-        loose = self._loose(rows)
-        if loose.any():
-            self._say_idle(loose)
-            rows, settings = rows.take(np.flatnonzero(~loose)), settings[~loose]
         return Network(
             self.job,
             self._unknowns(),
-            rows,
-            settings,
+            self._rows(),
+            np.concatenate([*self.setting, np.zeros(0, np.intp)]),
             tuple(self.notes),
             tuple(self.repeated),
             self.doubts,
+            grouped(self.rests),
         )
 
     def _lay_guides(self, said: Sequence[Equations]) -> None:
@@ -183,11 +220,15 @@ class _Assembly:
             self.entries.append(
                 (np.repeat(rows[used], 4), columns[used].ravel(), (weights * term.factor[:, None])[used].ravel())
             )
+        if equations.rests is not None:
+            rests = equations.rests
+            stay = new[rests.rows] >= 0
+            kept = replace(rests, rows=new[rests.rows][stay], x_mm=rests.x_mm[stay], y_mm=rests.y_mm[stay])
+            self.rests.append((setting.shared, kept))
         if equations.one_body:
             self.links += [(a, b) for a, b in combinations(touched, 2) if self.piece[a[0]] == self.piece[b[0]]]
         for label, prior in equations.unknowns.items():
             self.own.setdefault(label, (len(self.own), prior))
-            self.owner.setdefault(label, setting.shared)
         for own in equations.own:
             rows = new[own.rows]
             used = rows >= 0
@@ -275,39 +316,6 @@ class _Assembly:
             tuple(self.instruments),
         )
 
-    def _loose(self, rows: Rows) -> BoolArray:
-        """(n,) the limits that nothing can be held against: no equation says how their setting lay there.
-
-        A limit can be checked when its part of the setting's free unknowns is a sum of those of the setting's equations
-        (one of these unknowns may have no column of its own after `compress`: its value is in the others).
-        """
-        loose = np.zeros(self.count, bool)
-        limit = rows.sense != EQUAL
-        groups: dict[str, list[int]] = {}
-        for label, (column, prior) in self.own.items():
-            if prior is None:
-                groups.setdefault(self.owner[label], []).append(self.width + column)
-        columns = rows.matrix.tocsc() if limit.any() else rows.matrix
-        for group in groups.values() if limit.any() else ():
-            part = columns[:, group].tocsr()
-            mine = np.flatnonzero(np.diff(part.indptr) > 0)
-            dense, asks = part[mine].toarray(), limit[mine]
-            dense /= np.maximum(np.linalg.norm(dense, axis=0), 1e-300)
-            told = np.vstack([dense[~asks], np.zeros((len(group), len(group)))])
-            _, sizes, directions = np.linalg.svd(told, full_matrices=False)
-            unseen = dense[asks] @ directions[sizes <= 1e-9].T
-            loose[mine[asks]] |= np.linalg.norm(unseen, axis=1) > 1e-7 * np.linalg.norm(dense[asks], axis=1)
-        return loose
-
-    def _say_idle(self, loose: BoolArray) -> None:
-        """A note on the typed readings among these; that touching faces cannot cross goes without saying."""
-        typed = {r.id for _, r in self.job.readings()}
-        idle = [self.ids[i] for i in np.flatnonzero(loose) if self.ids[i] in typed]
-        if idle:
-            names = idle[0] + (f" and {len(idle) - 1} more" if len(idle) > 1 else "")
-            note = f"Nothing can be held against {names} yet: no value says how the faces lay to each other there."
-            self.notes[note] = None
-
     def _unknowns(self) -> tuple[Unknown, ...]:
         body = _grouped(list(self.blocks), self.links)
         heights = [
@@ -327,6 +335,49 @@ class _Assembly:
             for label, (column, prior) in self.own.items()
         ]
         return (*heights, *own)
+
+
+def _loose(net: Network, equation: BoolArray) -> BoolArray:
+    """(n,) the limits that nothing can be held against: no equation says how their setting lay there.
+
+    A limit can be checked when its part of the setting's free unknowns is a sum of those of the setting's equations
+    (one of these unknowns may have no column of its own after `compress`: its value is in the others).
+    """
+    loose = np.zeros(len(equation), bool)
+    if equation.all():
+        return loose
+    columns = net.rows.matrix.tocsc()
+    for group in _free(net.unknowns).values():
+        part = columns[:, group].tocsr()
+        mine = np.flatnonzero(np.diff(part.indptr) > 0)
+        dense, asks = part[mine].toarray(), ~equation[mine]
+        dense /= np.maximum(np.linalg.norm(dense, axis=0), 1e-300)
+        told = np.vstack([dense[~asks], np.zeros((len(group), len(group)))])
+        _, sizes, directions = np.linalg.svd(told, full_matrices=False)
+        unseen = dense[asks] @ directions[sizes <= 1e-9].T
+        loose[mine[asks]] |= np.linalg.norm(unseen, axis=1) > 1e-7 * np.linalg.norm(dense[asks], axis=1)
+    return loose
+
+
+def _idle(net: Network, loose: BoolArray) -> list[str]:
+    """A note on the typed readings among these; that touching faces cannot cross goes without saying."""
+    typed = {r.id for _, r in net.job.readings()}
+    idle = [net.rows.reading_ids[i] for i in np.flatnonzero(loose) if net.rows.reading_ids[i] in typed]
+    if not idle:
+        return []
+    names = idle[0] + (f" and {len(idle) - 1} more" if len(idle) > 1 else "")
+    return [f"Nothing can be held against {names} yet: no value says how the faces lay to each other there."]
+
+
+def _free(unknowns: Sequence[Unknown]) -> dict[str, list[int]]:
+    """The columns of the free unknowns that each setting owns."""
+    groups: dict[str, list[int]] = {}
+    for unknown in unknowns:
+        if unknown.face is None and unknown.prior_um is None:
+            owner, colon, _ = unknown.label.rpartition(": ")
+            if colon:
+                groups.setdefault(owner, []).append(unknown.columns.start)
+    return groups
 
 
 def _on_guide(path: PathTerm) -> HeightTerm:
@@ -384,12 +435,7 @@ def over(matrix: sparse.csr_matrix, columns: IntArray) -> sparse.csr_matrix:
 
 def _dependent(unknowns: tuple[Unknown, ...], rows: Rows, touched: BoolArray) -> list[int]:
     """Columns of free own unknowns that are sums of others of the same setting: a tilt across when all y are equal."""
-    groups: dict[str, list[int]] = {}
-    for unknown in unknowns:
-        if unknown.face is None and unknown.prior_um is None and touched[unknown.columns.start]:
-            owner, colon, _ = unknown.label.rpartition(": ")
-            if colon:
-                groups.setdefault(owner, []).append(unknown.columns.start)
+    groups = {owner: [c for c in columns if touched[c]] for owner, columns in _free(unknowns).items()}
     gone: list[int] = []
     free = np.array([column for group in groups.values() for column in group], np.intp)
     mine = over(rows.matrix, free)

@@ -11,7 +11,7 @@ read are asked about as well: what is not read is not known.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import ClassVar
@@ -121,17 +121,24 @@ class Plan:
     """The readings so far (without `left_out`), every node of every face, and what more readings would do.
 
     `along` asks about each line of `faces` about its own line (straightness); without it each face about its plane
-    (flatness). `goal_um` is the sigma every height is to have. `information` (n, n) is that on all unknowns but the
+    (flatness). `goal_um` is the sigma every height is to have; `carrying` names the spacers known to carry.
+    `information` (n, n) is that on all unknowns but the
     pinned: blind shapes are small in it, where in the covariance they would drown the rest.
     """
 
     def __init__(
-        self, job: Job, faces: Sequence[str], along: bool, goal_um: float, left_out: Sequence[str] = ()
+        self,
+        job: Job,
+        faces: Sequence[str],
+        along: bool,
+        goal_um: float,
+        left_out: Collection[str] = (),
+        carrying: Collection[str] = (),
     ) -> None:
-        self._asks = (faces, along, goal_um, left_out)
+        self._asks = (faces, along, goal_um, left_out, carrying)
         self.job = replace(job, settings=job.settings + tuple(_unread(job, name) for name in job.faces()))
         self.goal_um = goal_um
-        net = network(self.job)
+        net = network(self.job, carrying)
         gone = set(left_out)
         keep = [i for i, name in enumerate(net.rows.reading_ids) if net.rows.sense[i] == 0 and name not in gone]
         self.solution = Solution(net.unknowns, net.rows.take(np.array(keep, np.intp)))

@@ -15,7 +15,8 @@ from scipy import stats
 from waywright.core.adjust import rigid
 from waywright.core.adjust.network import Network, Rows
 from waywright.core.adjust.solution import Solution
-from waywright.core.findings import Fit, Scatter, Suspect
+from waywright.core.adjust.spacers import settled
+from waywright.core.findings import Fit, Scatter, Standing, Suspect
 from waywright.core.things import BoolArray, FloatArray, IntArray
 
 CHECKED = 0.05  # redundancy below which nothing checks a reading
@@ -30,8 +31,10 @@ SURE = 0.01  # chance of so much scatter from an honest instrument, below which 
 
 @dataclass(frozen=True)
 class Screened:
-    """A solution without its suspects. `rows` (kept,) numbers its rows in the network's."""
+    """A solution without its suspects. `rows` (kept,) numbers its rows in those of `net`, whose spacers are settled."""
 
+    net: Network
+    standing: tuple[Standing, ...]
     solution: Solution
     rows: IntArray
     suspects: tuple[Suspect, ...]
@@ -40,7 +43,21 @@ class Screened:
 
 
 def screen(net: Network) -> Screened:
-    """Solve `net`, learn each instrument's scatter, set suspects aside one after another, and check the limits."""
+    """Solve `net`, learn each instrument's scatter, set suspects aside one after another, and check the limits.
+
+    Which spacers carry is asked of all readings, and again without those that were taken as equations and are suspect.
+    """
+    found = _screened(*settled(net))
+    limits = {name for name, sense in zip(found.net.rows.reading_ids, found.net.rows.sense, strict=True) if sense}
+    doubted = {s.reading for s in found.suspects} - limits
+    if doubted and any(not group.sure for group in net.standing):
+        again, standing = settled(net, doubted)
+        if standing != found.standing:
+            found = _screened(again, standing)
+    return found
+
+
+def _screened(net: Network, standing: tuple[Standing, ...]) -> Screened:
     rigid.check(net)
     rows = net.rows
     keep = np.flatnonzero(rows.sense == 0)
@@ -66,7 +83,7 @@ def screen(net: Network) -> Screened:
     unchecked = tuple(
         solution.rows.reading_ids[i] for i in np.flatnonzero((solution.redundancies < CHECKED) & ~doubted[keep])
     )
-    return Screened(solution, keep, tuple(suspects), unchecked, _fit(net, solution, factors))
+    return Screened(net, standing, solution, keep, tuple(suspects), unchecked, _fit(net, solution, factors))
 
 
 def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray) -> tuple[Solution, FloatArray]:

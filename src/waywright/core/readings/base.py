@@ -54,6 +54,20 @@ class OwnTerm:
 
 
 @dataclass(frozen=True)
+class Rests:
+    """What an upper face stands on: the spacers in `rows` (k,) of the equations, at places on the lower (k,) mm each.
+
+    Its weight acts somewhere between the two ends of `load_mm`, (x, y) on the lower: one place where it stands free,
+    further where an end of it is pressed down. Which of the spacers carry is for `adjust.spacers` to find.
+    """
+
+    rows: IntArray
+    x_mm: FloatArray
+    y_mm: FloatArray
+    load_mm: tuple[tuple[float, float], tuple[float, float]]
+
+
+@dataclass(frozen=True)
 class Equations:
     """The rows of one setting, in µm.
 
@@ -62,7 +76,8 @@ class Equations:
     marks readings that say the same thing again when repeated (equal, not None): they count once in a setting.
     `doubts` says, by a limit's reading, what it means when the result contradicts it ("is bare where ..."). `source`
     names what scatters where no instrument is used. `one_body` False: the rows say nothing of how the faces of
-    one piece lie to each other, so each is lifted and tilted on its own.
+    one piece lie to each other, so each is lifted and tilted on its own. `rests` are limits, until it is known which of
+    them carry.
     """
 
     readings: tuple[Reading, ...]
@@ -78,6 +93,7 @@ class Equations:
     doubts: Mapping[str, str] = field(default_factory=dict)
     source: str | None = None
     one_body: bool = True
+    rests: Rests | None = None
 
 
 @dataclass(frozen=True)

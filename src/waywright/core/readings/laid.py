@@ -16,7 +16,7 @@ from typing import ClassVar, Self
 import numpy as np
 
 from waywright.core.evidence import Geometry, Job, JobError, Reading, Typed
-from waywright.core.readings.base import HeightTerm, OwnTerm, Site, every, within
+from waywright.core.readings.base import HeightTerm, OwnTerm, Rests, Site, every, places, within
 from waywright.core.things import Face, FloatArray
 
 TURNS = ("over", "end for end")
@@ -111,6 +111,21 @@ class Laid(Geometry):
         """Where along the lower face the two lie on each other, from end to end of the metal."""
         x, _ = self.on_lower(upper, np.array([0.0, upper.length_mm]), np.zeros(2))
         return max(0.0, float(x.min())), min(lower.length_mm, float(x.max()))
+
+    def rests(self, site: Site, readings: Sequence[Reading], pressed: Sequence[float] = ()) -> Rests | None:
+        """The spacers among `readings`; the upper's weight acts at its middle, or between that and the x of `pressed`.
+
+        The middle is that of an evenly made piece.
+        """
+        rows = np.array([i for i, r in enumerate(readings) if r.entry == "spacers"], np.intp)
+        if not len(rows):
+            return None
+        upper = site.face(self.upper)
+        x, y = places(tuple(readings[i] for i in rows))
+        middle = self.on_lower(upper, np.array([upper.length_mm / 2]), np.zeros(1))
+        along, across = float(middle[0][0]), float(middle[1][0])
+        reach = [along, *pressed]
+        return Rests(rows, x, y, ((min(reach), across), (max(reach), across)))
 
     def gap_terms(self, site: Site, x_mm: FloatArray, y_mm: FloatArray) -> GapTerms:
         """The gap at places (n,) on the lower face."""

@@ -68,7 +68,7 @@ class LayUp(Laid):
             raise JobError(f'The end held is "marked end" or "far end" of {self.lower}, not {self.held!r}.', "held")
 
     def equations(self, setting: Setting, site: Site) -> Equations:
-        """Rows in µm: gaps and the first spacers as values, the rest as limits that are only checked."""
+        """Rows in µm: gaps as values; brackets with an open side, and spacers, as limits that are only checked."""
         touches = self.touching or self.held is not None
         spaced = any(r.entry == "spacers" for r in (*site.readings, *site.earlier))
         if touches and self.held is None and not spaced:
@@ -80,7 +80,7 @@ class LayUp(Laid):
         limits = self.not_crossing(site) if touches else ()
         readings = site.readings + limits
         x, y = places(readings)
-        stacks = read_stacks(site, readings, 3 if len(site.face(self.lower).lines_mm) > 1 else 2)
+        stacks = read_stacks(site, readings)
         gap = self.gap_terms(site, x, y)
         return Equations(
             readings=readings,
@@ -92,7 +92,15 @@ class LayUp(Laid):
             sense=stacks.sense,
             once=stacks.once,
             doubts=self.crossing_doubts(limits),
+            rests=self.rests(site, readings, self._pressed_mm(site)),
         )
+
+    def _pressed_mm(self, site: Site) -> tuple[float, ...]:
+        """Where along the lower a hand may take the weight: the end held; either, of a pair that only touches."""
+        marked, far = self.ends_mm(site.face(self.lower), site.face(self.upper))
+        if self.held is not None:
+            return (marked if self.held == ENDS[0] else far,)
+        return (marked, far) if self.touching else ()
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
@@ -152,8 +160,8 @@ class Stacks:
     unknowns: dict[str, float | None]
 
 
-def read_stacks(site: Site, readings: Sequence[Reading], rests: int) -> Stacks:
-    """Values, brackets, limits and spacers as rows; the pair stands on the first `rests` spacers of the setting.
+def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
+    """Values, brackets, limits and spacers as rows.
 
     Raises `JobError` for a gap that cannot be and an instrument that claims nothing.
     """
@@ -161,7 +169,6 @@ def read_stacks(site: Site, readings: Sequence[Reading], rests: int) -> Stacks:
     value, sense = np.zeros(n), np.full(n, EQUAL, np.intp)
     size, feel, step = np.zeros(n), np.zeros(n), np.zeros(n)
     once: list[Hashable | None] = []
-    stood = {_spacer(r) for r in site.earlier if r.entry == "spacers"}
     for i, reading in enumerate(readings):
         value[i], half, sense[i], key = _gap(site, reading)
         instrument = None if reading.u_um is not None else site.instrument()
@@ -172,10 +179,8 @@ def read_stacks(site: Site, readings: Sequence[Reading], rests: int) -> Stacks:
         feel[i] = instrument.feel_um**2 if instrument and drags else 0.0
         step[i] = (2 * half) ** 2 / 12
         if reading.entry == "spacers":
-            key = _spacer(reading)
-            # It rests on three (an edge on two); any more may stand clear of the upper face.
-            sense[i] = EQUAL if key in stood or len(stood) < rests else AT_LEAST
-            stood.add(key)
+            key = ("spacer", *_at(reading), round(value[i], 6))
+            sense[i] = AT_LEAST
         once.append(key)
     name = (site.job.instrument(site.setting) or Instrument("", "")).name or "stacks"
     rows_of: dict[str, list[int]] = {}
@@ -192,8 +197,9 @@ def read_stacks(site: Site, readings: Sequence[Reading], rests: int) -> Stacks:
     )
 
 
-def _spacer(reading: Reading) -> Hashable:
-    return ("spacer", reading.x_mm, reading.y_mm or 0.0, reading.value)
+def _at(reading: Reading) -> tuple[float, float]:
+    """Its place to a nanometre: equal however it was typed."""
+    return round(reading.x_mm or 0.0, 6), round(reading.y_mm or 0.0, 6)
 
 
 def _gap(site: Site, reading: Reading) -> tuple[float, float, int, Hashable | None]:
@@ -212,7 +218,7 @@ def _gap(site: Site, reading: Reading) -> tuple[float, float, int, Hashable | No
             raise JobError(
                 f"The bracket is upside down: {low / 1e3:g} mm goes but {high / 1e3:g} mm does not.", reading.id
             )
-        return (low + high) / 2, (high - low) / 2, EQUAL, ("bracket", reading.x_mm, reading.y_mm or 0.0, low, high)
+        return (low + high) / 2, (high - low) / 2, EQUAL, ("bracket", *_at(reading), round(low, 6), round(high, 6))
     if low is not None:
         return low, 0.0, AT_LEAST, None
     if high is not None:

@@ -65,7 +65,7 @@ class Slide(Laid):
     def equations(self, setting: Setting, site: Site) -> Equations:
         """Rows in µm: spacers as in any lay-up, and each stop a value."""
         x, y = places(site.readings)
-        stacks = read_stacks(site, site.readings, 3 if len(site.face(self.lower).lines_mm) > 1 else 2)
+        stacks = read_stacks(site, site.readings)
         stops = np.array([r.entry == "stops" for r in site.readings])
         place = np.where(stops, (self._slope(site) * self.u_x_mm * 1e3) ** 2, 0.0)
         name = (site.job.instrument(setting) or Instrument("stacks", "")).name
@@ -79,6 +79,7 @@ class Slide(Laid):
             unknowns=gap.unknowns | stacks.unknowns,
             sense=stacks.sense,
             once=stacks.once,
+            rests=self.rests(site, site.readings),
         )
 
     def _slope(self, site: Site) -> float:

@@ -1,0 +1,126 @@
+"""Which spacers of a lay-up carry, inferred from load and shape, in whatever order they were typed.
+
+The readings without the spacers of a lay-up tell the slack s of each (the gap there, less the block) with its
+covariance V, the blocks' own errors in it. For every set A it could stand on (`carriers`) the weight is
+
+    ln w = −½ s_Aᵀ V_AA⁻¹ s_A − ½ ln|V_AA| + ln|M_A| + Σ over the rest of ln Φ(mean/sd given s_A = 0),
+
+M_A what the set makes of lift and tilts: the slack at A tells these, so the weight is a chance of shapes alone. With
+P = V⁻¹ and η = P·mean it is, but for a constant,
+
+    ½ η_Rᵀ P_RR⁻¹ η_R − ½ ln|P_RR| + ln|M_A| + Σ ln Φ,      R the rest,
+
+which needs no V: where the readings do not tell the lift or a tilt P has rank to spare, and nothing else changes.
+A spacer whose sets have 0.99 of all weight carries and is an equation, one whose sets have 0.01 is free; of the others
+it cannot be told. Two passes: the second knows which spacers of the other lay-ups carry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import numpy as np
+from scipy.special import log_ndtr, logsumexp
+
+from waywright.core.adjust.carriers import Group
+from waywright.core.adjust.network import Network
+from waywright.core.adjust.solution import Solution
+from waywright.core.findings import Standing
+from waywright.core.readings.base import EQUAL
+from waywright.core.things import BoolArray, FloatArray, IntArray
+
+SURE = 0.99  # the share of the weight at which a spacer carries
+PASSES = 2
+UNSAID_UM = 50.0  # how well a spacer that may be free holds its gap while the slack is asked: next to not at all
+
+
+def settled(net: Network, doubted: Collection[str] = ()) -> tuple[Network, tuple[Standing, ...]]:
+    """The network with its carrying spacers as equations and the others as limits, and which they are.
+
+    `doubted` names readings that are not believed.
+    """
+    believed = np.array([name not in doubted for name in net.rows.reading_ids], bool)
+    groups = [group.only(believed[group.rows]) for group in net.standing]
+    chances = [_sure(group) for group in groups]
+    if any(len(group.sets) > 1 for group in groups):
+        for _ in range(PASSES):
+            chances = _chances(net.carried(_carrying(groups, chances)), believed, groups)
+    told = tuple(_told(net, *each) for each in zip(net.standing, groups, chances, strict=True))
+    return net.carried(_carrying(groups, chances)).checkable(), told
+
+
+def _sure(group: Group) -> FloatArray:
+    """(k,) 1 where the balance alone says that a spacer carries, else not a number."""
+    return np.where(np.isin(np.arange(len(group.rows)), group.sure), 1.0, np.nan)
+
+
+def _carrying(groups: Sequence[Group], chances: Sequence[FloatArray]) -> IntArray:
+    parts = [group.rows[chance >= SURE] for group, chance in zip(groups, chances, strict=True)]
+    return np.concatenate([*parts, np.zeros(0, np.intp)])
+
+
+def _chances(net: Network, believed: BoolArray, groups: Sequence[Group]) -> list[FloatArray]:
+    """The chance that each spacer of each group carries (k,); `net` has those known so far as equations.
+
+    All others are in the solution as well, for next to nothing, so that their slack has a row in it.
+    """
+    rows = net.rows
+    asked = [len(group.sets) > 1 for group in groups]
+    equation = rows.sense == EQUAL
+    spacer = np.zeros(len(equation), bool)
+    spacer[np.concatenate([group.rows for group, ask in zip(groups, asked, strict=True) if ask])] = True
+    keep = np.flatnonzero(believed & (equation | spacer))
+    unsaid_um = np.where(equation, 0.0, UNSAID_UM)
+    held_um = np.hypot(rows.u_um, unsaid_um)
+    solution = Solution(net.unknowns, rows.take(keep, held_um / rows.u_um))
+    place = np.full(len(equation), -1, np.intp)
+    place[keep] = np.arange(len(keep))
+    found = []
+    for group, ask in zip(groups, asked, strict=True):
+        chance = _sure(group)
+        if ask:
+            at, held = place[group.rows], held_um[group.rows]
+            doubt = (np.eye(len(at)) - solution.seen(at)[at]) / np.outer(held, held)
+            chance = _weighed(group, doubt, -solution.residuals[at] / held, unsaid_um[group.rows])
+        found.append(chance)
+    return found
+
+
+def _weighed(group: Group, doubt: FloatArray, pull: FloatArray, unsaid_um: FloatArray) -> FloatArray:
+    """(k,) the chance that each spacer carries.
+
+    A reading's residual over its variance follows from the others alone: `doubt` = (V + D)⁻¹ with D = diag(unsaid²)
+    and `pull` = (V + D)⁻¹·mean, so P = doubt·(I − D·doubt)⁻¹.
+    """
+    k = len(pull)
+    weighed = unsaid_um[:, None] ** 2 * doubt
+    precision = np.linalg.solve((np.eye(k) - weighed).T, doubt)  # both symmetric: doubt·(I − D·doubt)⁻¹, transposed
+    precision = 0.5 * (precision + precision.T)
+    towards = np.linalg.solve((np.eye(k) - weighed).T, pull)
+    weights, member = [], np.zeros((len(group.sets), k), bool)
+    for row, carriers in zip(member, group.sets, strict=True):
+        row[list(carriers.at)] = True
+        rest = np.flatnonzero(~row)
+        inverse = np.linalg.inv(precision[np.ix_(rest, rest)])
+        mean = inverse @ towards[rest]
+        stays_clear = log_ndtr(mean / np.sqrt(np.diag(inverse))).sum()
+        size = np.linalg.slogdet(inverse)[1]
+        weights.append(0.5 * (towards[rest] @ mean + size) + np.log(carriers.spread) + stays_clear)
+    share = np.exp(np.array(weights) - logsumexp(weights))
+    return np.asarray(share @ member)
+
+
+def _told(net: Network, whole: Group, believed: Group, chance: FloatArray) -> Standing:
+    """What is said of all spacers of a setting; of one that is not believed it cannot be told."""
+    chances = dict(zip(believed.rows.tolist(), chance.tolist(), strict=True))
+    spots = sorted(zip(whole.x_mm.tolist(), whole.y_mm.tolist(), whole.rows.tolist(), strict=True))
+    on = tuple((x, y) for x, y, row in spots if chances.get(row, np.nan) >= SURE)
+    free = tuple((x, y) for x, y, row in spots if chances.get(row, np.nan) <= 1 - SURE)
+    return Standing(
+        whole.setting,
+        on,
+        free,
+        tuple((x, y) for x, y, _ in spots if (x, y) not in on and (x, y) not in free),
+        tuple(net.rows.reading_ids[row] for _, _, row in spots if chances.get(row, np.nan) >= SURE),
+        bool(believed.sets),
+    )

@@ -1,0 +1,268 @@
+"""Which spacers carry: by the balance of the weight, and by the shapes, in whatever order they were typed."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from studies import spacers as study
+from tests.simulate import STACKS, bench, edge, heights_um, planned_gaps, read, round_of
+from waywright.core.adjust.network import network
+from waywright.core.adjust.solution import Solution
+from waywright.core.adjust.suspects import screen
+from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.findings import Standing
+from waywright.core.readings import LayUp, Slide
+from waywright.core.readings.base import EQUAL
+from waywright.core.report import report
+from waywright.core.things import Face, FloatArray
+from waywright.views.numbers import shown_in
+from waywright.views.result import result
+from waywright.views.standing import standing_words
+
+MM = shown_in("mm")
+OVER = LayUp("P", "Q", "over")
+
+
+def spacer(x_mm: float, size_mm: float = 20.0, y_mm: float = 0.0, text: str | None = None) -> Reading:
+    return Reading(f"{x_mm:g}, {y_mm:g} {text}", "spacers", x_mm, y_mm, key="size_mm", value=Typed(size_mm, "mm", text))
+
+
+def on(job: Job, spacers: Sequence[Reading], number: int = 0) -> Job:
+    """The job with one lay-up on spacers, before it is read."""
+    one = job.settings[number]
+    named = tuple(replace(r, id=f"{one.id} {r.id}") for r in spacers)
+    settings = [*job.settings]
+    settings[number] = replace(one, readings=(*named, *one.readings))
+    return replace(job, settings=tuple(settings))
+
+
+def pair(bow_um: float, spacers: Sequence[Reading], layup: LayUp = OVER, seed: int = 3) -> tuple[Job, FloatArray]:
+    """Two edges hollow by `bow_um` each, one on the other, read at every station; their true sum about its line."""
+    faces = [edge(name, 600.0, 13) for name in "PQ"]
+    s = 2 * faces[0].x_mm / 600 - 1
+    truth = {face.name: bow_um * (s**2 - 1) for face in faces}
+    job = on(planned_gaps(bench(faces, u_um=0.3), layup), spacers)
+    return read(job, truth, np.random.default_rng(seed)).job, 2 * bow_um * (s**2 - 1 + 2 / 3)
+
+
+def stands(job: Job) -> Standing:
+    (one,) = screen(network(job)).standing
+    return one
+
+
+def places(*x_mm: float) -> tuple[tuple[float, float], ...]:
+    return tuple((x, 0.0) for x in x_mm)
+
+
+@pytest.mark.parametrize(("bow_um", "carry", "free"), [(4.0, (100, 500), (300,)), (-4.0, (300,), ())])
+def test_three_equal_spacers_carry_by_the_shape(bow_um: float, carry: Sequence[float], free: Sequence[float]) -> None:
+    """Under hollow faces an edge on three equal spacers stands on the outer two and is free over the middle one; under
+    crowned faces it stands on the middle one. The sum of the faces lies within its uncertainty, and nothing is doubted.
+    """
+    job, truth = pair(bow_um, [spacer(300), spacer(100), spacer(500)])
+    found = stands(job)
+    assert found.on[: len(carry)] == places(*carry) or places(*carry)[0] in found.on
+    assert set(places(*free)) <= set(found.free)
+    screened = screen(network(job))
+    assert screened.suspects == ()
+    summed = sum(screened.solution.heights_um(face) for face in screened.solution.faces)
+    assert np.abs(summed - (truth - truth.mean())).max() < 4 * 0.3
+
+
+@given(st.permutations(range(4)), st.integers(0, 5))
+def test_the_order_of_typing_changes_nothing(order: Sequence[int], seed: int) -> None:
+    """Four spacers typed in any order give the same heights, sigmas and carriers."""
+    spots = [spacer(80, 20.0), spacer(240, 20.001), spacer(430, 20.0), spacer(520, 20.002)]
+    job, _ = pair(3.0, spots, seed=seed)
+    one = job.settings[0]
+    typed = [r for r in one.readings if r.entry == "spacers"]
+    other = replace(job, settings=(replace(one, readings=(*(typed[i] for i in order), *one.readings[4:])),))
+    a, b = screen(network(job)), screen(network(other))
+    assert [replace(s, carrying=()) for s in a.standing] == [replace(s, carrying=()) for s in b.standing]
+    for f, g in zip(a.solution.faces, b.solution.faces, strict=True):
+        np.testing.assert_allclose(a.solution.heights_um(f), b.solution.heights_um(g), rtol=0, atol=1e-6)
+        np.testing.assert_allclose(a.solution.height_sigmas(f), b.solution.height_sigmas(g), rtol=1e-6, atol=1e-9)
+
+
+def test_the_chances_are_those_of_the_slack_worked_out_apart() -> None:
+    """The chance that each spacer carries, from the slack and its covariance in a solution without the spacers, set by
+    set by normal densities and distribution functions of scipy: the same to 1e-6."""
+    from waywright.core.adjust import spacers as room
+
+    job, _ = pair(0.5, [spacer(100), spacer(300, 20.0005), spacer(500)], seed=5)
+    net = network(job)
+    group = net.standing[0]
+    equal = np.flatnonzero(net.rows.sense == EQUAL)
+    without = Solution(net.unknowns, net.rows.take(equal))
+    rows = net.rows.matrix[group.rows][:, without.old_columns]
+    slack = rows @ without.mean_um - net.rows.value_um[group.rows]
+    covariance = without.covariance(rows.toarray().T) + np.diag(net.rows.u_um[group.rows] ** 2)
+    weights = {}
+    for at in ((0, 1), (0, 2), (1, 2)):
+        (rest,) = set(range(3)) - set(at)
+        a = list(at)
+        inverse = np.linalg.inv(covariance[np.ix_(a, a)])
+        mean = slack[rest] - covariance[rest, a] @ inverse @ slack[a]
+        sd = np.sqrt(covariance[rest, rest] - covariance[rest, a] @ inverse @ covariance[a, rest])
+        density = stats.multivariate_normal(slack[a], covariance[np.ix_(a, a)]).pdf(np.zeros(2))
+        weights[at] = density * abs(group.x_mm[at[0]] - group.x_mm[at[1]]) * stats.norm.cdf(mean / sd)
+    total = sum(weights.values())
+    expected = [sum(w for at, w in weights.items() if i in at) / total for i in range(3)]
+    (found,) = room._chances(net, np.ones(len(net.rows.sense), bool), net.standing)
+    assert found == pytest.approx(expected, abs=1e-6)
+    assert 0.02 < min(expected) < max(expected) < 0.999  # a case that could go either way
+
+
+def test_where_it_cannot_be_told_none_is_taken_as_touching() -> None:
+    """Flat faces on three equal spacers: which two carry lies below what the readings tell; none is an equation, and
+    the page says so."""
+    job, _ = pair(0.0, [spacer(100), spacer(300), spacer(500)])
+    found = stands(job)
+    assert found.untold
+    assert len(found.untold) + len(found.on) == 3
+    net = screen(network(job)).net
+    sense = {name: int(s) for name, s in zip(net.rows.reading_ids, net.rows.sense, strict=True)}
+    assert all(sense[r.id] == EQUAL for r in job.settings[0].readings if r.id in found.carrying)
+    assert sum(sense[r.id] != EQUAL for r in job.settings[0].readings if r.entry == "spacers") == len(found.untold)
+    assert "cannot be told" in standing_words(found, MM)
+    assert any("cannot be told" in note for note in result(report(job), MM).notes)
+
+
+def test_no_solve_is_needed_where_the_balance_alone_tells() -> None:
+    """Two spacers under an edge, three under a face with width: they carry whatever the shapes are; a lone one too."""
+    for count in (1, 2):
+        job, _ = pair(5.0, [spacer(100), spacer(500)][:count])
+        assert stands(job).on == places(100, 500)[:count]
+        assert standing_words(stands(job), MM) == ""
+    wide = [edge(name, 600.0, 5, (-20.0, 20.0)) for name in "PQ"]
+    job = on(planned_gaps(bench(wide), OVER), [spacer(100, y_mm=-20), spacer(500, y_mm=-20), spacer(300, y_mm=20)])
+    assert (network(job).rows.sense[:3] == EQUAL).all()
+
+
+def test_an_upper_that_would_tip_off_is_told() -> None:
+    """With its middle beyond all spacers an edge does not stay on them: none is taken as touching, and it is said;
+    with the far end held down they carry."""
+    job, _ = pair(2.0, [spacer(80), spacer(200)])
+    found = stands(job)
+    assert not found.balanced
+    assert found.carrying == ()
+    assert standing_words(found, MM).startswith("it would tip off its spacers at 80 and 200 mm")
+    held = replace(job, settings=(replace(job.settings[0], geometry=replace(OVER, held="marked end")),))
+    assert stands(held).on == places(80, 200)
+
+
+def plate(twist_um: float, spots: Sequence[tuple[float, float]], seed: int = 2) -> Job:
+    """Two plates, the lower twisted, the upper on equal spacers at `spots`."""
+    faces = [Face(name, 400.0, 400.0, tuple(np.linspace(0, 400, 5)), tuple(np.linspace(-180, 180, 5))) for name in "PQ"]
+    s, t = 2 * faces[0].x_mm / 400 - 1, faces[0].y_mm / 180
+    truth = {"P": twist_um * s * t, "Q": np.zeros(25)}
+    job = on(planned_gaps(bench(faces, u_um=0.3), OVER), [spacer(x, y_mm=y) for x, y in spots])
+    return read(job, truth, np.random.default_rng(seed)).job
+
+
+def test_a_plate_over_four_spacers_stands_on_the_high_diagonal() -> None:
+    """Four equal spacers at the corners under a twisted plate: the diagonal on which the lower is high carries; it may
+    lean on one more, and no height is misled."""
+    corners = [(60.0, -150.0), (340.0, 150.0), (60.0, 150.0), (340.0, -150.0)]
+    job = plate(8.0, corners)
+    found = stands(job)
+    assert {(60.0, -150.0), (340.0, 150.0)} <= set(found.on)
+    screened = screen(network(job))
+    assert screened.suspects == ()
+    lower = screened.solution.faces[0]
+    s, t = 2 * lower.x_mm / 400 - 1, lower.y_mm / 180
+    upper = screened.solution.faces[1]
+    summed = screened.solution.heights_um(lower) + screened.solution.heights_um(upper).reshape(5, 5)[:, ::-1].ravel()
+    assert np.abs(summed - 8.0 * s * t).max() < 5 * 0.3 * np.sqrt(2)
+
+
+def test_a_wedge_too_stands_on_what_carries() -> None:
+    """A wedge with a third spacer short of the line of the two others: it is free, and its slope stays."""
+    kind = Slide("P", "Q", "over")
+    job = bench([edge(name, 600.0, 7) for name in "PQ"], u_um=0.3)
+    stops = [
+        Reading(f"stop {x}", "stops", float(x), key="size_mm", value=Typed(20.0 + 1e-5 * (x - 100), "mm"))
+        for x in (200, 300, 400)
+    ]
+    rests = [spacer(300, 19.995), spacer(100, 20.0), spacer(500, 20.004)]
+    job = replace(job, settings=(Setting("w", kind, (*rests, *stops), instrument=STACKS),))
+    assert stands(job).on == places(100, 500)
+    assert stands(job).free == places(300)
+
+
+@pytest.mark.parametrize(("text", "unit", "number"), [("20,0", "mm", 20.0), ("20000 µm", "µm", 20_000.0)])
+def test_a_spacer_typed_twice_counts_once_however_it_is_typed(text: str, unit: str, number: float) -> None:
+    """20.0 and "20,0" at one place are one spacer, as in two blocks of one setting."""
+    again = replace(spacer(100), id="again", value=Typed(number, unit, text))
+    job, _ = pair(2.0, [spacer(100), spacer(500)])
+    twice = replace(job, settings=(replace(job.settings[0], readings=(*job.settings[0].readings, again)),))
+    net = network(twice)
+    assert "again" in net.repeated
+    assert stands(twice).on == stands(job).on == places(100, 500)
+
+
+def test_a_misread_gap_does_not_choose_the_carriers() -> None:
+    """Three hollow edges in both turns, a gap misread by 30 µm over the spacer that is free: it is the suspect, and the
+    spacers stand as without it."""
+    faces = [edge(name, 600.0, 7) for name in "PQR"]
+    job = round_of(faces, ("over", "end for end"), u_um=0.3)
+    for number in range(len(job.settings)):
+        job = on(job, [spacer(200), spacer(100), spacer(500)], number)
+    s = 2 * faces[0].x_mm / 600 - 1
+    job = read(job, dict.fromkeys("PQR", 6.0 * s**2), np.random.default_rng(4)).job
+    one = job.settings[2]
+    bad = next(r for r in one.readings if r.entry == "gaps" and r.x_mm == 200)
+    assert bad.value is not None
+    spoilt = replace(bad, value=Typed(bad.value.number - 0.030, "mm"))
+    wrong = replace(one, readings=tuple(spoilt if r is bad else r for r in one.readings))
+    settings = (*job.settings[:2], wrong, *job.settings[3:])
+    clean, found = screen(network(job)), screen(network(replace(job, settings=settings)))
+    assert [s.reading for s in found.suspects] == [bad.id]
+    assert found.standing == clean.standing
+    assert all(one.on == places(100, 500) for one in found.standing)
+
+
+def test_many_spacers_that_nobody_lays_are_not_worked_out() -> None:
+    """Forty spacers under one edge: none is taken as touching, and nothing runs for long."""
+    job, _ = pair(2.0, [spacer(15.0 * i) for i in range(40)])
+    assert stands(job).on == ()
+
+
+@pytest.mark.slow
+def test_heights_are_as_sure_as_they_say_on_more_spacers_than_carry() -> None:
+    """Over 40 jobs of every design, one to three spacers too many in any order, 93 to 97 % of heights lie in their
+    95 % bands; the whole is in docs/tables/spacers.md."""
+    found = [study.tried(kind, 10_000 + i).heights for kind in study.KINDS for i in range(8)]
+    inside, heights = sum(f.inside for f in found), sum(f.heights for f in found)
+    assert study.LOW <= inside / heights <= study.HIGH
+
+
+def test_the_upper_comes_down_until_it_stands() -> None:
+    """The simulated upper of these tests clears every spacer, and of all pairs that hold it lies on the lowest."""
+    rng = np.random.default_rng(0)
+    job, _ = pair(4.0, [spacer(90), spacer(250), spacer(360), spacer(520)])
+    faces = job.faces()
+    truth = {name: 6 * rng.standard_normal(13) for name in faces}
+    quiet = read(job, truth, rng, u_factor={STACKS: 0.0}).job.settings[0]
+    gaps = [r for r in quiet.readings if r.entry == "gaps" and r.value is not None]
+    x = np.array([r.x_mm for r in gaps], float)
+    shape = -heights_um(faces["P"], truth["P"], x, 0 * x) - heights_um(faces["Q"], truth["Q"], x, 0 * x)
+    lies = np.polyfit(x, np.array([r.value.to("µm") for r in gaps]) - shape, 1)  # type: ignore[union-attr]
+    at = np.array([90.0, 250.0, 360.0, 520.0])
+    clear = -sum(heights_um(faces[n], truth[n], at, 0 * at) for n in "PQ") - 20_000
+    slack = clear + np.polyval(lies, at)
+    assert slack.min() == pytest.approx(0.0, abs=1e-6)
+    lowest = []
+    for i, j in itertools.combinations(range(4), 2):
+        line = np.polyfit(at[[i, j]], -clear[[i, j]], 1)
+        if (clear + np.polyval(line, at)).min() > -1e-6 and at[i] <= 300 <= at[j]:
+            lowest.append(np.polyval(line, 300.0))
+    assert np.polyval(lies, 300.0) == pytest.approx(min(lowest), abs=1e-6)
