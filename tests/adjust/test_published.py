@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from waywright.core.adjust.network import Rows, Unknown
+from waywright.core.adjust.columns import Rows, Unknown
 from waywright.core.adjust.solution import Solution
 from waywright.core.things import FloatArray
 

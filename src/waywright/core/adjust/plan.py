@@ -19,7 +19,8 @@ from typing import ClassVar
 import numpy as np
 from scipy import linalg
 
-from waywright.core.adjust.network import Unknown, network
+from waywright.core.adjust.columns import Unknown
+from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, orthonormal, plane
 from waywright.core.evidence import Candidate, Entry, Geometry, Job, Reading, Setting, Typed
 from waywright.core.readings.base import Equations, HeightTerm, Site, every, places, reading_min

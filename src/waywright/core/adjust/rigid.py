@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import sparse
 
-from waywright.core.adjust.network import Network, Unknown, over
+from waywright.core.adjust.columns import Unknown, over
+from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import orthonormal
 from waywright.core.evidence import JobError
 from waywright.core.things import FloatArray

@@ -20,7 +20,7 @@ from scipy import linalg, sparse
 from scipy.linalg import lapack
 
 from waywright.core.adjust.arrow import Arrow, Selected
-from waywright.core.adjust.network import Rows, Unknown, compress, over
+from waywright.core.adjust.columns import Rows, Unknown, compress, over
 from waywright.core.things import FloatArray, IntArray
 
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read

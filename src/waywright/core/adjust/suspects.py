@@ -13,7 +13,8 @@ import numpy as np
 from scipy import stats
 
 from waywright.core.adjust import rigid
-from waywright.core.adjust.network import Network, Rows
+from waywright.core.adjust.columns import Rows
+from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import settled
 from waywright.core.findings import Fit, Scatter, Standing, Suspect
@@ -45,11 +46,12 @@ class Screened:
 def screen(net: Network) -> Screened:
     """Solve `net`, learn each instrument's scatter, set suspects aside one after another, and check the limits.
 
-    Which spacers carry is asked of all readings, and again without those that were taken as equations and are suspect.
+    Which spacers carry is asked of all readings, and again without the gaps that are suspect: a misread one may have
+    put the upper on a spacer that it is free of.
     """
     found = _screened(*settled(net))
-    limits = {name for name, sense in zip(found.net.rows.reading_ids, found.net.rows.sense, strict=True) if sense}
-    doubted = {s.reading for s in found.suspects} - limits
+    spacers = {net.rows.reading_ids[row] for group in net.standing for row in group.rows}
+    doubted = {s.reading for s in found.suspects} - spacers
     if doubted and any(not group.sure for group in net.standing):
         again, standing = settled(net, doubted)
         if standing != found.standing:
