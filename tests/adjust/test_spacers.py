@@ -23,6 +23,7 @@ from waywright.core.readings import LayUp, Slide
 from waywright.core.readings.base import EQUAL
 from waywright.core.report import report
 from waywright.core.things import Face, FloatArray
+from waywright.jobfile import loads
 from waywright.views.numbers import shown_in
 from waywright.views.result import result
 from waywright.views.standing import standing_words
@@ -266,3 +267,52 @@ def test_the_upper_comes_down_until_it_stands() -> None:
         if (clear + np.polyval(line, at)).min() > -1e-6 and at[i] <= 300 <= at[j]:
             lowest.append(np.polyval(line, 300.0))
     assert np.polyval(lies, 300.0) == pytest.approx(min(lowest), abs=1e-6)
+
+
+IN_TWO_BLOCKS = """
+[instruments.blocks]
+kind = "gauge blocks"
+u_um = 0.3
+[[pieces]]
+name = "P"
+[[pieces.faces]]
+name = "P"
+length_mm = 600
+width_mm = 40
+stations_mm = [0, 300, 600]
+[[pieces]]
+name = "Q"
+[[pieces.faces]]
+name = "Q"
+length_mm = 600
+width_mm = 40
+stations_mm = [0, 300, 600]
+[[KIND]]
+lower = "P"
+upper = "Q"
+turn = "over"
+HOW
+setting = "one"
+spacers = [ { x_mm = 100, size_mm = 20.0 }, { x_mm = 500, size_mm = 20.01 } ]
+LIST = [ { x_mm = 200, VALUE_mm = 20.003 } ]
+[[KIND]]
+lower = "P"
+upper = "Q"
+turn = "over"
+HOW
+setting = "one"
+spacers = []
+LIST = [ { x_mm = 400, VALUE_mm = 20.008 } ]
+"""
+
+
+@pytest.mark.parametrize(
+    ("kind", "how", "listed", "value"),
+    [("slides", "", "stops", "size"), ("layups", 'held = "far end"\ntouching = true', "gaps", "gap")],
+)
+def test_the_spacers_of_a_setting_may_stand_in_its_first_block(kind: str, how: str, listed: str, value: str) -> None:
+    """A setting told in two blocks with its spacers in the first is read as what the solver makes of it."""
+    text = IN_TWO_BLOCKS
+    for old, new in (("KIND", kind), ("HOW", how), ("LIST", listed), ("VALUE", value)):
+        text = text.replace(old, new)
+    assert stands(loads(text)).on == places(100, 500)

@@ -35,10 +35,14 @@ def check(job: Job) -> None:
             _one_of(instrument.grade, GRADES, "The grade of ISO 3650", f"{place}.grade")
     _corrections(job)
     shared: dict[str, Setting] = {}
+    earlier: dict[str, tuple[Reading, ...]] = {}
     corrected = job.corrected()
     for setting in job.settings:
         _setting(job, setting, shared)
-        _readings(job, setting, tuple(r for r in setting.readings if r.id not in corrected))
+        counting = tuple(r for r in setting.readings if r.id not in corrected)
+        before = earlier.get(setting.shared, ())
+        _readings(Site(job, setting, counting, before))
+        earlier[setting.shared] = (*before, *counting)
     _passes(job)
     _goal(job)
 
@@ -140,18 +144,17 @@ def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
         )
 
 
-def _readings(job: Job, setting: Setting, counting: tuple[Reading, ...]) -> None:
+def _readings(site: Site) -> None:
     """Let the kind make its equations, and find every place of theirs on its face."""
-    if not counting:
+    setting, faces = site.setting, site.job.faces()
+    if not site.readings:
         return
-    site = Site(job, setting, counting)
     try:
         equations = setting.geometry.equations(setting, site)
     except JobError:
         raise
     except ValueError as error:
         raise JobError(str(error), setting.id) from None
-    faces = job.faces()
     for term in equations.heights:
         try:
             faces[term.face].interpolate(term.x_mm, term.y_mm)
