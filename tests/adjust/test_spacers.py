@@ -301,7 +301,6 @@ upper = "Q"
 turn = "over"
 HOW
 setting = "one"
-spacers = []
 LIST = [ { x_mm = 400, VALUE_mm = 20.008 } ]
 """
 

@@ -45,7 +45,7 @@ class Slide(Laid):
 
     block: ClassVar[str] = "slides"
     entries: ClassVar[tuple[Entry, ...]] = (
-        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",)),
+        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",), required=False),
         Entry("stops", ("x_mm", "y_mm"), ("size_mm",)),
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers")
