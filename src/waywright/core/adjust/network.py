@@ -24,7 +24,8 @@ class Network:
 
     `settings` (n,) numbers the setting of each row; `repeated` are readings that only say the same again; `doubts` says
     by a limit's reading what it means when the result contradicts it; `standing` are the spacers of every setting that
-    has some.
+    has some. `idle` are limits that none of the rows can be held against one by one, with their settings (n,): no value
+    says how the faces lay.
     """
 
     job: Job
@@ -35,6 +36,7 @@ class Network:
     repeated: tuple[str, ...]
     doubts: Mapping[str, str] = field(default_factory=dict)
     standing: tuple[Group, ...] = ()
+    idle: tuple[tuple[Rows, IntArray], ...] = ()
 
     def newest(self, name: str) -> int:
         """The number of the newest state of a face."""
@@ -65,6 +67,7 @@ class Network:
             settings=self.settings[stays],
             notes=(*self.notes, *_idle(self, loose)),
             standing=tuple(g for group in self.standing if len((g := group.renumbered(new)).rows)),
+            idle=(*self.idle, (self.rows.take(np.flatnonzero(loose)), self.settings[loose])),
         )
 
 
@@ -294,7 +297,7 @@ def _idle(net: Network, loose: BoolArray) -> list[str]:
     if not idle:
         return []
     names = idle[0] + (f" and {len(idle) - 1} more" if len(idle) > 1 else "")
-    return [f"Nothing can be held against {names} yet: no value says how the faces lay to each other there."]
+    return [f"Nothing can be held against {names} alone yet: no value says how the faces lay to each other there."]
 
 
 def _on_guide(path: PathTerm) -> HeightTerm:

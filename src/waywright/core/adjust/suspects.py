@@ -14,6 +14,7 @@ from scipy import stats
 
 from waywright.core.adjust import rigid
 from waywright.core.adjust.columns import Rows
+from waywright.core.adjust.feasible import impossible
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import settled
@@ -81,6 +82,7 @@ def _screened(net: Network, standing: tuple[Standing, ...]) -> Screened:
         else:  # leaving them out would blind the result: keep them for no more than they are worth
             scale[places] *= np.abs(z[group])
     suspects += _limits(net, solution)
+    suspects += _impossible(net, solution, {s.reading for s in suspects})
     suspects.sort(key=lambda s: -abs(s.standardised))
     unchecked = tuple(
         solution.rows.reading_ids[i] for i in np.flatnonzero((solution.redundancies < CHECKED) & ~doubted[keep])
@@ -263,6 +265,15 @@ def _limits(net: Network, solution: Solution) -> list[Suspect]:
         for k, name in enumerate(rows.reading_ids[i] for i in bounds)
         if out[k]
     ]
+
+
+def _impossible(net: Network, solution: Solution, aside: set[str]) -> list[Suspect]:
+    """Limits that no value holds, and that no way for the faces to lie allows together."""
+    if not net.idle:
+        return []
+    idle = sum(len(settings) for _, settings in net.idle)
+    count = idle + int(np.count_nonzero(solution.redundancies >= CHECKED))
+    return impossible(net, solution, aside, float(stats.norm.isf(chance(count))))
 
 
 def _fit(net: Network, solution: Solution, factors: FloatArray) -> Fit:
