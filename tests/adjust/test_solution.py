@@ -11,8 +11,9 @@ import pytest
 from uncertainties import ufloat
 
 from tests.simulate import STACKS, Mix, bench, drawn, edge, planned_gaps, planned_slopes, read, round_of, simulated
+from waywright.core.adjust.columns import orthonormal
 from waywright.core.adjust.network import network
-from waywright.core.adjust.solution import Heights, Solution, orthonormal
+from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence import Job, Reading, Setting, Typed
 from waywright.core.readings import Cross, LayUp, Step, Thickness
 from waywright.core.things import FloatArray, Instrument, Piece

@@ -109,7 +109,7 @@ def test_a_plane_reads_the_same_everywhere(kind: Rider, face: Face) -> None:
     at = [(0.0, 0.0), (100.0, 0.0), (300.0, 0.0)]
     net = network(ridden(job_of(face), kind, at, np.zeros(len(face.x_mm))))
     heights = next(u for u in net.unknowns if u.face is not None)
-    plane = face.rigid(face.x_mm, face.y_mm) @ [2.0, 0.01, -0.03]
+    plane = face.rigid(face.x_mm, face.y_mm) @ [2.0, 0.01, -0.03, 0.7, 0.02]
     np.testing.assert_allclose(net.rows.matrix[:, heights.columns] @ plane, 0.0, atol=1e-12)
 
 

@@ -116,7 +116,8 @@ def test_a_tilted_piece_reads_the_same() -> None:
     moved = np.zeros(net.rows.matrix.shape[1])
     for unknown in net.unknowns:
         if unknown.face is not None:
-            moved[unknown.columns] = unknown.face.rigid(unknown.face.x_mm, unknown.face.y_mm) @ [3.0, 0.02, -0.1]
+            face = unknown.face
+            moved[unknown.columns] = face.rigid(face.x_mm, face.y_mm) @ [3.0, 0.02, -0.1, 0.7, 0.02]
     np.testing.assert_allclose(net.rows.matrix @ moved, 0.0, atol=1e-12)
     assert len({u.body for u in net.unknowns if u.face is not None}) == 1
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from waywright.core.evidence import Job
+from waywright.core.evidence import Given, Job, Place
 from waywright.core.things import FloatArray, Hand
 
 
@@ -72,9 +72,6 @@ class Suspect:
     redundancy: float
     like: tuple[str, ...]
     words: str
-
-
-Place = tuple[float, float]  # x, y on the lower face, mm
 
 
 @dataclass(frozen=True)
@@ -202,8 +199,9 @@ class Report:
     """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed;
     `hand` what one of its passes takes, as told and as its passes showed.
 
-    `standing` tells of each setting on spacers which of them carry. `draws_um` (m, n) by face: heights its read nodes
-    may have, under the form prior; verdicts are made of them.
+    `standing` tells of each setting on spacers which of them carry; `given` is what the readings were solved with
+    beside themselves. `draws_um` (m, n) by face: heights its read nodes may have, under the form prior; verdicts are
+    made of them.
     """
 
     job: Job
@@ -224,9 +222,5 @@ class Report:
     parallels: tuple[Parallel, ...] = ()
     hand: Hand = field(default_factory=Hand)
     standing: tuple[Standing, ...] = ()
+    given: Given = field(default_factory=Given)
     draws_um: Mapping[str, FloatArray] = field(default_factory=dict)
-
-    @property
-    def carrying(self) -> frozenset[str]:
-        """The readings of the spacers that carry."""
-        return frozenset(reading for one in self.standing for reading in one.carrying)

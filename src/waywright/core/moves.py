@@ -101,7 +101,7 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     faces = tuple(dict.fromkeys(v.face for v in verdicts))
     goal = target_um(job)
     along = all(a.measure != FLATNESS for name in faces for a in aims(job.goal, job.faces()[name]))
-    plan = Plan(job, faces, along, goal, tuple(s.reading for s in report.suspects), report.carrying)
+    plan = Plan(job, faces, along, goal, tuple(s.reading for s in report.suspects), report.given)
     if plan.reached:
         yield from _at_the_limit(faces, goal)
         return
@@ -189,8 +189,8 @@ def _at_the_limit(faces: Sequence[str], goal_um: float) -> Iterator[Move]:
 
 def _cured(job: Job, report: Report, faces: Sequence[str]) -> Iterator[Move]:
     """What a new piece would cure, where no reading of what there is can."""
-    _, seen = sight(job, report.carrying)
-    for words in dict.fromkeys(c.words for c in cures(job, seen.find(), carrying=report.carrying).values()):
+    _, seen = sight(job, report.given)
+    for words in dict.fromkeys(c.words for c in cures(job, seen.find(), given=report.given).values()):
         yield Move("measure", tuple(faces), (), words, "nothing else lets these faces be told apart", {}, 0.0)
 
 

@@ -23,11 +23,13 @@ Told = tuple[float | None, float | None]  # a number and its sigma, where there 
 
 
 def parallels(job: Job, solution: Solution) -> Iterator[Parallel]:
-    """One for each two faces of a piece, in their newest states, that some reading ties together as one body."""
+    """One for each two faces of a piece whose normals are parallel, in their newest states, of one body."""
     states = job.states()
     for piece in job.pieces:
         for one, other in combinations(piece.faces, 2):
-            top, under = (other, one) if (one.side, other.side) == ("bottom", "top") else (one, other)
+            if one.against(other) not in (0.0, 180.0):
+                continue
+            top, under = (other, one) if abs(one.slope) > abs(other.slope) else (one, other)
             first, second = solution.face(top.name, states[top.name]), solution.face(under.name, states[under.name])
             if first is not None and second is not None and first.unknown.body == second.unknown.body:
                 found = _parallel(solution, (top, first), (under, second))
@@ -36,9 +38,9 @@ def parallels(job: Job, solution: Solution) -> Iterator[Parallel]:
 
 
 def _parallel(solution: Solution, one: tuple[Face, Heights], other: tuple[Face, Heights]) -> Parallel | None:
-    """`one` against `other`, as opposite faces when one is a top and the other a bottom."""
+    """`one` against `other`; of opposite faces the one that looks up more is the top."""
     (face, heights), (to, to_heights) = one, other
-    opposite = face.side != to.side
+    opposite = face.against(to) == 180.0
     slopes, to_slopes = _slopes(heights), _slopes(to_heights)
     if slopes[0] is None or to_slopes[0] is None:
         return None

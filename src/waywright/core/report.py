@@ -13,7 +13,7 @@ from waywright.core.adjust.cures import cures, newest_faces
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import Screened, screen
-from waywright.core.evidence import Job
+from waywright.core.evidence import Bending, Given, Job, unbent
 from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
 from waywright.core.judge.form import FormPosterior, form_posterior
 from waywright.core.judge.geometry import tells_twist, twist
@@ -41,6 +41,7 @@ class Look:
     screened: Screened
     sight: Sight
     judges: Mapping[str, Judged]
+    given: Given
 
     @property
     def job(self) -> Job:
@@ -64,24 +65,28 @@ class Look:
         return self.shapes({name: judge.height_um for name, judge in self.judges.items()}, self.sight.sigmas_um())
 
 
-def look(job: Job) -> Look:
-    """Solve the readings of `job`; raises `JobError`, with the place, for readings that cannot be."""
+def look(job: Job, bends: Bending = unbent) -> Look:
+    """Solve the readings of `job`; raises `JobError`, with the place, for readings that cannot be.
+
+    `bends` says how pieces bend in each setting.
+    """
     for setting in job.settings:
         setting.geometry.check(job)
-    screened = screen(network(job))
+    screened = screen(network(job, Given(bends=bends)))
     net = screened.net
     faces = newest_faces(net, screened.solution)
     judges = {f.unknown.face.name: verdicts.judged(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
-    return Look(net, screened, Sight(screened.solution, faces), judges)
+    carrying = frozenset(reading for one in screened.standing for reading in one.carrying)
+    return Look(net, screened, Sight(screened.solution, faces), judges, Given(carrying, bends))
 
 
-def report(job: Job, *, form_prior: bool = False, with_cures: bool = True) -> Report:
+def report(job: Job, *, form_prior: bool = False, with_cures: bool = True, bends: Bending = unbent) -> Report:
     """Everything the readings of `job` say: shapes, blind spots, suspects, verdicts and the budget.
 
     Heights and sigmas are what the readings alone say unless `form_prior`; verdicts always use the form prior and
     say so. Raises `JobError`, with the place, for readings that cannot be.
     """
-    return report_of(look(job), form_prior=form_prior, with_cures=with_cures)
+    return report_of(look(job, bends), form_prior=form_prior, with_cures=with_cures)
 
 
 def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) -> Report:
@@ -93,9 +98,7 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
     if form_prior:
         draws = {name: form.draws_um for name, form in forms.items()}
         shapes = seen.shapes(*({n: getattr(d, part)(axis=0) for n, d in draws.items()} for part in ("mean", "std")))
-    standing = seen.screened.standing
-    carrying = frozenset(reading for one in standing for reading in one.carrying)
-    found_cures = cures(job, spots, carrying=carrying) if with_cures and spots else {}
+    found_cures = cures(job, spots, given=seen.given) if with_cures and spots else {}
     untouched = tuple(name for name in job.faces() if name not in judges)
     found, budget = _judge(job, solution, judges, forms, spots)
     return Report(
@@ -115,7 +118,8 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
         changes=tuple(changes(job, solution)),
         parallels=tuple(parallels(job, solution)),
         hand=hand_learned(job, solution),
-        standing=standing,
+        standing=seen.screened.standing,
+        given=seen.given,
         draws_um={name: form.draws_um for name, form in forms.items()},
     )
 

@@ -3,6 +3,9 @@
 A face is seen face up, marked end at the left hand: `x` mm to the right from the marked end, `y` mm from the centre
 line, + the far edge; heights are + when proud, out of the metal. A bottom face is seen from outside in the same
 way, so its y runs against the top's.
+
+In its piece's cross-section, Y to the rear and Z up, a face has a pose: its centre line lies at a place, and its normal
+(0, sin s, cos s) leans to the rear by its slope s; its own y runs along (0, cos s, −sin s).
 """
 
 from __future__ import annotations
@@ -32,7 +35,9 @@ class OffTheFace(ValueError):
 class Face:
     """One working surface and its nodes: every station (mm from the marked end) on every line (mm across).
 
-    Nodes are numbered with the lines fastest: node = station · len(lines_mm) + line.
+    Nodes are numbered with the lines fastest: node = station · len(lines_mm) + line. `place_mm` (Y, Z) is where its
+    centre line lies in the piece's cross-section, `slope_deg` how its normal leans to the rear; left out, that of its
+    `side`: 0 of a top, 180 of a bottom.
     """
 
     name: str
@@ -42,6 +47,8 @@ class Face:
     lines_mm: tuple[float, ...] = (0.0,)
     side: str = "top"
     finish: str | None = None
+    place_mm: tuple[float, ...] = (0.0, 0.0)
+    slope_deg: float | None = None
 
     @cached_property
     def x_mm(self) -> FloatArray:
@@ -53,12 +60,23 @@ class Face:
         """(nodes,) mm from the centre line, + the far edge."""
         return np.tile(np.asarray(self.lines_mm, float), len(self.stations_mm))
 
+    @property
+    def slope(self) -> float:
+        """Degrees by which its normal leans from up to the rear, from −180 up to 180."""
+        found = self.slope_deg if self.slope_deg is not None else 180.0 if self.side == "bottom" else 0.0
+        return 180.0 - (180.0 - found) % 360.0
+
+    def against(self, other: Face) -> float:
+        """Degrees between its normal and that of another face of its piece, 0 to 180."""
+        return abs(180.0 - (180.0 - self.slope + other.slope) % 360.0)
+
     def rigid(self, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
-        """(n, 3) height change of places on this face when its piece is lifted, tilted along, tilted across."""
+        """(n, 5) height change of places on this face when its piece is lifted, tilted along, tilted across, shifted to
+        the rear and yawed: n·(d + ω × P). How many of these differ is for the faces of the piece to say."""
+        sin, cos = exact_sin_cos(self.slope)
+        lever = self.place_mm[0] * cos - self.place_mm[1] * sin
         one = np.ones_like(x_mm)
-        if self.side == "bottom":
-            return np.column_stack([-one, -x_mm, y_mm])
-        return np.column_stack([one, x_mm, y_mm])
+        return np.column_stack([cos * one, cos * x_mm, y_mm + lever, sin * one, sin * x_mm])
 
     def interpolate(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[IntArray, FloatArray]:
         """Nodes (n, 4) and weights (n, 4) that give the height at places: linear along and across.
@@ -84,6 +102,12 @@ class Face:
             [(1 - along) * (1 - across), along * (1 - across), (1 - along) * across, along * across]
         )
         return nodes, weights
+
+
+def exact_sin_cos(degrees: float) -> tuple[float, float]:
+    """Sine and cosine, exact at right angles: a level face does not lean by rounding."""
+    quarter = {0.0: (0.0, 1.0), 90.0: (1.0, 0.0), 180.0: (0.0, -1.0), -90.0: (-1.0, 0.0)}.get(degrees)
+    return quarter or (math.sin(math.radians(degrees)), math.cos(math.radians(degrees)))
 
 
 def _between(grid: FloatArray, at: FloatArray, name: str, what: str, axis: str) -> tuple[IntArray, FloatArray]:

@@ -71,6 +71,10 @@ def _face(face: Face, place: str) -> None:
     _grid(face.stations_mm, 0.0, face.length_mm, f"{place}.stations_mm", f"face {face.name}, {along}")
     _grid(face.lines_mm, -half, half, f"{place}.lines_mm", f"face {face.name}, {across}")
     _one_of(face.side, SIDES, "The side", f"{place}.side")
+    if len(face.place_mm) != 2:
+        raise JobError("The place of a face in the cross-section is place_mm = [y, z].", f"{place}.place_mm")
+    if face.slope_deg is not None and face.side != SIDES[0] and abs(face.slope) != 180.0:
+        raise JobError("A bottom has a slope of 180°; give either side or slope_deg.", f"{place}.slope_deg")
     if face.finish is not None:
         _one_of(face.finish, tuple(SEAT_UM), "The finish", f"{place}.finish")
 

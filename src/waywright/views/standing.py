@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from waywright.core.evidence import Job
-from waywright.core.findings import Place, Report, Standing
+from waywright.core.evidence import Job, Place
+from waywright.core.findings import Report, Standing
 from waywright.views.numbers import Shown, listed
 
 

@@ -16,7 +16,8 @@ import numpy as np
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import LinearOperator, eigsh
 
-from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, orthonormal
+from waywright.core.adjust.columns import orthonormal
+from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution
 from waywright.core.things import FloatArray
 
 BLIND, WEAK = 0.5, 0.05

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -10,13 +11,26 @@ from scipy import sparse
 
 from waywright.core.things import BoolArray, Face, FloatArray, IntArray
 
+MOTION_SIZE = np.array([1.0, 1000.0, 1000.0, 1.0, 1000.0])  # µm, and µm over a metre: one for all faces of a piece
+SLACK = 1e-7  # of the sum of what a row takes of each height
+
+State = tuple[str, int]  # a face, and how often it was cut
+
+
+@dataclass(frozen=True)
+class Body:
+    """Faces of one piece, each in a state, that some reading ties together: lifted, tilted and shifted as one."""
+
+    piece: str
+    members: tuple[State, ...]
+
 
 @dataclass(frozen=True)
 class Unknown:
     """A named block of columns: the read nodes of a face in one state, or one number a setting owns.
 
     `prior_um` is its standard deviation before any reading; None = free. Heights have the diffuse prior of a shape
-    instead (see `solution`), `nodes` are their numbers on the face and `body` the group that is rigid together. The
+    instead (see `solution`), `nodes` are their numbers on the face and `body` the faces that are rigid together. The
     path of a guide is heights too: of a face on one line whose stations are the places read on it.
     """
 
@@ -26,7 +40,7 @@ class Unknown:
     face: Face | None = None
     state: int = 0
     nodes: IntArray | None = None
-    body: int = -1
+    body: Body | None = None
 
 
 @dataclass(frozen=True)
@@ -96,7 +110,7 @@ def over(matrix: sparse.csr_matrix, columns: IntArray) -> sparse.csr_matrix:
 
 def _dependent(unknowns: tuple[Unknown, ...], rows: Rows, touched: BoolArray) -> list[int]:
     """Columns of free own unknowns that are sums of others of the same setting: a tilt across when all y are equal."""
-    groups = {owner: [c for c in columns if touched[c]] for owner, columns in _free(unknowns).items()}
+    groups = {owner: [c for c in columns if touched[c]] for owner, columns in free_of(unknowns).items()}
     gone: list[int] = []
     free = np.array([column for group in groups.values() for column in group], np.intp)
     mine = over(rows.matrix, free)
@@ -132,7 +146,7 @@ def uncheckable(unknowns: Sequence[Unknown], rows: Rows, equation: BoolArray) ->
     if equation.all():
         return loose
     columns = rows.matrix.tocsc()
-    for group in _free(unknowns).values():
+    for group in free_of(unknowns).values():
         part = columns[:, group].tocsr()
         mine = np.flatnonzero(np.diff(part.indptr) > 0)
         dense, asks = part[mine].toarray(), ~equation[mine]
@@ -144,7 +158,7 @@ def uncheckable(unknowns: Sequence[Unknown], rows: Rows, equation: BoolArray) ->
     return loose
 
 
-def _free(unknowns: Sequence[Unknown]) -> dict[str, list[int]]:
+def free_of(unknowns: Sequence[Unknown]) -> dict[str, list[int]]:
     """The columns of the free unknowns that each setting owns."""
     groups: dict[str, list[int]] = {}
     for unknown in unknowns:
@@ -153,3 +167,30 @@ def _free(unknowns: Sequence[Unknown]) -> dict[str, list[int]]:
             if colon:
                 groups.setdefault(owner, []).append(unknown.columns.start)
     return groups
+
+
+def beyond(change: FloatArray, free: FloatArray) -> FloatArray:
+    """(n, k) what is left of changes of rows when free columns (n, f) take up all they can."""
+    basis = orthonormal(free)
+    return np.asarray(change - basis @ (basis.T @ change))
+
+
+def orthonormal(columns: FloatArray, against: FloatArray | None = None) -> FloatArray:
+    """(n, k) orthonormal basis of `columns`, in order, those that depend on earlier ones left out.
+
+    With `against` (n, j) orthonormal, also orthogonal to it.
+    """
+    start = 0 if against is None else against.shape[1]
+    basis = np.empty((len(columns), start + columns.shape[1]), order="F")
+    if against is not None:
+        basis[:, :start] = against
+    found = start
+    for column in columns.T:
+        left, before = column, basis[:, :found]
+        for _ in range(2):
+            left = left - before @ (left @ before)
+        size, norm = math.sqrt(column @ column), math.sqrt(left @ left)
+        if size > 0 and norm > 1e-8 * size:
+            basis[:, found] = left / norm
+            found += 1
+    return basis[:, start:found]

@@ -5,13 +5,13 @@ placeholder values (what a reading would say does not change how well it sees) a
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from waywright.core.adjust.blind import WEAK, Blindness, Sight
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Candidate, Geometry, Job, Setting
+from waywright.core.evidence import NOTHING_MORE, Candidate, Geometry, Given, Job, Setting
 from waywright.core.findings import Cure
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.core.readings.layup import TURNS
@@ -28,9 +28,9 @@ def newest_faces(net: Network, solution: Solution) -> list[Heights]:
     return [f for f in found if f is not None]
 
 
-def sight(job: Job, carrying: Collection[str] = ()) -> tuple[Solution, Sight]:
-    """What the readings of a job see, whatever they say; `carrying` names spacers known to carry (see `network`)."""
-    net = network(job, carrying)
+def sight(job: Job, given: Given = NOTHING_MORE) -> tuple[Solution, Sight]:
+    """What the readings of a job see, whatever they say."""
+    net = network(job, given)
     solution = Solution(net.unknowns, net.rows.take((net.rows.sense == 0).nonzero()[0]))
     return solution, Sight(solution, newest_faces(net, solution))
 
@@ -39,7 +39,7 @@ def cures(
     job: Job,
     spots: Sequence[Blindness],
     kinds: Sequence[type[Geometry]] | None = None,
-    carrying: Collection[str] = (),
+    given: Given = NOTHING_MORE,
 ) -> dict[int, Cure]:
     """The cheapest cure of each blind spot, by its number; one that no candidate cures has none."""
     found: dict[int, Cure] = {}
@@ -47,7 +47,7 @@ def cures(
         left = [i for i in range(len(spots)) if i not in found]
         if not left:
             break
-        _, seen = sight(candidate.added_to(job), carrying)
+        _, seen = sight(candidate.added_to(job), given)
         for i in left:
             ratio = seen.ratio(spots[i].mode, spots[i].weights)
             if ratio < WEAK:

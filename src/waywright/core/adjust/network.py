@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import combinations
 
 import numpy as np
 from scipy import sparse
 
 from waywright.core.adjust.carriers import Group, grouped
-from waywright.core.adjust.columns import Rows, Unknown, uncheckable
-from waywright.core.evidence import Job, JobError, Reading, Setting
+from waywright.core.adjust.columns import Body, Rows, State, Unknown, uncheckable
+from waywright.core.evidence import NOTHING_MORE, Bend, Bending, Given, Job, JobError, Reading, Setting
 from waywright.core.readings.base import AT_LEAST, EQUAL, BoolArray, Equations, HeightTerm, PathTerm, Rests, Site
 from waywright.core.things import Face, FloatArray, IntArray, OffTheFace
 
@@ -71,18 +71,18 @@ class Network:
         )
 
 
-def network(job: Job, carrying: Collection[str] = ()) -> Network:
+def network(job: Job, given: Given = NOTHING_MORE) -> Network:
     """Assemble the rows of `job`; raises `JobError` (with the place) for readings that cannot be.
 
-    Spacers that carry whatever the shapes are, and those whose readings `carrying` names, are equations; all others are
-    limits, until `spacers.settled` has asked the shapes.
+    Spacers that carry whatever the shapes are, and those `given` as carrying, are equations; all others are limits,
+    until `spacers.settled` has asked the shapes. How pieces bend is in every row.
     """
-    net = _Assembly(job).result()
+    net = _Assembly(job, given.bends).result()
     known = [
         group.rows[i]
         for group in net.standing
         for i in range(len(group.rows))
-        if i in group.sure or net.rows.reading_ids[group.rows[i]] in carrying
+        if i in group.sure or net.rows.reading_ids[group.rows[i]] in given.carrying
     ]
     return net.carried(np.array(known, np.intp)).checkable(open_yet=True)
 
@@ -90,8 +90,8 @@ def network(job: Job, carrying: Collection[str] = ()) -> Network:
 class _Assembly:
     """Collects terms setting by setting, then makes one sparse matrix."""
 
-    def __init__(self, job: Job) -> None:
-        self.job = job
+    def __init__(self, job: Job, bends: Bending) -> None:
+        self.job, self.bends = job, bends
         self.faces = job.faces()
         self.piece = {face.name: piece.name for piece in job.pieces for face in piece.faces}
         self.blocks: dict[tuple[str, int], int] = {}  # face state → its first column
@@ -111,7 +111,7 @@ class _Assembly:
         self.repeated: list[str] = []
         self.doubts: dict[str, str] = {}
         self.seen: dict[str, set[object]] = {}
-        self.links: list[tuple[tuple[str, int], tuple[str, int]]] = []
+        self.ties: list[tuple[State, State]] = []
         self.rests: list[tuple[str, Rests]] = []
 
     def result(self) -> Network:
@@ -160,6 +160,8 @@ class _Assembly:
         new = np.full(n, -1, np.intp)  # where each row goes
         new[keep] = self.count + np.arange(len(keep))
         touched = []
+        value = equations.value_um.copy()
+        bends = self.bends(self.job, setting)
         for term in (*equations.heights, *(_on_guide(path) for path in equations.paths)):
             face = self.faces.get(term.face)
             if face is None:
@@ -173,20 +175,32 @@ class _Assembly:
             self.entries.append(
                 (np.repeat(rows[used], 4), columns[used].ravel(), (weights * term.factor[:, None])[used].ravel())
             )
+            self._bent([b for b in bends if b.piece == self.piece[term.face]], face, term, new, value)
         if equations.rests is not None:
             rests = equations.rests
             stay = new[rests.rows] >= 0
             kept = replace(rests, rows=new[rests.rows][stay], x_mm=rests.x_mm[stay], y_mm=rests.y_mm[stay])
             self.rests.append((setting.shared, kept))
-        if equations.one_body:
-            self.links += [(a, b) for a, b in combinations(touched, 2) if self.piece[a[0]] == self.piece[b[0]]]
+        posed = [state for state in dict.fromkeys(touched) if state[0] not in equations.unposed]
+        self.ties += [(a, b) for a, b in itertools.combinations(posed, 2) if self.piece[a[0]] == self.piece[b[0]]]
         for label, prior in equations.unknowns.items():
             self.own.setdefault(label, (len(self.own), prior))
         for own in equations.own:
             rows = new[own.rows]
             used = rows >= 0
             self.own_entries.append((rows[used], self.own[own.label][0], np.asarray(own.factor, float)[used]))
-        self._append(number, setting, equations, keep)
+        self._append(number, setting, replace(equations, value_um=value), keep)
+
+    def _bent(self, bends: Sequence[Bend], face: Face, term: HeightTerm, new: IntArray, value: FloatArray) -> None:
+        """What the bends of its piece add to a term: off the values where they are known, else columns of their own."""
+        for bend in bends:
+            part = term.factor * bend.heights(face, term.x_mm, term.y_mm)
+            if bend.label is None:
+                np.subtract.at(value, term.rows, part)
+                continue
+            column, _ = self.own.setdefault(bend.label, (len(self.own), bend.prior))
+            rows = new[term.rows]
+            self.own_entries.append((rows[rows >= 0], column, part[rows >= 0]))
 
     def _append(self, number: int, setting: Setting, equations: Equations, keep: IntArray) -> None:
         sense = equations.sense if equations.sense is not None else np.full(len(equations.readings), EQUAL, np.intp)
@@ -270,7 +284,6 @@ class _Assembly:
         )
 
     def _unknowns(self) -> tuple[Unknown, ...]:
-        body = _grouped(list(self.blocks), self.links)
         heights = [
             Unknown(
                 f"{name}" + (f" ({state} passes on)" if state else ""),
@@ -279,7 +292,6 @@ class _Assembly:
                 self.faces[name],
                 state,
                 np.arange(len(self.faces[name].x_mm)),
-                body[name, state],
             )
             for (name, state), first in self.blocks.items()
         ]
@@ -287,7 +299,8 @@ class _Assembly:
             Unknown(label, slice(self.width + column, self.width + column + 1), prior)
             for label, (column, prior) in self.own.items()
         ]
-        return (*heights, *own)
+        body = _bodies(list(self.blocks), self.ties, self.piece)
+        return (*(replace(u, body=body[state]) for u, state in zip(heights, self.blocks, strict=True)), *own)
 
 
 def _idle(net: Network, loose: BoolArray) -> list[str]:
@@ -304,18 +317,21 @@ def _on_guide(path: PathTerm) -> HeightTerm:
     return HeightTerm(f"guide {path.guide}", path.rows, path.at_mm, np.zeros_like(path.at_mm), path.factor)
 
 
-def _grouped(
-    states: Sequence[tuple[str, int]], links: list[tuple[tuple[str, int], tuple[str, int]]]
-) -> dict[tuple[str, int], int]:
-    """Number the groups of face states that some reading ties together as one rigid body."""
+def _bodies(
+    states: Sequence[State], ties: Sequence[tuple[State, State]], piece: Mapping[str, str]
+) -> dict[State, Body]:
+    """The rigid body of each face state: faces of one piece that some reading ties together."""
     parent = {s: s for s in states}
 
-    def root(s: tuple[str, int]) -> tuple[str, int]:
+    def root(s: State) -> State:
         while parent[s] != s:
             s = parent[s]
         return s
 
-    for a, b in links:
+    for a, b in ties:
         parent[root(a)] = root(b)
-    numbers: dict[tuple[str, int], int] = {}
-    return {s: numbers.setdefault(root(s), len(numbers)) for s in states}
+    members: dict[State, list[State]] = {}
+    for s in states:
+        members.setdefault(root(s), []).append(s)
+    bodies = {first: Body(piece[first[0]], tuple(each)) for first, each in members.items()}
+    return {s: bodies[root(s)] for s in states}

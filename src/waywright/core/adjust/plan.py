@@ -19,10 +19,10 @@ from typing import ClassVar
 import numpy as np
 from scipy import linalg
 
-from waywright.core.adjust.columns import Unknown
+from waywright.core.adjust.columns import Unknown, orthonormal
 from waywright.core.adjust.network import network
-from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, orthonormal, plane
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, Reading, Setting, Typed
+from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, plane
+from waywright.core.evidence import NOTHING_MORE, Candidate, Entry, Geometry, Given, Job, Reading, Setting, Typed
 from waywright.core.readings.base import Equations, HeightTerm, Site, every, places, reading_min
 from waywright.core.things import FloatArray
 
@@ -122,8 +122,7 @@ class Plan:
     """The readings so far (without `left_out`), every node of every face, and what more readings would do.
 
     `along` asks about each line of `faces` about its own line (straightness); without it each face about its plane
-    (flatness). `goal_um` is the sigma every height is to have; `carrying` names the spacers known to carry.
-    `information` (n, n) is that on all unknowns but the
+    (flatness). `goal_um` is the sigma every height is to have. `information` (n, n) is that on all unknowns but the
     pinned: blind shapes are small in it, where in the covariance they would drown the rest.
     """
 
@@ -134,12 +133,13 @@ class Plan:
         along: bool,
         goal_um: float,
         left_out: Collection[str] = (),
-        carrying: Collection[str] = (),
+        given: Given = NOTHING_MORE,
     ) -> None:
-        self._asks = (faces, along, goal_um, left_out, carrying)
+        self._asks = (faces, along, goal_um, left_out, given)
+        self.given = given
         self.job = replace(job, settings=job.settings + tuple(_unread(job, name) for name in job.faces()))
         self.goal_um = goal_um
-        net = network(self.job, carrying)
+        net = network(self.job, given)
         gone = set(left_out)
         keep = [i for i, name in enumerate(net.rows.reading_ids) if net.rows.sense[i] == 0 and name not in gone]
         self.solution = Solution(net.unknowns, net.rows.take(np.array(keep, np.intp)))
@@ -251,7 +251,7 @@ class Plan:
     def _rows(self, candidate: Candidate) -> tuple[FloatArray, FloatArray, FloatArray, list[Reading]]:
         """Its rows over the unknowns, divided by u (k, N); its own free columns (k, f), and those with a prior times
         it (k, p), both divided by u as well; its readings."""
-        net = network(candidate.added_to(self.job))
+        net = network(candidate.added_to(self.job), self.given)
         mine = np.flatnonzero((net.settings >= len(self.job.settings)) & (net.rows.sense == 0))
         matrix = net.rows.matrix[mine].multiply(1 / net.rows.u_um[mine][:, None]).tocsr()
         rows = np.zeros((len(mine), self.solution.rows.matrix.shape[1]))

@@ -10,7 +10,6 @@ which is the projected problem exactly. Results are then about each face's own u
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -20,7 +19,7 @@ from scipy import linalg, sparse
 from scipy.linalg import lapack
 
 from waywright.core.adjust.arrow import Arrow, Selected
-from waywright.core.adjust.columns import Rows, Unknown, compress, over
+from waywright.core.adjust.columns import Rows, Unknown, compress, orthonormal, over
 from waywright.core.things import FloatArray, IntArray
 
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
@@ -31,27 +30,6 @@ def plane(x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
     """(n, k) orthonormal basis of a + b·x + c·y on places; k is 3, 2 on one line, 1 for one place."""
     columns = np.column_stack([np.ones_like(x_mm), x_mm - x_mm.mean(), y_mm - y_mm.mean()])
     return orthonormal(columns)
-
-
-def orthonormal(columns: FloatArray, against: FloatArray | None = None) -> FloatArray:
-    """(n, k) orthonormal basis of `columns`, in order, those that depend on earlier ones left out.
-
-    With `against` (n, j) orthonormal, also orthogonal to it.
-    """
-    start = 0 if against is None else against.shape[1]
-    basis = np.empty((len(columns), start + columns.shape[1]), order="F")
-    if against is not None:
-        basis[:, :start] = against
-    found = start
-    for column in columns.T:
-        left, before = column, basis[:, :found]
-        for _ in range(2):
-            left = left - before @ (left @ before)
-        size, norm = math.sqrt(column @ column), math.sqrt(left @ left)
-        if size > 0 and norm > 1e-8 * size:
-            basis[:, found] = left / norm
-            found += 1
-    return basis[:, start:found]
 
 
 @dataclass(frozen=True)

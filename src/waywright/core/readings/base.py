@@ -75,9 +75,8 @@ class Equations:
     costs nothing. `unknowns` gives each own unknown's prior standard deviation in µm, None when it is free. `once`
     marks readings that say the same thing again when repeated (equal, not None): they count once in a setting.
     `doubts` says, by a limit's reading, what it means when the result contradicts it ("is bare where ..."). `source`
-    names what scatters where no instrument is used. `one_body` False: the rows say nothing of how the faces of
-    one piece lie to each other, so each is lifted and tilted on its own. `rests` are limits, until it is known which of
-    them carry.
+    names what scatters where no instrument is used. `rests` are limits, until it is known which of them carry;
+    `unposed` are faces that do not lie in their piece as the rows would need, so each is lifted and tilted on its own.
     """
 
     readings: tuple[Reading, ...]
@@ -92,8 +91,8 @@ class Equations:
     paths: tuple[PathTerm, ...] = ()
     doubts: Mapping[str, str] = field(default_factory=dict)
     source: str | None = None
-    one_body: bool = True
     rests: Rests | None = None
+    unposed: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)

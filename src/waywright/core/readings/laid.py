@@ -15,7 +15,7 @@ from typing import ClassVar, Self
 
 import numpy as np
 
-from waywright.core.evidence import Geometry, Job, JobError, Reading, Typed
+from waywright.core.evidence import Attitude, Geometry, Job, JobError, Reading, Setting, Typed
 from waywright.core.readings.base import HeightTerm, OwnTerm, Rests, Site, every, places, within
 from waywright.core.things import Face, FloatArray
 
@@ -67,6 +67,14 @@ class Laid(Geometry):
         for piece in job.pieces:
             if {self.lower, self.upper} <= {face.name for face in piece.faces}:
                 raise JobError(f"{self.upper} and {self.lower} are both faces of {piece.name}; name another.", "upper")
+
+    def attitudes(self, job: Job, setting: Setting) -> tuple[Attitude, ...]:
+        """The lower looks up, the upper down, on its spacers where it has some."""
+        spots = [(r.x_mm, r.y_mm or 0.0) for r in setting.readings if r.entry == "spacers" and r.x_mm is not None]
+        x, y = np.array(spots, np.float64).reshape(-1, 2).T
+        over = self.on_upper(job.faces()[self.upper], x, y)
+        rests = tuple(zip(over[0].tolist(), over[1].tolist(), strict=True))
+        return Attitude(self.lower), Attitude(self.upper, 180.0, rests, on=self.lower)
 
     def on_upper(self, upper: Face, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The places of the upper face that lie over (x, y) of the lower, (n,) mm each."""

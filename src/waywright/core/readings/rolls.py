@@ -21,7 +21,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
+from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Setting
 from waywright.core.readings.base import (
     READING_MIN,
     SETTING_UP_MIN,
@@ -37,8 +37,10 @@ from waywright.core.readings.base import (
     proposed,
 )
 from waywright.core.readings.thickness import MICROMETERS, check_one_piece
+from waywright.core.things import FloatArray
 
 WAYS = ("over", "between")
+SAME_MM = 1e-9  # of the longest x: faces that lie as the corners say differ by rounding alone
 
 Touch = tuple[str, float, float]  # a face, its y in mm, and what a µm of it adds to the size
 
@@ -49,7 +51,8 @@ class Rolls(Geometry):
     roll on `other_flank` and `other_floor`, or the plain face `against`, or something taken as true.
 
     `angle_deg` is between flank and floor, through the roll. The places across, `flank_y_mm` and `floor_y_mm`, matter
-    only on faces with several lines. Zero and taper along x are free: how the faces lie to each other is not used.
+    only on faces with several lines. The zero is free. Where the slopes of the faces in their piece are those of the
+    corners, the piece moves as one, and a taper of the sizes tells how they lie to each other; else that is free too.
     """
 
     block: ClassVar[str] = "rolls"
@@ -89,6 +92,10 @@ class Rolls(Geometry):
             raise JobError("The other side is either a roll or a plain face; take one of the two out.", "against")
         check_one_piece(job, self.faces(), "flank")
 
+    def attitudes(self, job: Job, setting: Setting) -> tuple[Attitude, ...]:
+        """The floor looks up."""
+        return (Attitude(self.floor),)
+
     def _sides(self) -> Iterator[Touch]:
         """Each face touched, where across, and how far a µm of it moves the size outwards."""
         yield from _corner(self.flank, self.floor, self.angle_deg, self.flank_y_mm, self.floor_y_mm)
@@ -108,6 +115,13 @@ class Rolls(Geometry):
         sides = tuple(self._sides())
         seat = sum(factor**2 * site.seating_um2(site.face(face), 1, notes) for face, _, factor in sides)
         zero, taper = site.label("zero"), site.label("taper")
+        posed = self._posed(site, x)
+        if not posed:
+            names = " and ".join(dict.fromkeys(face for face, _, _ in sides))
+            notes.append(
+                f"How {names} lie to each other is not used: their slopes (slope_deg) are not those of the corners, so "
+                "a taper of the sizes tells nothing."
+            )
         if len(sides) < 3:
             notes.append(f"The other side of {self.words()} is taken as true.")
         return Equations(
@@ -117,11 +131,17 @@ class Rolls(Geometry):
             heights=tuple(
                 HeightTerm(face, rows, x, np.full(n, y), np.full(n, sign * factor)) for face, y, factor in sides
             ),
-            own=(OwnTerm(zero, rows, np.ones(n)), OwnTerm(taper, rows, x / 1e3)),
-            unknowns={zero: None, taper: None},
+            own=(OwnTerm(zero, rows, np.ones(n)), *(() if posed else (OwnTerm(taper, rows, x / 1e3),))),
+            unknowns={zero: None} if posed else {zero: None, taper: None},
             notes=tuple(dict.fromkeys(notes)),
-            one_body=False,
+            unposed=frozenset() if posed else frozenset(face for face, _, _ in sides),
         )
+
+    def _posed(self, site: Site, x_mm: FloatArray) -> bool:
+        """Whether the faces lie in their piece as the corners say: then no size but its zero changes as it moves."""
+        touches = [(site.face(face), y, factor) for face, y, factor in self._sides()]
+        moved = sum(factor * face.rigid(x_mm, np.full(len(x_mm), y)) for face, y, factor in touches)
+        return bool(np.ptp(moved, axis=0).max() <= SAME_MM * max(1.0, float(np.abs(x_mm).max())))
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:

@@ -20,7 +20,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
+from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Setting
 from waywright.core.readings.base import (
     READING_MIN,
     SETTING_UP_MIN,
@@ -81,6 +81,10 @@ class Run(Geometry):
             )
         if self.guide == self.face:
             raise JobError(f"{self.face} cannot guide a run along itself; name what carried the indicator.", "guide")
+
+    def attitudes(self, job: Job, setting: Setting) -> tuple[Attitude, ...]:
+        """The face looks up, turned over down."""
+        return (Attitude(self.face, 180.0 if self.turned_over or self.sign < 0 else 0.0),)
 
     def on_guide(self, face: Face, x_mm: FloatArray) -> FloatArray:
         """Where the guide stands when the plunger is at x of the face, (n,) mm."""

@@ -15,7 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Reading, Setting
+from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Reading, Setting
 from waywright.core.readings.base import (
     READING_MIN,
     SETTING_UP_MIN,
@@ -54,11 +54,21 @@ class Thickness(Geometry):
 
     def check(self, job: Job) -> None:
         """Refuse faces that are not the top and the bottom of one piece."""
-        for key, side in (("top", "top"), ("bottom", "bottom")):
-            face = job.faces().get(getattr(self, key))
-            if face is not None and face.side != side:
-                raise JobError(f'{face.name} is a {face.side} face; name one with side = "{side}" here.', key)
+        found = [job.faces().get(name) for name in (self.top, self.bottom)]
+        for face, wanted, other in zip(found, ("top", "bottom"), (180.0, 0.0), strict=True):
+            if face is not None and face.slope == other:
+                raise JobError(f'{face.name} is a {face.side} face; name one with side = "{wanted}" here.', wanted)
         check_one_piece(job, (self.top, self.bottom), "bottom")
+        top, bottom = found
+        if top is not None and bottom is not None and not opposite(top, bottom):
+            raise JobError(
+                f"{top.name} and {bottom.name} do not look opposite ways; a thickness lies between two that do.",
+                "bottom",
+            )
+
+    def attitudes(self, job: Job, setting: Setting) -> tuple[Attitude, ...]:
+        """The top looks up."""
+        return (Attitude(self.top),)
 
     def equations(self, setting: Setting, site: Site) -> Equations:
         """One row a reading; each anvil stands on its face."""
@@ -88,7 +98,7 @@ class Thickness(Geometry):
         for micrometer, piece in itertools.product(owned(job, MICROMETERS[:1]), job.pieces):
             for top, bottom in itertools.permutations(piece.faces, 2):
                 at = within(bottom, top.x_mm, -top.y_mm)
-                if (top.side, bottom.side) != ("top", "bottom") or at.sum() < 3:
+                if not (opposite(top, bottom) and abs(top.slope) < abs(bottom.slope)) or at.sum() < 3:
                     continue
                 kind = cls(top.name, bottom.name)
                 x, y = top.x_mm[at], top.y_mm[at]
@@ -96,6 +106,11 @@ class Thickness(Geometry):
                 minutes = SETTING_UP_MIN["micrometer"] + READING_MIN["micrometer"] * len(x)
                 which = named(job, MICROMETERS[:1], micrometer)
                 yield Candidate((setting,), f"measure {kind.words()} at every station{which}", minutes)
+
+
+def opposite(one: Face, other: Face) -> bool:
+    """Whether two faces of a piece look opposite ways."""
+    return one.against(other) == 180.0
 
 
 def check_one_piece(job: Job, names: tuple[str, ...], key: str) -> None:
