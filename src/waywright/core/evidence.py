@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
 
 from waywright.core.things import Face, FloatArray, Hand, Instrument, Piece
@@ -285,9 +287,9 @@ class Job:
     temperature_c: float | None = None
     note: str | None = None
 
-    def faces(self) -> dict[str, Face]:
+    def faces(self) -> Mapping[str, Face]:
         """Every face by its name, in the order of the pieces."""
-        return {face.name: face for piece in self.pieces for face in piece.faces}
+        return self._faces
 
     def instrument(self, setting: Setting) -> Instrument | None:
         """The instrument a setting names, or the only one owned of a kind that can take its readings."""
@@ -302,17 +304,39 @@ class Job:
             for reading in setting.readings:
                 yield setting, reading
 
-    def corrected(self) -> set[str]:
+    def corrected(self) -> frozenset[str]:
         """The ids of readings that a later one replaces."""
-        return {r.corrects for _, r in self.readings() if r.corrects is not None}
+        return self._corrected
 
-    def states(self) -> dict[str, int]:
+    def states(self) -> Mapping[str, int]:
         """How many passes each face has had: the number of its newest state."""
-        return {name: sum(p.face == name for p in self.passes) for name in self.faces()}
+        return self._states
 
     def state_at(self, face: str, index: int) -> int:
         """The state of `face` when the setting number `index` was taken: passes made after an earlier setting."""
+        return bisect_left(self._cuts.get(face, []), index)
+
+    # A job cannot change, so each of these is worked out once.
+
+    @cached_property
+    def _faces(self) -> dict[str, Face]:
+        return {face.name: face for piece in self.pieces for face in piece.faces}
+
+    @cached_property
+    def _corrected(self) -> frozenset[str]:
+        return frozenset(r.corrects for _, r in self.readings() if r.corrects is not None)
+
+    @cached_property
+    def _states(self) -> dict[str, int]:
+        return {name: len(self._cuts.get(name, [])) for name in self._faces}
+
+    @cached_property
+    def _cuts(self) -> dict[str, list[int]]:
+        """By face, the numbers of the settings its passes came after, −1 before all, in order."""
         order: dict[str, int] = {}
         for i, setting in enumerate(self.settings):
             order[setting.id] = order[setting.shared] = i
-        return sum(p.face == face and (order.get(p.after, -1) if p.after else -1) < index for p in self.passes)
+        found: dict[str, list[int]] = {}
+        for cut in self.passes:
+            found.setdefault(cut.face, []).append(order.get(cut.after, -1) if cut.after else -1)
+        return {face: sorted(after) for face, after in found.items()}

@@ -76,13 +76,17 @@ class Rows:
         )
 
 
-def compress(unknowns: tuple[Unknown, ...], rows: Rows) -> tuple[tuple[Unknown, ...], Rows, IntArray]:
-    """Leave out nodes no row touches and free unknowns that another of the same setting already stands for.
+def compress(
+    unknowns: tuple[Unknown, ...], rows: Rows, whole: bool = False
+) -> tuple[tuple[Unknown, ...], Rows, IntArray]:
+    """Leave out nodes no row touches, unless `whole`, and free unknowns that another of their setting stands for.
 
     Returns the unknowns left, the rows over them, and the old column of each new one.
     """
     touched = np.zeros(rows.matrix.shape[1], bool)
     touched[rows.matrix.indices] = True
+    for unknown in unknowns if whole else ():
+        touched[unknown.columns] |= unknown.face is not None
     touched[_dependent(unknowns, rows, touched)] = False
     kept: list[Unknown] = []
     start = 0

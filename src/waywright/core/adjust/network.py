@@ -71,13 +71,14 @@ class Network:
         )
 
 
-def network(job: Job, given: Given = NOTHING_MORE) -> Network:
+def network(job: Job, given: Given = NOTHING_MORE, *, whole: bool = False) -> Network:
     """Assemble the rows of `job`; raises `JobError` (with the place) for readings that cannot be.
 
     Spacers that carry whatever the shapes are, and those `given` as carrying, are equations; all others are limits,
-    until `spacers.settled` has asked the shapes. How pieces bend is in every row.
+    until `spacers.settled` has asked the shapes. How pieces bend is in every row. `whole`: every face has columns,
+    those that nothing touches too.
     """
-    net = _Assembly(job, given.bends).result()
+    net = _Assembly(job, given.bends).result(whole)
     known = [
         group.rows[i]
         for group in net.standing
@@ -92,7 +93,7 @@ class _Assembly:
 
     def __init__(self, job: Job, bends: Bending) -> None:
         self.job, self.bends = job, bends
-        self.faces = job.faces()
+        self.faces = dict(job.faces())
         self.piece = {face.name: piece.name for piece in job.pieces for face in piece.faces}
         self.blocks: dict[tuple[str, int], int] = {}  # face state → its first column
         self.width = 0
@@ -114,7 +115,7 @@ class _Assembly:
         self.ties: list[tuple[State, State]] = []
         self.rests: list[tuple[str, Rests]] = []
 
-    def result(self) -> Network:
+    def result(self, whole: bool) -> Network:
         corrected = self.job.corrected()
         earlier: dict[str, tuple[Reading, ...]] = {}
         said: list[tuple[int, Setting, Equations]] = []
@@ -127,6 +128,8 @@ class _Assembly:
         self._lay_guides([equations for _, _, equations in said])
         for number, setting, equations in said:
             self.add(number, setting, equations)
+        for name, state in self.job.states().items() if whole else ():
+            self._columns((name, state), self.faces[name])
         return Network(
             self.job,
             self._unknowns(),

@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import ClassVar
 
 import numpy as np
 from scipy import linalg
@@ -22,42 +21,9 @@ from scipy import linalg
 from waywright.core.adjust.columns import Unknown, orthonormal
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, plane
-from waywright.core.evidence import NOTHING_MORE, Candidate, Entry, Geometry, Given, Job, Reading, Setting, Typed
-from waywright.core.readings.base import Equations, HeightTerm, Site, every, places, reading_min
+from waywright.core.evidence import NOTHING_MORE, Candidate, Geometry, Given, Job, Reading
+from waywright.core.readings.base import reading_min
 from waywright.core.things import FloatArray
-
-UNREAD_UM = 1e9  # a reading that says nothing
-
-
-@dataclass(frozen=True)
-class _Unread(Geometry):
-    """Every node of a face, with readings that say nothing: so that what is not read is asked about."""
-
-    block: ClassVar[str] = "unread"
-    entries: ClassVar[tuple[Entry, ...]] = ()
-    instrument_kinds: ClassVar[tuple[str, ...]] = ()
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
-    face: str
-
-    def words(self) -> str:
-        """Never shown."""
-        return f"nothing of {self.face}"
-
-    def equations(self, setting: Setting, site: Site) -> Equations:
-        """height = 0 ± nearly anything at each node."""
-        x, y = places(site.readings)
-        n = len(x)
-        term = HeightTerm(self.face, every(n), x, y, np.ones(n))
-        return Equations(site.readings, np.zeros(n), {"": np.full(n, UNREAD_UM**2)}, (term,))
-
-
-def _unread(job: Job, name: str) -> Setting:
-    face = job.faces()[name]
-    readings = tuple(
-        Reading(f"unread {name}[{i}]", "readings", float(x), float(y), value=Typed(0.0, "µm"), u_um=UNREAD_UM)
-        for i, (x, y) in enumerate(zip(face.x_mm, face.y_mm, strict=True))
-    )
-    return Setting(f"unread {name}", _Unread(name), readings)
 
 
 @dataclass(frozen=True)
@@ -137,12 +103,12 @@ class Plan:
     ) -> None:
         self._asks = (faces, along, goal_um, left_out, given)
         self.given = given
-        self.job = replace(job, settings=job.settings + tuple(_unread(job, name) for name in job.faces()))
+        self.job = job
         self.goal_um = goal_um
-        net = network(self.job, given)
+        net = network(job, given, whole=True)
         gone = set(left_out)
         keep = [i for i, name in enumerate(net.rows.reading_ids) if net.rows.sense[i] == 0 and name not in gone]
-        self.solution = Solution(net.unknowns, net.rows.take(np.array(keep, np.intp)))
+        self.solution = Solution(net.unknowns, net.rows.take(np.array(keep, np.intp)), whole=True)
         self.information, self.free = self.solution.information()
         states = job.states()
         asked = [f for name in faces if (f := self.solution.face(name, states[name])) is not None]
@@ -251,7 +217,7 @@ class Plan:
     def _rows(self, candidate: Candidate) -> tuple[FloatArray, FloatArray, FloatArray, list[Reading]]:
         """Its rows over the unknowns, divided by u (k, N); its own free columns (k, f), and those with a prior times
         it (k, p), both divided by u as well; its readings."""
-        net = network(candidate.added_to(self.job), self.given)
+        net = network(candidate.added_to(self.job), self.given, whole=True)
         mine = np.flatnonzero((net.settings >= len(self.job.settings)) & (net.rows.sense == 0))
         matrix = net.rows.matrix[mine].multiply(1 / net.rows.u_um[mine][:, None]).tocsr()
         rows = np.zeros((len(mine), self.solution.rows.matrix.shape[1]))

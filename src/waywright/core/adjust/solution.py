@@ -51,11 +51,12 @@ class Solution:
     """The estimate of every unknown, with its factor: any weighted sum's sigma, draws, and shares by influence.
 
     `mean_um` (N,) in the columns of `unknowns`; heights in it stand on the pinned nodes, so ask for them through
-    `heights_um`. Weights given to `sigma`, `covariance` and `share` must be blind to the lift and tilt of a piece.
+    `heights_um`. Weights given to `sigma`, `covariance` and `share` must be blind to the lift and tilt of a piece. With
+    `whole` nodes that no row touches are unknowns too; else they are left out.
     """
 
-    def __init__(self, unknowns: Sequence[Unknown], rows: Rows) -> None:
-        self.unknowns, self.rows, self.old_columns = compress(tuple(unknowns), rows)
+    def __init__(self, unknowns: Sequence[Unknown], rows: Rows, *, whole: bool = False) -> None:
+        self.unknowns, self.rows, self.old_columns = compress(tuple(unknowns), rows, whole)
         self.faces = tuple(_heights(u) for u in self.unknowns if u.face is not None)
         self._assemble()
         self.mean_um = self._estimate()
