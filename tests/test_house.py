@@ -57,12 +57,14 @@ ARROWS: dict[str, set[str]] = {
     "waywright.papers": {"waywright.views", "waywright.record", "waywright.jobfile"},
     "waywright.web": {"waywright.papers", "waywright.demo", "waywright.core.stacks"},
     "waywright.book_commands": {"waywright.record", "waywright.views"},  # apart, so that `--help` loads no book
+    "waywright.scripting": {"waywright.views", "waywright.jobfile"},  # the door for scripts
     "waywright.cli": {"waywright.web", "waywright.book_commands"},
     "waywright.__main__": {"waywright.cli"},
 }
 
 # (importer, imported): why this one arrow may run the other way.
 EXCEPTIONS: dict[tuple[str, str], str] = {
+    ("waywright", "waywright.scripting"): "fetched when a script first uses one of its names, and not before",
     ("waywright.core.evidence", "waywright.core.readings.base"): (
         "types only: a Geometry promises what its rows look like, and rows are made in readings"
     ),
