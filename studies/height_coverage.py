@@ -56,7 +56,7 @@ class Counted:
 
 def counted(job: Simulated, solution: Solution) -> Counted:
     """Count the heights of the newest states that lie in their bands, blind directions projected off."""
-    faces = solution.faces
+    faces = [f for f in solution.faces if f.unknown.face.name in job.truth_um]  # type: ignore[union-attr]
     weights = np.column_stack([solution.spread(f, np.eye(len(f.x_mm))) for f in faces])
     covariance = solution.covariance(weights)
     error = np.concatenate([solution.heights_um(f) - job.about_plane(f) for f in faces])

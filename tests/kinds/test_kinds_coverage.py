@@ -44,6 +44,7 @@ class Shop:
         self.job = Job("shop", (Piece("A", (a, under)), Piece("B", (b,)), Piece("slide", flanks)), kit)
         self.truth = random_truth(self.job, rng, float(rng.uniform(2, 8)))
         self.ripple = rng.normal(0, 4, 9)
+        self.rolls = rng.normal(0, 0.2, 9)
         self.pitch = float(stations[1])
 
     def h(self, name: str, x: float, y: float) -> float:
@@ -52,6 +53,10 @@ class Shop:
     def path(self, u: float) -> float:
         """The table's path: rough at the scale of the stations."""
         return float(np.interp(u, np.linspace(0, 600, 9), self.ripple) + 3 * math.sin(u / 40))
+
+    def turn(self, u: float) -> float:
+        """The table's roll, µm/mm."""
+        return float(np.interp(u, np.linspace(0, 600, 9), self.rolls))
 
     def take(self, kind: Geometry, entry: str, key: str, at: list[Place], what: What, noise_um: float, by: str) -> None:
         """Read `what` µm at places, with noise, and add the setting."""
@@ -119,7 +124,8 @@ class Shop:
             side, tilt = (-1 if over else 1), self.rng.normal(0, 0.05, 2)
 
             def shown(x: float, y: float, side: int = side, tilt: FloatArray = tilt) -> float:
-                return self.h(name, x, y) + side * self.path(x + offset) + tilt[0] * x + tilt[1] * y
+                carried = side * self.path(x + offset) + self.turn(x + offset) * y
+                return self.h(name, x, y) + carried + tilt[0] * x + tilt[1] * y
 
             kind = Run(name, "table", turned_over=over, guide_offset_mm=offset)
             self.take(kind, "readings", "um", self.nodes(name), shown, u, "dial")

@@ -103,6 +103,8 @@ face = "Q"
 guide = "mill table"
 turned_over = true
 end_for_end = true
+rolls = false
+line_mm = "-0.5 in"
 instrument = "dial"
 readings = [ { x_mm = 0, um = 0.0 }, { x_mm = 150, um = -2 }, { x_mm = 300, um = 1 } ]
 """,

@@ -252,6 +252,24 @@ def test_every_kind_has_a_form(client: TestClient, book: Book, shop_job: int) ->
     assert len(answer.context["page"].grids[0].rows) == 9 + 2
 
 
+def test_what_is_so_unless_said_can_be_said_not_to_be(client: TestClient, book: Book, shop_job: int) -> None:
+    """That a guide rolls is offered as yes or no, yes to begin with; no is kept, shown again, and yes once more."""
+    url = f"/jobs/{shop_job}/setting/new?kind=runs"
+    (rolls,) = (f for f in page_of(client, url).fields if f.name == "rolls")
+    assert (rolls.tick, [c.value for c in rolls.choices], rolls.value) == (False, ["yes", "no"], "yes")
+    form = {"kind": "runs", "face": "Birch", "guide": "mill table", "sign": "1"}
+    for sent, kept in (({}, True), ({"rolls": "no", "line_mm": "-14"}, False)):
+        answer = client.post(f"/jobs/{shop_job}/setting/new", data=form | sent)
+        page = answer.context["page"]
+        one = next(s for s in book.job(shop_job).settings if s.id == page.id)
+        assert one.geometry.rolls is kept
+        assert {f.name: f.value for f in page.fields}["rolls"] == ("yes" if kept else "no")
+    change = {**{f.name: f.value for f in page.fields}, "rolls": "yes", "version": str(page.version)}
+    answer = client.post(f"/jobs/{shop_job}/setting/change?id={page.id}", data=change)
+    one = next(s for s in book.job(shop_job).settings if s.id == page.id)
+    assert (one.geometry.rolls, one.geometry.line_mm) == (True, -14.0)
+
+
 def test_the_blue_to_expect_is_drawn_and_answered(client: TestClient, book: Book, shop_job: int) -> None:
     """What a lay-up should show is drawn place by place; the answer, with what differs, becomes marks of its own."""
     page = page_of(client, f"/jobs/{shop_job}/expect?id=layups%5B0%5D")

@@ -19,7 +19,7 @@ from waywright.core.findings import Move, Report, Verdict
 from waywright.core.part import diameter_um
 from waywright.core.readings import KINDS, Slide
 from waywright.core.scraped import scraped
-from waywright.core.verdicts import FLATNESS, TWIST, aims
+from waywright.core.verdicts import STRAIGHTNESS, TWIST, aims
 
 RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
@@ -100,10 +100,9 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     """The programme for the faces whose verdict is open, and what only a new piece can cure."""
     faces = tuple(dict.fromkeys(v.face for v in verdicts))
     goal = target_um(job)
-    along = all(a.measure != FLATNESS for name in faces for a in aims(job.goal, job.faces()[name]))
-    plan = Plan(job, faces, along, goal, tuple(s.reading for s in report.suspects), report.given)
+    plan = _plan(job, report, faces, goal)
     if plan.reached:
-        yield from _at_the_limit(faces, goal)
+        yield from _at_the_limit(faces, goal, "the twist" if plan.twist else "every height")
         return
     listed = list(candidates(job, tuple(KINDS.values())))
     found = programme(plan, listed)
@@ -119,6 +118,16 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     yield from offered
     if not found.taken:
         yield from _cured(job, report, faces)
+
+
+def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Plan:
+    """What the limits of these faces ask about: their twist alone, or each line, or the whole of them."""
+    left_out = tuple(s.reading for s in report.suspects)
+    asked = {a.measure for name in faces for a in aims(job.goal, job.faces()[name])}
+    wide = [n for n in faces if min(len(job.faces()[n].lines_mm), len(job.faces()[n].stations_mm)) > 1]
+    if asked == {TWIST} and wide:
+        return Plan(job, wide, False, goal_um, left_out, report.given, twist=True)
+    return Plan(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
 
 
 def put_in(offered: list[Move], move: Move) -> None:
@@ -174,14 +183,14 @@ def _beyond(job: Job, faces: Sequence[str], reach_um: float, proves: str) -> Mov
     )
 
 
-def _at_the_limit(faces: Sequence[str], goal_um: float) -> Iterator[Move]:
+def _at_the_limit(faces: Sequence[str], goal_um: float, what: str) -> Iterator[Move]:
     """Known as well as the goal asks, and still open: the value lies at the limit itself."""
     yield Move(
         "scrape",
         tuple(faces),
         (),
         f"take the proud places of {_listed(faces)} down a little: measuring more will not settle it",
-        f"every height is known to {goal_um:.2g} µm, and the value lies too near the limit to tell inside from outside",
+        f"{what} is known to {goal_um:.2g} µm, and the value lies too near the limit to tell inside from outside",
         {},
         0.0,
     )

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.adjust.blind import BLIND, Blindness
+from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence import Goal, JobError
 from waywright.core.findings import Share, Verdict
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import FormPosterior, zone_summary
-from waywright.core.judge.geometry import effective, tells_twist, twist
+from waywright.core.judge.geometry import effective, tells_twist, twist, twist_weights
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
@@ -101,6 +101,18 @@ class Judged:
         zone = minimum_zone_planes(x, y, heights)
         return zone if limit is None or not limit.signed else signed_um(zone, crown_um(x, heights, y))
 
+    def twist_by(self, finer_um: FloatArray) -> float:
+        """At most what shapes finer than the named ones, by their sigmas (n,), do to the twist: mostly nothing."""
+        x, y = self.heights.x_mm, self.heights.y_mm
+        if not tells_twist(x[self.at], y[self.at]):
+            return 0.0
+        weights = np.zeros(len(x))
+        weights[self.at] = twist_weights(x[self.at], y[self.at])
+        named = np.column_stack([self.heights.plane, *modes(self.heights).values()])
+        named /= np.linalg.norm(named, axis=0)
+        left = weights - named @ (named.T @ weights)
+        return float(np.abs(left) @ finer_um) if left @ left > 1e-12 * (weights @ weights) else 0.0
+
     def functional(self, aim: Aim) -> FloatArray | None:
         """(n,) weights whose sum with the heights is the measure near the estimate; None for what is not one."""
         x, y, h = self.heights.x_mm, self.heights.y_mm, self.height_um
@@ -130,8 +142,8 @@ def judged(solution: Solution, heights: Heights, leave_out_mm: float) -> Judged:
 
 
 def blind_for(judge: Judged, aim: Aim, spots: Sequence[Blindness]) -> list[Blindness]:
-    """The blind spots that leave this measure of this face open."""
-    return [s for s in spots if s.ratio >= BLIND and effect_um(judge, aim, s) > NOTICED_UM]
+    """The blind and weak spots that leave this measure of this face open: of either the prior would decide."""
+    return [s for s in spots if s.ratio >= WEAK and effect_um(judge, aim, s) > NOTICED_UM]
 
 
 def effect_um(judge: Judged, aim: Aim, spot: Blindness) -> float:
@@ -140,7 +152,7 @@ def effect_um(judge: Judged, aim: Aim, spot: Blindness) -> float:
     if shape is None:
         return 0.0
     if not spot.weights:  # finer: sigmas, not one shape
-        return 2 * float(shape[judge.at].max(initial=0.0))
+        return judge.twist_by(shape) if aim.measure == TWIST else 2 * float(shape[judge.at].max(initial=0.0))
     found = judge.measure(Aim(aim.measure, None), shape[None, :])
     return 0.0 if found is None else abs(float(found[0]))
 
@@ -155,7 +167,8 @@ def verdict(judge: Judged, aim: Aim, form: FormPosterior, spots: Sequence[Blindn
     word, why = (decision.word, decision.why) if decision else ("open", "no limit was given")
     blind = blind_for(judge, aim, spots)
     if blind:
-        word, why = "open", "no reading so far sees " + ", ".join(dict.fromkeys(s.mode for s in blind))
+        sees = "no reading so far sees" if any(s.ratio >= BLIND for s in blind) else "the readings so far hardly see"
+        word, why = "open", f"{sees} {', '.join(dict.fromkeys(s.mode for s in blind))}"
     return Verdict(
         judge.face.name,
         aim.measure,

@@ -59,8 +59,11 @@ WORDS = {
     "grade": "Grade",
     "kind": "Kind",
     "base_mm": "Base",
+    "rolls": "Guide may roll",
+    "line_mm": "Guide's own line, from the centre line",
     "faces": "Faces",
 }
+YES_OR_NO = ("yes", "no")
 SAID = {"over": "marks together (rolled over)", "end for end": "marks opposite (end for end)"}
 
 
@@ -109,23 +112,31 @@ def form_of(
         if name in left_out or dataclasses.is_dataclass(kind):
             continue
         needed = name in required(cls)
-        offered = tuple(Choice(value, SAID.get(value, value)) for value in choices.get(name, ()))
-        if offered and not needed:
+        # A tick that is not set is not sent and reads as the default: where that is yes, no must be said.
+        chosen = kind is bool and _default(cls, name) is True
+        words = YES_OR_NO if chosen else choices.get(name, ())
+        offered = tuple(Choice(value, SAID.get(value, value)) for value in words)
+        if offered and not needed and not chosen:
             offered = (Choice("", "–"), *offered)
         found.append(
             Field(
                 name=name,
                 label=label_of(name),
-                value=given.get(name, ""),
+                value=given.get(name, "") or ("yes" if chosen else ""),
                 unit=unit_of_key(name),
                 choices=offered,
                 required=needed,
-                tick=kind is bool,
+                tick=kind is bool and not chosen,
                 long=typing.get_origin(kind) is tuple,
                 problem=str(wrong) if wrong is not None and wrong.field == name else "",
             )
         )
     return tuple(found)
+
+
+def _default(cls: type, name: str) -> object:
+    """What a field is when it is left out."""
+    return next(f.default for f in dataclasses.fields(cls) if f.name == name)
 
 
 def label_of(name: str) -> str:
@@ -146,7 +157,7 @@ def shown(value: object) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
-        return "yes" if value else ""
+        return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.12g}"
     if isinstance(value, tuple):

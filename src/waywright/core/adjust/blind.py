@@ -131,7 +131,7 @@ class Sight:
         names = self.names()
         vector = vector * (1.0 if vector[int(np.argmax(np.abs(vector) > 0.1))] > 0 else -1.0)
         largest = float(np.abs(vector).max())
-        taking = [k for k in range(len(members)) if abs(vector[k]) > 0.1 * largest]
+        taking = [k for k in range(len(members)) if abs(vector[k]) > min(0.1 * largest, WEAK / ratio)]
         shapes = {names[members[k]]: vector[k] * ratio * PRIOR_UM * self.modes[members[k]][mode] for k in taking}
         return Blindness(
             mode,

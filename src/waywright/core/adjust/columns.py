@@ -30,8 +30,8 @@ class Unknown:
     """A named block of columns: the read nodes of a face in one state, or one number a setting owns.
 
     `prior_um` is its standard deviation before any reading; None = free. Heights have the diffuse prior of a shape
-    instead (see `solution`), `nodes` are their numbers on the face and `body` the faces that are rigid together. The
-    path of a guide is heights too: of a face on one line whose stations are the places read on it.
+    instead (see `solution`), `nodes` are their numbers on the face and `body` the faces that are rigid together. A
+    guide is heights too (see `guides`).
     """
 
     label: str

@@ -11,11 +11,10 @@ from scipy import sparse
 
 from waywright.core.adjust.carriers import Group, grouped
 from waywright.core.adjust.columns import Body, Rows, State, Unknown, uncheckable
+from waywright.core.adjust.guides import guide_faces, on_guide
 from waywright.core.evidence import NOTHING_MORE, Bend, Bending, Given, Job, JobError, Reading, Setting
-from waywright.core.readings.base import AT_LEAST, EQUAL, BoolArray, Equations, HeightTerm, PathTerm, Rests, Site
+from waywright.core.readings.base import AT_LEAST, EQUAL, BoolArray, Equations, HeightTerm, Rests, Site
 from waywright.core.things import Face, FloatArray, IntArray, OffTheFace
-
-SAME_PLACE_MM = 1e-6  # places on a guide nearer than this are one
 
 
 @dataclass(frozen=True)
@@ -142,19 +141,11 @@ class _Assembly:
         )
 
     def _lay_guides(self, said: Sequence[Equations]) -> None:
-        """Give every guide a face on one line, with a station wherever it is read."""
-        places: dict[str, list[FloatArray]] = {}
-        for equations in said:
-            for path in equations.paths:
-                places.setdefault(path.guide, []).append(path.at_mm)
-        for guide, parts in places.items():
-            at = np.unique(np.concatenate(parts))
-            at = at[np.concatenate([[True], np.diff(at) > SAME_PLACE_MM])]
-            name = f"guide {guide}"
-            if name in self.faces:
-                raise JobError(f"A face called {name!r} cannot be told from the guide {guide!r}; give it another name.")
-            self.faces[name] = Face(name, max(float(np.ptp(at)), 1.0), 1.0, tuple(at.tolist()))
-            self.piece[name] = name
+        """Give every guide a face of its own, a body apart."""
+        self.guides = guide_faces((path for equations in said for path in equations.paths), self.faces)
+        for face in self.guides.values():
+            self.faces[face.name] = face
+            self.piece[face.name] = face.name
 
     def add(self, number: int, setting: Setting, equations: Equations) -> None:
         """Append the rows of one setting, leaving out what only says the same again."""
@@ -165,7 +156,8 @@ class _Assembly:
         touched = []
         value = equations.value_um.copy()
         bends = self.bends(self.job, setting)
-        for term in (*equations.heights, *(_on_guide(path) for path in equations.paths)):
+        guided = (term for path in equations.paths for term in on_guide(path, self.guides[path.guide]))
+        for term in (*equations.heights, *guided):
             face = self.faces.get(term.face)
             if face is None:
                 raise JobError(f"There is no face called {term.face!r}.", setting.id)
@@ -314,10 +306,6 @@ def _idle(net: Network, loose: BoolArray) -> list[str]:
         return []
     names = idle[0] + (f" and {len(idle) - 1} more" if len(idle) > 1 else "")
     return [f"Nothing can be held against {names} alone yet: no value says how the faces lay to each other there."]
-
-
-def _on_guide(path: PathTerm) -> HeightTerm:
-    return HeightTerm(f"guide {path.guide}", path.rows, path.at_mm, np.zeros_like(path.at_mm), path.factor)
 
 
 def _bodies(

@@ -1,7 +1,8 @@
 """What a setting not yet taken would do for the goal: exact, without solving again.
 
 With G the covariance of an orthonormal basis of the shapes a goal asks about (each line about its own line for
-straightness, each face about its plane for flatness) and g the sigma it asks for, the share of them that is known is
+straightness, each face about its plane for flatness; of twist alone what it is from edge to edge) and g the sigma it
+asks for, the share of them that is known is
 
     K = trace((I + G/g²)⁻¹) / k :  a shape known to g counts half, one known far better counts 1, a blind one 0.
 
@@ -88,8 +89,9 @@ class Plan:
     """The readings so far (without `left_out`), every node of every face, and what more readings would do.
 
     `along` asks about each line of `faces` about its own line (straightness); without it each face about its plane
-    (flatness). `goal_um` is the sigma every height is to have. `information` (n, n) is that on all unknowns but the
-    pinned: blind shapes are small in it, where in the covariance they would drown the rest.
+    (flatness), and `twist` about nothing but how much more one edge rises than the other, of faces on several lines.
+    `goal_um` is the sigma every height, or every such rise, is to have. `information` (n, n) is that on all unknowns
+    but the pinned: blind shapes are small in it, where in the covariance they would drown the rest.
     """
 
     def __init__(
@@ -100,11 +102,12 @@ class Plan:
         goal_um: float,
         left_out: Collection[str] = (),
         given: Given = NOTHING_MORE,
+        twist: bool = False,
     ) -> None:
-        self._asks = (faces, along, goal_um, left_out, given)
+        self._asks = (faces, along, goal_um, left_out, given, twist)
         self.given = given
         self.job = job
-        self.goal_um = goal_um
+        self.goal_um, self.twist = goal_um, twist
         net = network(job, given, whole=True)
         gone = set(left_out)
         keep = [i for i, name in enumerate(net.rows.reading_ids) if net.rows.sense[i] == 0 and name not in gone]
@@ -112,8 +115,9 @@ class Plan:
         self.information, self.free = self.solution.information()
         states = job.states()
         asked = [f for name in faces if (f := self.solution.face(name, states[name])) is not None]
-        self.nodes = np.column_stack([self._asked(f, along) for f in asked])
-        self.weights = self.nodes[self.free]
+        shapes = np.column_stack([self._rise(f) if twist else self._asked(f, along) for f in asked])
+        self.told_by = np.eye(shapes.shape[1]) if twist else shapes  # from the shapes what is to be known to the goal
+        self.weights = shapes[self.free]
         self._now = self.covariance(self.information)
 
     def again(self, job: Job) -> Plan:
@@ -130,6 +134,14 @@ class Plan:
             columns.append(flat @ linalg.null_space(plane(face.x_mm[group], face.y_mm[group]).T))
         return self.solution.spread(face, np.column_stack(columns))
 
+    def _rise(self, face: Heights) -> FloatArray:
+        """(N, 1) the twist from edge to edge, of the least-squares a + b·x + c·y + d·x·y: every node is there."""
+        geometry = face.unknown.face
+        assert geometry is not None
+        warp = (face.x_mm - face.x_mm.mean()) * (face.y_mm - face.y_mm.mean())
+        rise = warp / (warp @ warp) * np.ptp(face.x_mm) * geometry.width_mm
+        return self.solution.spread(face, rise[:, None])
+
     @property
     def known(self) -> float:
         """The share of the shapes asked about that is known, 0 to 1."""
@@ -137,12 +149,12 @@ class Plan:
 
     @property
     def worst_um(self) -> float:
-        """The largest sigma of any node, of what the goal asks about."""
+        """The largest sigma of any node, or rise, of what the goal asks about."""
         return self.largest_um(self._now)
 
     @property
     def reached(self) -> bool:
-        """Whether every height is known as well as the goal asks."""
+        """Whether everything is known as well as the goal asks."""
         return self.worst_um <= self.goal_um
 
     def covariance(self, information: FloatArray) -> FloatArray:
@@ -155,8 +167,8 @@ class Plan:
         return float(np.trace(self._unknown(covariance))) * self.goal_um**2 / len(covariance)
 
     def largest_um(self, covariance: FloatArray) -> float:
-        """The largest node sigma: the basis is orthonormal, so nodes are basis · coefficients."""
-        variance = np.einsum("ij,jk,ik->i", self.nodes, covariance, self.nodes)
+        """The largest node sigma: the basis is orthonormal, so nodes are basis · coefficients; or that of a rise."""
+        variance = np.einsum("ij,jk,ik->i", self.told_by, covariance, self.told_by)
         return float(np.sqrt(np.max(variance, initial=0.0)))
 
     def _unknown(self, covariance: FloatArray) -> FloatArray:
@@ -244,6 +256,8 @@ class Plan:
         same = (u for u in self.solution.unknowns if u.label == unknown.label and u.state == unknown.state)
         found = next(same, None)
         if found is None or found.columns.stop - found.columns.start != unknown.columns.stop - unknown.columns.start:
+            return None
+        if found.face != unknown.face:  # a guide, read at other places
             return None
         return found.columns
 

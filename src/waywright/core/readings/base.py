@@ -35,12 +35,17 @@ class HeightTerm:
 
 @dataclass(frozen=True)
 class PathTerm:
-    """factor · the path of `guide` at places along it: all (k,). A guide's path is a shape that all readings which name
-    it share; it is known only at the places that are read, and never told as a result."""
+    """factor · (path + roll · across) of `guide` at places along it: all (k,).
+
+    Path and roll are shapes along the guide that all readings which name it share; they are known only at the places
+    that are read, and never told as a result. `across_mm`: from the guide's own line to where it is read; 0 where its
+    roll does not matter.
+    """
 
     guide: str
     rows: IntArray
     at_mm: FloatArray
+    across_mm: FloatArray
     factor: FloatArray
 
 

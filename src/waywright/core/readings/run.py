@@ -1,10 +1,25 @@
 """An indicator run along a face on a guide: a machine's table, a straightedge, a taut wire.
 
-    sign·h(x, y) + m(u) + a + b·x
+    sign·h(x, y) + side·(m(u) + r(u)·v) + a + b·x + c·y
 
-m is the guide's own path over its own places u, a shape shared by all runs that name the guide; without a guide it is
-taken as perfect. Reversal (C. J. Evans, R. J. Hocken, W. T. Estler, CIRP Annals 45/2, 1996) is two runs with the sign
-turned: r₁ = m + s, r₂ = m − s, so m = (r₁ + r₂)/2 and s = (r₁ − r₂)/2, each with u/√2.
+m is the guide's own path over its own places u, and r its roll; both are shapes shared by all runs that name the guide,
+and v is how far across the guide, from its own line, the plunger stands. Without a guide both are taken as perfect.
+
+Signs. The guide's frame is that of the face as it is first laid: v = y − line. Whatever moves on it is carried by m
+along the plunger, + when that pushes it in, and turned by r, + when the + v side is the one that comes nearer. Rolled
+over its long edge the face looks the other way: what came nearer goes away (side = −1), and its + y side is where its
+− y side was, v = −(y − line). End for end it is turned about its own normal: x and y both run back, v = −(y − line)
+again, and it still looks the same way. With e = −1 end for end, else 1, what the dial shows, + plunger in, is
+
+    as it lies   h + m + e·r·(y − line)        turned over   h − m + e·r·(y − line)
+
+In the second, side and v change sign together: the roll stays. Counted + as plunger out (sign = −1) all of it turns:
+−h + m − e·r·(y − line). So roll always goes with the face's height and never with the path.
+
+Reversal (C. J. Evans, R. J. Hocken, W. T. Estler, CIRP Annals 45/2, 1996) is two runs with the sign turned: r₁ = m + s,
+r₂ = m − s, so m = (r₁ + r₂)/2 and s = (r₁ − r₂)/2, each with u/√2. It parts the face from the path, not from the roll:
+of a face read on two lines or more every shape y·f(x) stays blind, one a station but for the tilt across; more lines
+show no more of it. A level across the face at every station does.
 
 That second run is counted + when the plunger comes out. For a proud place always pushes the plunger in: what turns is
 the guide, which brings the indicator nearer where it took it away before. Typed as the dial shows it, + when the
@@ -48,6 +63,8 @@ class Run(Geometry):
     + is plunger in. With the face rolled over its long edge and read from the other side, either say `turned_over`
     and keep + as plunger in, or say `sign` = −1 and count + as plunger out. The face's marked end lies at
     `guide_offset_mm` of the guide and its x runs along it; set `end_for_end`, its far end lies there and x runs back.
+    `line_mm` is the y of the face that lies on the guide's own line, where its roll does nothing; a guide that has no
+    name, or with `rolls` False, is taken as true in roll.
     """
 
     block: ClassVar[str] = "runs"
@@ -62,6 +79,8 @@ class Run(Geometry):
     y_mm: float = 0.0
     guide_offset_mm: float = 0.0
     end_for_end: bool = False
+    rolls: bool = True
+    line_mm: float = 0.0
 
     def words(self) -> str:
         """For a person: "a run along P on mill table, face turned over"."""
@@ -91,8 +110,16 @@ class Run(Geometry):
         along = face.length_mm - x_mm if self.end_for_end else x_mm
         return np.asarray(along + self.guide_offset_mm)
 
+    def across_guide(self, y_mm: FloatArray) -> FloatArray:
+        """How far across the guide from its own line the plunger stands at y of the face, (n,) mm: 0 where it is true.
+
+        In the frame of the guide: + is the + y side of a face that is neither turned over nor set end for end.
+        """
+        turned = (self.turned_over or self.sign < 0) != self.end_for_end
+        return np.asarray((y_mm - self.line_mm) * (-1.0 if turned else 1.0) * float(self.rolls))
+
     def equations(self, setting: Setting, site: Site) -> Equations:
-        """One row a reading. A run over several lines is also free to roll across them."""
+        """One row a reading. How the face lay across the guide is free, as it is along it."""
         face = site.face(self.face)
         x, y = on_line(site.readings, self.y_mm)
         n, rows = len(x), every(len(x))
@@ -100,10 +127,11 @@ class Run(Geometry):
         notes: list[str] = []
         seat = site.seating_um2(face, 1, notes)
         zero, along, across = (site.label(part) for part in ("zero", "tilt along", "tilt across"))
-        side = np.full(n, -1.0 if self.turned_over else 1.0)
-        path = () if self.guide is None else (PathTerm(self.guide, rows, self.on_guide(face, x), side),)
-        if self.guide is None:
-            notes.append(f"What guided the run along {self.face} is taken as perfect.")
+        path: tuple[PathTerm, ...] = ()
+        if self.guide is not None:
+            side = np.full(n, -1.0 if self.turned_over else 1.0)
+            path = (PathTerm(self.guide, rows, self.on_guide(face, x), self.across_guide(y), side),)
+        notes += self._taken_for_granted(y)
         return Equations(
             readings=site.readings,
             value_um=value,
@@ -114,6 +142,20 @@ class Run(Geometry):
             notes=tuple(dict.fromkeys(notes)),
             paths=path,
         )
+
+    def _taken_for_granted(self, y_mm: FloatArray) -> Iterator[str]:
+        """What is taken of the guide, read at y (n,) of the face, each in a sentence."""
+        along = f"the run along {self.face}"
+        lines = bool(np.ptp(y_mm) > 0)
+        if self.guide is None:
+            roll = f", in roll too: had it rolled, it would be told as twist of {self.face}" if lines else ""
+            yield f"What guided {along} is taken as perfect{roll}."
+        elif np.any(y_mm != self.line_mm):
+            would = f"twist of {self.face}" if lines else f"the shape of {self.face}"
+            if self.rolls:
+                yield f"Off its own line, what {self.guide} rolls looks like {would}: {along} alone cannot part them."
+            else:
+                yield f"Off its own line {self.guide} is taken as true in roll, as was said; else it shows as {would}."
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
