@@ -197,12 +197,13 @@ def test_verdicts_are_shown_to_their_digits() -> None:
 
 
 def test_no_value_is_shown_of_what_is_not_seen() -> None:
-    """A verdict left open by a blind spot, or not measured, shows no value, interval or chance: only why."""
+    """A verdict left open by a blind or weak spot, or not measured, shows no value, interval or chance: only why."""
     blind = replace(INSIDE, decision="open", why="no reading so far sees bow", value_um=812.0)
+    weak = replace(blind, why="the readings so far hardly see bow")
     unread = replace(INSIDE, decision="not measured", why="no reading touches it", value_um=None, chance_inside=None)
-    for line in result(made(verdicts=(blind, replace(unread, interval_95_um=None))), METRIC).verdicts:
+    for line in result(made(verdicts=(blind, weak, replace(unread, interval_95_um=None))), METRIC).verdicts:
         assert (line.value, line.interval, line.chance) == (NONE, NONE, NONE)
-        assert line.why.startswith("No reading")
+        assert line.why.startswith(("No reading", "The readings so far hardly"))
 
 
 def test_blind_spots_say_whose_shape_and_which_way() -> None:

@@ -25,6 +25,7 @@ from waywright.core.part import needs
 from waywright.core.things import Face, FloatArray, IntArray
 
 STRAIGHTNESS, FLATNESS, TWIST = "straightness", "flatness", "twist"
+UNSEEN, HARDLY_SEEN = "no reading so far sees", "the readings so far hardly see"
 NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
 
 
@@ -167,7 +168,7 @@ def verdict(judge: Judged, aim: Aim, form: FormPosterior, spots: Sequence[Blindn
     word, why = (decision.word, decision.why) if decision else ("open", "no limit was given")
     blind = blind_for(judge, aim, spots)
     if blind:
-        sees = "no reading so far sees" if any(s.ratio >= BLIND for s in blind) else "the readings so far hardly see"
+        sees = UNSEEN if any(s.ratio >= BLIND for s in blind) else HARDLY_SEEN
         word, why = "open", f"{sees} {', '.join(dict.fromkeys(s.mode for s in blind))}"
     return Verdict(
         judge.face.name,

@@ -10,6 +10,7 @@ import numpy as np
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.findings import BlindSpot, Parallel, Report, Shape, Suspect, Verdict
 from waywright.core.moves import target_um
+from waywright.core.verdicts import HARDLY_SEEN, UNSEEN
 from waywright.views.moves import sentence
 from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
 from waywright.views.standing import standing_notes
@@ -158,7 +159,7 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
     numbers = shown.slopes if twist else shown.heights
     low, high = verdict.interval_95_um or (math.nan, math.nan)
     within = (high - low) / 2 if high > low else None
-    unknown = "no reading so far sees" in verdict.why or verdict.value_um is None
+    unknown = verdict.value_um is None or any(words in verdict.why for words in (UNSEEN, HARDLY_SEEN))
     limit = NONE if verdict.limit_um is None else shown.limit(verdict.limit_um, twist)
     if verdict.limit_um is not None and verdict.side != "between":
         limit += f", {verdict.side}"
