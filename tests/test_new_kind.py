@@ -15,7 +15,7 @@ import pytest
 from waywright import jobfile
 from waywright.core.evidence import Entry, Geometry, Job, JobError, Setting
 from waywright.core.readings import KINDS, register
-from waywright.core.readings.base import Equations, HeightTerm, OwnTerm, Site, every
+from waywright.core.readings.base import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.report import report
 from waywright.jobfile import JobFileError
 
@@ -54,7 +54,7 @@ class Drop(Geometry):
         return Equations(
             readings=site.readings,
             value_um=np.array([site.number(r, r.value, "µm") for r in site.readings if r.value]),
-            noise_um2={"dial": np.full(n, (site.instrument().u_um or 1.0) ** 2)},
+            noise_um2={Influence("dial"): np.full(n, (site.instrument().u_um or 1.0) ** 2)},
             heights=(
                 HeightTerm(self.face, rows, x, y, np.ones(n)),
                 HeightTerm(self.face, rows, np.full(n, home_x), np.full(n, home_y), -np.ones(n)),

@@ -10,6 +10,7 @@ from scipy import sparse
 
 from waywright.core.adjust.columns import Rows, Unknown
 from waywright.core.adjust.solution import Solution
+from waywright.core.readings.base import Influence, Label
 from waywright.core.things import FloatArray
 
 
@@ -24,11 +25,11 @@ def fitted(columns: Sequence[FloatArray], values: Sequence[float], u: float | Se
         u_um=sigma,
         reading_ids=tuple(f"row {i}" for i in range(n)),
         sense=np.zeros(n, np.intp),
-        noise_um2={"reading": sigma**2},
+        noise_um2={Influence("reading"): sigma**2},
         instrument=np.zeros(n, np.intp),
         instruments=("any",),
     )
-    unknowns = tuple(Unknown(f"x{i}", slice(i, i + 1)) for i in range(len(columns)))
+    unknowns = tuple(Unknown(Label(None, f"x{i}"), slice(i, i + 1)) for i in range(len(columns)))
     return Solution(unknowns, rows)
 
 

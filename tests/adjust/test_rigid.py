@@ -12,7 +12,7 @@ from waywright import demo, jobfile
 from waywright.core.adjust import rigid
 from waywright.core.adjust.network import network
 from waywright.core.evidence import Entry, Geometry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import Equations, HeightTerm, OwnTerm, Site, every, places
+from waywright.core.readings.base import Equations, HeightTerm, Label, OwnTerm, Site, every, places
 from waywright.core.things import Face, Piece
 
 
@@ -37,7 +37,7 @@ class Height(Geometry):
         own = tuple(OwnTerm(site.label(name), every(n), shapes[name]) for name in self.free)
         value = np.array([r.value.to("µm") for r in site.readings if r.value])
         term = HeightTerm(self.face, every(n), x, y, np.ones(n))
-        unknowns: dict[str, float | None] = {site.label(name): None for name in self.free}
+        unknowns: dict[Label, float | None] = {site.label(name): None for name in self.free}
         return Equations(site.readings, value, {"datum": np.ones(n)}, (term,), own, unknowns)
 
 

@@ -31,7 +31,7 @@ def shown(some: Job) -> list[tuple[int, FloatArray]]:
 
 def told(solution: Solution, label: str) -> tuple[FloatArray, FloatArray]:
     """Heights about the line and their sigmas of a face or a guide."""
-    face = next(f for f in solution.faces if f.unknown.label == label)
+    face = next(f for f in solution.faces if str(f.unknown.label) == label)
     return solution.heights_um(face), solution.height_sigmas(face)
 
 

@@ -55,7 +55,7 @@ def test_what_is_past_still_helps_the_face_that_was_not_cut() -> None:
 
     def sigma(some: Job, name: str) -> float:
         solution = solved(some)
-        face = max((f for f in solution.faces if f.unknown.label.startswith(name)), key=lambda f: f.unknown.state)
+        face = max((f for f in solution.faces if f.unknown.label.what.startswith(name)), key=lambda f: f.unknown.state)
         return float(np.sqrt((solution.height_sigmas(face) ** 2).mean()))
 
     no_past = replace(

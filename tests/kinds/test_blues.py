@@ -24,7 +24,7 @@ from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
 from waywright.core.evidence import Job, Reading, Setting
 from waywright.core.readings import Blue, LayUp, Run
-from waywright.core.readings.base import EQUAL, Equations, Site
+from waywright.core.readings.base import EQUAL, Equations, Influence, Site
 from waywright.core.readings.bearing import bearing
 from waywright.core.readings.blue import FILMS_UM
 from waywright.core.things import Face, FloatArray
@@ -115,7 +115,7 @@ class BlueAsValue(Blue):
             found,
             value_um=np.where(half, self.thickness_um / 2, found.value_um),
             sense=np.where(half, EQUAL, found.sense),
-            noise_um2={"blue": np.where(half, self.thickness_um**2 / 12, sum(found.noise_um2.values()))},
+            noise_um2={Influence("blue"): np.where(half, self.thickness_um**2 / 12, sum(found.noise_um2.values()))},
         )
 
 
@@ -192,7 +192,7 @@ def test_what_a_mark_is_worth() -> None:
     net = network(blued(job_of(P, Q), kind, ["bright"] * 14))
     row = net.rows.reading_ids.index("blues[0].readings[3]")
     assert net.rows.u_um[row] ** 2 == pytest.approx(1.0**2 + (0.6**2) / 3 + 0.3**2)
-    assert set(net.rows.noise_um2) == {"blue, film", "blue, rub", "blue, contact"}
+    assert set(map(str, net.rows.noise_um2)) == {"blue, film", "blue, rub", "blue, contact"}
     assert net.rows.instruments == ("blue",)
 
 

@@ -60,7 +60,7 @@ def test_roll_goes_with_the_height(how: Attitude) -> None:
     machine = Machine(rng(2), 2)
     machine.run("P", how, line_mm=4.0)
     net = network(machine.job)
-    face, guide = (next(u for u in net.unknowns if u.label == label) for label in ("P", f"guide {GUIDE}"))
+    face, guide = (next(u for u in net.unknowns if str(u.label) == label) for label in ("P", f"guide {GUIDE}"))
     proud, rolled = np.zeros((2, net.rows.matrix.shape[1]))
     assert face.face is not None
     assert guide.face is not None
@@ -198,7 +198,7 @@ def test_on_its_own_line_a_guide_has_no_roll() -> None:
     machine = Machine(rng(11), 1)
     machine.run("P")
     net = network(machine.job)
-    guide = next(u.face for u in net.unknowns if u.label == f"guide {GUIDE}")
+    guide = next(u.face for u in net.unknowns if str(u.label) == f"guide {GUIDE}")
     assert guide is not None
     assert guide.lines_mm == (0.0,)
     assert not any("roll" in note for note in net.notes)

@@ -42,7 +42,7 @@ def coefficients(kind: Rolls) -> dict[str, float]:
     """What 1 µm of each face adds to a size, from the rows."""
     job = over(job_of([edge(name) for name in (*FACES, "back")]), kind, lambda x, y: 0.0)
     net = network(job)
-    return {u.label: float(net.rows.matrix[3, u.columns].sum()) for u in net.unknowns if u.face is not None}
+    return {str(u.label): float(net.rows.matrix[3, u.columns].sum()) for u in net.unknowns if u.face is not None}
 
 
 def over(job: Job, kind: Rolls, what: object) -> Job:

@@ -80,7 +80,7 @@ def test_reversal_parts_face_and_guide() -> None:
     np.testing.assert_allclose(found, flat(P, (first - second) / 2), atol=1e-4)
     np.testing.assert_allclose(sigma, np.sqrt(0.5) * np.sqrt(1 - leverages(P)), rtol=1e-5)
     solution = solved(job)
-    guide = next(f for f in solution.faces if f.unknown.label == f"guide {TABLE}")
+    guide = next(f for f in solution.faces if str(f.unknown.label) == f"guide {TABLE}")
     np.testing.assert_allclose(solution.heights_um(guide), flat(P, (first + second) / 2), atol=1e-4)
 
 
@@ -120,7 +120,7 @@ def test_a_proud_place_pushes_the_plunger_in() -> None:
     """1 µm on the face adds 1 µm to a run, also with the face turned over; counted the other way it takes 1 µm away."""
     for kind, wanted in ((Run("P", TABLE), 1.0), (Run("P", TABLE, turned_over=True), 1.0), (Run("P", TABLE, -1), -1.0)):
         net = network(run(job_of(P), kind, lambda x, y: 0.0))
-        face, guide = (next(u for u in net.unknowns if u.label == name) for name in ("P", f"guide {TABLE}"))
+        face, guide = (next(u for u in net.unknowns if str(u.label) == name) for name in ("P", f"guide {TABLE}"))
         assert net.rows.matrix[3, face.columns.start + 3] == wanted
         assert net.rows.matrix[3, guide.columns.start + 3] == (-1.0 if kind.turned_over else 1.0)
 
@@ -204,7 +204,7 @@ def test_a_guide_is_read_once_for_places_a_hair_apart() -> None:
     second = job.settings[1]
     moved = replace(second, readings=tuple(replace(r, x_mm=(r.x_mm or 0.0) * (1 - 1e-12)) for r in second.readings))
     net = network(replace(job, settings=(job.settings[0], moved)))
-    guide = next(u for u in net.unknowns if u.label == f"guide {TABLE}")
+    guide = next(u for u in net.unknowns if str(u.label) == f"guide {TABLE}")
     assert guide.columns.stop - guide.columns.start == 7
 
 

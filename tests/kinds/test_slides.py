@@ -12,6 +12,7 @@ from tests.kinds.worlds import BLOCKS, DIAL, Truth, edge, flat, height, job_of, 
 from waywright.core.adjust.network import network
 from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
 from waywright.core.readings import LayUp, Run, Slide
+from waywright.core.readings.base import Influence
 
 P, Q = edge("P"), edge("Q")
 WEDGE = Slide("P", "Q", "over")
@@ -76,7 +77,7 @@ def test_u_is_that_of_stack_hand_and_place() -> None:
     """30 µm over 600 mm and a place known to 2 mm: u² = 0.3² + 1² + 0.1²; a spacer has its own 0.3 alone."""
     net = network(wedged(smooth(), [10.01, 10.02], replace(WEDGE, u_x_mm=2.0)))
     np.testing.assert_allclose(net.rows.u_um**2, [0.09, 0.09, 1.1, 1.1], rtol=1e-9)
-    assert set(net.rows.noise_um2) == {"blocks, size", "blocks, feel", "blocks, step", "blocks, place"}
+    assert set(map(str, net.rows.noise_um2)) == {"blocks, size", "blocks, feel", "blocks, step", "blocks, place"}
 
 
 def test_a_wedge_reads_finer_than_brackets_of_a_coarse_set() -> None:
@@ -101,7 +102,7 @@ def test_the_slope_is_that_of_the_spacers_along_x() -> None:
         Reading("t0", "stops", 300.0, -15.0, key="size_mm", value=Typed(10.003, "mm")),
     )
     job = replace(job_of(*wide), settings=(Setting("slides[0]", WEDGE, readings, instrument="blocks"),))
-    assert network(job).rows.noise_um2["blocks, place"] == pytest.approx([0, 0, 0, 0.01**2])
+    assert network(job).rows.noise_um2[Influence("blocks", "place")] == pytest.approx([0, 0, 0, 0.01**2])
 
 
 @pytest.mark.parametrize(

@@ -86,7 +86,7 @@ def test_a_line_alone_is_as_it_was() -> None:
     """Lines in one direction need one number: how the face lies is in the zero, and nothing else is asked for."""
     job = surveyed(np.zeros(25), 20.0, (30.0, 0.0), "one morning")
     solution = solved(replace(job, settings=job.settings[:3]))
-    assert [u.label for u in solution.unknowns if u.face is None] == ["one morning: zero"]
+    assert [str(u.label) for u in solution.unknowns if u.face is None] == ["one morning: zero"]
 
 
 def test_lines_of_one_face_may_share_a_setting_and_others_may_not() -> None:

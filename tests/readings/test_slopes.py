@@ -13,6 +13,7 @@ from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
 from waywright.core.readings import Cross, Step
+from waywright.core.readings.base import Influence
 from waywright.core.things import SEAT_UM, Face, Instrument
 
 
@@ -59,7 +60,7 @@ def test_finish_gives_the_seat(finish: str, seat: float) -> None:
     rows = network(plan).rows
     assert SEAT_UM[finish] == seat
     assert rows.u_um == pytest.approx([math.hypot(4.0 * 0.03, math.sqrt(2) * seat)])
-    assert rows.noise_um2[f"{LEVEL}, seating"] == pytest.approx([2 * seat**2])
+    assert rows.noise_um2[Influence(LEVEL, "seating")] == pytest.approx([2 * seat**2])
     own = network(replace(plan, settings=(replace(setting, seat_um=0.5),)))
     assert own.rows.u_um / 0.03 == pytest.approx([23.9072], abs=1e-4)
     assert own.notes == ()

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 
+from waywright.core.readings.base import Influence, Label
 from waywright.core.things import BoolArray, Face, FloatArray, IntArray
 
 MOTION_SIZE = np.array([1.0, 1000.0, 1000.0, 1.0, 1000.0])  # µm, and µm over a metre: one for all faces of a piece
@@ -34,7 +35,7 @@ class Unknown:
     guide is heights too (see `guides`).
     """
 
-    label: str
+    label: Label
     columns: slice
     prior_um: float | None = None
     face: Face | None = None
@@ -57,7 +58,7 @@ class Rows:
     u_um: FloatArray
     reading_ids: tuple[str, ...]
     sense: IntArray
-    noise_um2: dict[str, FloatArray]
+    noise_um2: dict[Influence, FloatArray]
     instrument: IntArray
     instruments: tuple[str, ...]
 
@@ -167,8 +168,8 @@ def free_of(unknowns: Sequence[Unknown]) -> dict[str, list[int]]:
     groups: dict[str, list[int]] = {}
     for unknown in unknowns:
         if unknown.face is None and unknown.prior_um is None:
-            owner, colon, _ = unknown.label.rpartition(": ")
-            if colon:
+            owner = unknown.label.setting
+            if owner is not None:
                 groups.setdefault(owner, []).append(unknown.columns.start)
     return groups
 

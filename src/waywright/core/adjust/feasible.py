@@ -88,7 +88,7 @@ def _asks(net: Network, solution: Solution, aside: Collection[str]) -> Iterator[
         unknown = np.ones(matrix.shape[1], bool)
         unknown[solution.old_columns] = False
         for one in net.unknowns:
-            if one.face is None and one.prior_um is None and one.label.rpartition(": ")[0] == name:
+            if one.face is None and one.prior_um is None and one.label.setting == name:
                 own[one.columns] = True
             elif one.face is None and one.prior_um is not None:  # a block nothing else was read with
                 spread[one.columns] = np.where(unknown[one.columns], one.prior_um, 0.0)

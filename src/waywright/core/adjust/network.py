@@ -13,8 +13,8 @@ from waywright.core.adjust.carriers import Group, grouped
 from waywright.core.adjust.columns import Body, Rows, State, Unknown, uncheckable
 from waywright.core.adjust.guides import guide_faces, on_guide
 from waywright.core.evidence import NOTHING_MORE, Bend, Bending, Given, Job, JobError, Reading, Setting
-from waywright.core.readings.base import AT_LEAST, EQUAL, BoolArray, Equations, HeightTerm, Rests, Site
-from waywright.core.things import Face, FloatArray, IntArray, OffTheFace
+from waywright.core.readings.base import AT_LEAST, EQUAL, Equations, HeightTerm, Influence, Label, Rests, Site
+from waywright.core.things import BoolArray, Face, FloatArray, IntArray, OffTheFace
 
 
 @dataclass(frozen=True)
@@ -96,12 +96,12 @@ class _Assembly:
         self.piece = {face.name: piece.name for piece in job.pieces for face in piece.faces}
         self.blocks: dict[tuple[str, int], int] = {}  # face state → its first column
         self.width = 0
-        self.own: dict[str, tuple[int, float | None]] = {}  # label → its column, numbered after the heights; prior
+        self.own: dict[Label, tuple[int, float | None]] = {}  # label → its column, numbered after the heights; prior
         self.entries: list[tuple[IntArray, IntArray, FloatArray]] = []
         self.own_entries: list[tuple[IntArray, int, FloatArray]] = []
         self.count = 0
         self.values: list[FloatArray] = []
-        self.noises: list[dict[str, FloatArray]] = []
+        self.noises: list[dict[Influence, FloatArray]] = []
         self.senses: list[IntArray] = []
         self.setting: list[IntArray] = []
         self.ids: list[str] = []
@@ -193,7 +193,7 @@ class _Assembly:
             if bend.label is None:
                 np.subtract.at(value, term.rows, part)
                 continue
-            column, _ = self.own.setdefault(bend.label, (len(self.own), bend.prior))
+            column, _ = self.own.setdefault(Label(None, bend.label), (len(self.own), bend.prior))
             rows = new[term.rows]
             self.own_entries.append((rows[rows >= 0], column, part[rows >= 0]))
 
@@ -255,7 +255,7 @@ class _Assembly:
         used = v != 0.0
         matrix = sparse.csr_matrix((v[used], (i[used], j[used])), shape=(self.count, self.width + len(self.own)))
         matrix.sum_duplicates()
-        noise: dict[str, FloatArray] = {}
+        noise: dict[Influence, FloatArray] = {}
         start = 0
         for parts, values in zip(self.noises, self.values, strict=True):
             for name, part in parts.items():
@@ -281,7 +281,7 @@ class _Assembly:
     def _unknowns(self) -> tuple[Unknown, ...]:
         heights = [
             Unknown(
-                f"{name}" + (f" ({state} passes on)" if state else ""),
+                Label(None, name + (f" ({state} passes on)" if state else "")),
                 slice(first, first + len(self.faces[name].x_mm)),
                 None,
                 self.faces[name],

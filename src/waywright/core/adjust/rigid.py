@@ -27,7 +27,7 @@ def check(net: Network) -> None:
     size = np.abs(matrix) @ np.ones(matrix.shape[1])
     for number in np.unique(group):
         mine = np.flatnonzero((group == number) & equal)
-        columns = [i for i, u in enumerate(free) if u.label.startswith(f"{shared[number]}: ")]
+        columns = [i for i, u in enumerate(free) if u.label.setting == shared[number]]
         left = beyond(moves[mine], own[mine].toarray()[:, columns])
         if np.any(np.abs(left).max(axis=1, initial=0.0) > SLACK * size[mine]):
             setting = net.job.settings[int(number)]

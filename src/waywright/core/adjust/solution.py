@@ -266,10 +266,10 @@ class Solution:
         """How much of a weighted sum's variance comes from each named influence; they add up to 1."""
         carried = self.carry(weights[:, None])[:, 0]
         through = (self.weighted @ carried / self.rows.u_um) ** 2
-        parts = {name: float(through @ part) for name, part in self.rows.noise_um2.items()}
+        parts = {str(name): float(through @ part) for name, part in self.rows.noise_um2.items()}
         for unknown in self.unknowns:
             if unknown.face is None and unknown.prior_um is not None:
-                parts[unknown.label] = float(carried[unknown.columns][0] ** 2 / unknown.prior_um**2)
+                parts[str(unknown.label)] = float(carried[unknown.columns][0] ** 2 / unknown.prior_um**2)
         total = float(weights @ carried)
         parts["not read"] = max(0.0, total - sum(parts.values()))
         return {name: part / total for name, part in parts.items() if part > 1e-12 * total}

@@ -19,6 +19,7 @@ from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import settled
 from waywright.core.findings import Fit, Scatter, Standing, Suspect
+from waywright.core.readings.base import Influence
 from waywright.core.things import BoolArray, FloatArray, IntArray
 
 CHECKED = 0.05  # redundancy below which nothing checks a reading
@@ -294,7 +295,7 @@ def _claim(net: Network, name: str, factor: float) -> str:
         return f"scatters {factor:.2g} times what is claimed"
     if instrument.u_um_per_m is not None:
         return f"its u is {factor * instrument.u_um_per_m:.2g} µm/m, not {instrument.u_um_per_m:g} µm/m"
-    feel = net.rows.noise_um2.get(f"{name}, feel")
+    feel = net.rows.noise_um2.get(Influence(name, "feel"))
     if (
         feel is not None
         and feel.sum() > 0.5 * (net.rows.u_um**2)[net.rows.instruments.index(name) == net.rows.instrument].sum()

@@ -23,6 +23,28 @@ EQUAL, AT_LEAST, AT_MOST = 0, 1, -1  # the sense of a row: the last two are chec
 
 
 @dataclass(frozen=True)
+class Label:
+    """Names an unknown: of one `setting`, all blocks of it alike, or without one of all that name it."""
+
+    setting: str | None
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.setting}: {self.what}" if self.setting is not None else self.what
+
+
+@dataclass(frozen=True)
+class Influence:
+    """Where noise comes from: a `source`, most often an instrument, and the `part` of what it does."""
+
+    source: str
+    part: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.source}, {self.part}" if self.part else self.source
+
+
+@dataclass(frozen=True)
 class HeightTerm:
     """factor · height of `face` at places: all (k,), `rows` into the equations of the setting."""
 
@@ -53,7 +75,7 @@ class PathTerm:
 class OwnTerm:
     """factor · an unknown that is not a height, by its label."""
 
-    label: str
+    label: Label
     rows: IntArray
     factor: FloatArray
 
@@ -76,8 +98,8 @@ class Rests:
 class Equations:
     """The rows of one setting, in µm.
 
-    `noise_um2` splits each row's variance by where it comes from ("blocks, size", "blocks, feel"), so that a budget
-    costs nothing. `unknowns` gives each own unknown's prior standard deviation in µm, None when it is free. `once`
+    `noise_um2` splits each row's variance by where it comes from (blocks by size, by feel), so that a budget costs
+    nothing. `unknowns` gives each own unknown's prior standard deviation in µm, None when it is free. `once`
     marks readings that say the same thing again when repeated (equal, not None): they count once in a setting.
     `doubts` says, by a limit's reading, what it means when the result contradicts it ("is bare where ..."). `source`
     names what scatters where no instrument is used. `rests` are limits, until it is known which of them carry;
@@ -86,10 +108,10 @@ class Equations:
 
     readings: tuple[Reading, ...]
     value_um: FloatArray
-    noise_um2: Mapping[str, FloatArray]
+    noise_um2: Mapping[Influence, FloatArray]
     heights: tuple[HeightTerm, ...]
     own: tuple[OwnTerm, ...] = ()
-    unknowns: Mapping[str, float | None] = field(default_factory=dict)
+    unknowns: Mapping[Label, float | None] = field(default_factory=dict)
     sense: IntArray | None = None
     once: tuple[Hashable | None, ...] | None = None
     notes: tuple[str, ...] = ()
@@ -136,9 +158,9 @@ class Site:
             )
         raise JobError(f"It is not said what these were read with; name an instrument ({kinds}).", self.setting.id)
 
-    def label(self, what: str) -> str:
+    def label(self, what: str) -> Label:
         """The label of an unknown of this setting: equal for all blocks of one setting."""
-        return f"{self.setting.shared}: {what}"
+        return Label(self.setting.shared, what)
 
     def place(self, reading: Reading, key: str = "") -> str:
         """Where a reading stands, for messages."""

@@ -16,7 +16,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence import Entry, Job, JobError, Setting
-from waywright.core.readings.base import AT_LEAST, AT_MOST, EQUAL, Equations, Site, on_line
+from waywright.core.readings.base import AT_LEAST, AT_MOST, EQUAL, Equations, Influence, Site, on_line
 from waywright.core.readings.laid import CONTACT_UM, Laid
 from waywright.core.things import FloatArray
 
@@ -98,9 +98,11 @@ class Blue(Laid):
             readings=site.readings + touching,
             value_um=np.concatenate([film * np.array([SAYS[str(m)][1] for m in marks]), rest]),
             noise_um2={
-                "blue, film": np.concatenate([ours * bright * (THROUGH * film) ** 2, rest]),
-                "blue, rub": np.concatenate([ours * (rub**2 / 3), rest]),
-                "blue, contact": np.concatenate([np.where(ours, CONTACT_UM, said) ** 2, rest + CONTACT_UM**2]),
+                Influence("blue", "film"): np.concatenate([ours * bright * (THROUGH * film) ** 2, rest]),
+                Influence("blue", "rub"): np.concatenate([ours * (rub**2 / 3), rest]),
+                Influence("blue", "contact"): np.concatenate(
+                    [np.where(ours, CONTACT_UM, said) ** 2, rest + CONTACT_UM**2]
+                ),
             },
             heights=gap.heights,
             own=gap.own,

@@ -13,7 +13,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence import Entry, Job, JobError, Reading, Setting
-from waywright.core.readings.base import AT_LEAST, AT_MOST, Equations, HeightTerm, Site, every
+from waywright.core.readings.base import AT_LEAST, AT_MOST, Equations, HeightTerm, Influence, Site, every
 from waywright.core.readings.bearing import pivot_mm
 from waywright.core.readings.laid import ENDS, Laid
 from waywright.core.things import FloatArray
@@ -96,7 +96,7 @@ class Hinge(Laid):
         return Equations(
             readings=tuple(speaking),
             value_um=np.zeros(n),
-            noise_um2={"hinge": np.array([(r.u_um or self.soft_um) ** 2 for r in speaking], float)},
+            noise_um2={Influence("hinge"): np.array([(r.u_um or self.soft_um) ** 2 for r in speaking], float)},
             heights=(HeightTerm(self.lower, rows, xs, ys, -each), HeightTerm(self.upper, rows, *over, -each)),
             sense=np.array(sense, np.intp),
             notes=tuple(notes),

@@ -16,7 +16,7 @@ from typing import ClassVar, Self
 import numpy as np
 
 from waywright.core.evidence import Attitude, Geometry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import HeightTerm, OwnTerm, Rests, Site, every, places, within
+from waywright.core.readings.base import HeightTerm, Label, OwnTerm, Rests, Site, every, places, within
 from waywright.core.things import Face, FloatArray
 
 TURNS = ("over", "end for end")
@@ -30,7 +30,7 @@ class GapTerms:
 
     heights: tuple[HeightTerm, HeightTerm]
     own: tuple[OwnTerm, ...]
-    unknowns: dict[str, float | None]
+    unknowns: dict[Label, float | None]
 
 
 @dataclass(frozen=True)

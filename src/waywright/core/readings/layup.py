@@ -19,6 +19,8 @@ from waywright.core.readings.base import (
     READING_MIN,
     SETTING_UP_MIN,
     Equations,
+    Influence,
+    Label,
     OwnTerm,
     Site,
     coarse,
@@ -153,11 +155,11 @@ class Stacks:
     """What stacks say of the gaps they were tried in, one row a reading, in µm; fields as in `Equations`."""
 
     value_um: FloatArray
-    noise_um2: dict[str, FloatArray]
+    noise_um2: dict[Influence, FloatArray]
     sense: IntArray
     once: tuple[Hashable | None, ...]
     own: tuple[OwnTerm, ...]
-    unknowns: dict[str, float | None]
+    unknowns: dict[Label, float | None]
 
 
 def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
@@ -183,13 +185,13 @@ def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
             sense[i] = AT_LEAST
         once.append(key)
     name = (site.job.instrument(site.setting) or Instrument("", "")).name or "stacks"
-    rows_of: dict[str, list[int]] = {}
+    rows_of: dict[Label, list[int]] = {}
     for i, reading in enumerate(readings):
         if reading.block:
-            rows_of.setdefault(f"block {reading.block}", []).append(i)
+            rows_of.setdefault(Label(None, f"block {reading.block}"), []).append(i)
     return Stacks(
         value,
-        {f"{name}, size": size, f"{name}, feel": feel, f"{name}, step": step},
+        {Influence(name, "size"): size, Influence(name, "feel"): feel, Influence(name, "step"): step},
         sense,
         tuple(once),
         tuple(OwnTerm(block, np.array(rows, np.intp), np.ones(len(rows))) for block, rows in rows_of.items()),

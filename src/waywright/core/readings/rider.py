@@ -21,6 +21,7 @@ from waywright.core.readings.base import (
     SETTING_UP_MIN,
     Equations,
     HeightTerm,
+    Influence,
     OwnTerm,
     Site,
     every,
@@ -86,7 +87,7 @@ class Rider(Geometry):
         return Equations(
             readings=site.readings,
             value_um=value,
-            noise_um2={name: noise, f"{name}, seating": np.full(n, seat)},
+            noise_um2={Influence(name): noise, Influence(name, "seating"): np.full(n, seat)},
             heights=tuple(
                 HeightTerm(self.face, rows, x + place[0], y + place[1], np.full(n, factor)) for place, factor in stands
             ),

@@ -27,6 +27,7 @@ from waywright.core.readings.base import (
     SETTING_UP_MIN,
     Equations,
     HeightTerm,
+    Influence,
     OwnTerm,
     Site,
     every,
@@ -127,7 +128,7 @@ class Rolls(Geometry):
         return Equations(
             readings=site.readings,
             value_um=value,
-            noise_um2={name: noise, f"{name}, seating": np.full(n, seat)},
+            noise_um2={Influence(name): noise, Influence(name, "seating"): np.full(n, seat)},
             heights=tuple(
                 HeightTerm(face, rows, x, np.full(n, y), np.full(n, sign * factor)) for face, y, factor in sides
             ),

@@ -41,6 +41,7 @@ from waywright.core.readings.base import (
     SETTING_UP_MIN,
     Equations,
     HeightTerm,
+    Influence,
     OwnTerm,
     PathTerm,
     Site,
@@ -135,7 +136,7 @@ class Run(Geometry):
         return Equations(
             readings=site.readings,
             value_um=value,
-            noise_um2={name: noise, f"{name}, seating": np.full(n, seat)},
+            noise_um2={Influence(name): noise, Influence(name, "seating"): np.full(n, seat)},
             heights=(HeightTerm(self.face, rows, x, y, np.full(n, float(self.sign))),),
             own=(OwnTerm(zero, rows, np.ones(n)), OwnTerm(along, rows, x / 1e3), OwnTerm(across, rows, y / 1e3)),
             unknowns=dict.fromkeys((zero, along, across)),

@@ -20,6 +20,7 @@ from waywright.core.readings.base import (
     READING_MIN,
     SETTING_UP_MIN,
     Equations,
+    Influence,
     Site,
     coarse,
     named,
@@ -73,7 +74,7 @@ class Slide(Laid):
         return Equations(
             readings=site.readings,
             value_um=stacks.value_um,
-            noise_um2={**stacks.noise_um2, f"{name}, place": place},
+            noise_um2={**stacks.noise_um2, Influence(name, "place"): place},
             heights=gap.heights,
             own=(*gap.own, *stacks.own),
             unknowns=gap.unknowns | stacks.unknowns,

@@ -24,6 +24,7 @@ from waywright.core.readings.base import (
     SETTING_UP_MIN,
     Equations,
     HeightTerm,
+    Influence,
     Kit,
     OwnTerm,
     Site,
@@ -225,7 +226,7 @@ def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: 
     return Equations(
         readings=readings,
         value_um=value,
-        noise_um2={name: noise, f"{name}, seating": np.full(n, site.seating_um2(face, 2, notes))},
+        noise_um2={Influence(name): noise, Influence(name, "seating"): np.full(n, site.seating_um2(face, 2, notes))},
         heights=(
             HeightTerm(kind.face, rows, *far, np.ones(n)),
             HeightTerm(kind.face, rows, *first, -np.ones(n)),

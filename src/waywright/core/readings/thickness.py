@@ -21,6 +21,7 @@ from waywright.core.readings.base import (
     SETTING_UP_MIN,
     Equations,
     HeightTerm,
+    Influence,
     OwnTerm,
     Site,
     every,
@@ -82,7 +83,7 @@ class Thickness(Geometry):
         return Equations(
             readings=site.readings,
             value_um=value,
-            noise_um2={name: noise, f"{name}, seating": np.full(n, seat)},
+            noise_um2={Influence(name): noise, Influence(name, "seating"): np.full(n, seat)},
             heights=(
                 HeightTerm(self.top, rows, x, y, np.ones(n)),
                 HeightTerm(self.bottom, rows, x, -y, np.ones(n)),
