@@ -73,7 +73,7 @@ def taken(job: Job, whole: list[Candidate], k: int) -> Job:
 
 def readings(candidate: Candidate) -> int:
     """How many readings it is; what it stands on is known beforehand."""
-    return sum(read(s.readings) for s in candidate.settings)
+    return len(candidate.to_read(r for s in candidate.settings for r in s.readings))
 
 
 def compare(rng: np.random.Generator) -> tuple[int, int, int]:
@@ -110,7 +110,7 @@ def by_moves(start: Job, faces: tuple[str, ...], along: bool, goal_um: float, *,
         listed = programme(plan, proposals(job)).taken
         for i, offer in enumerate(listed[:1] if again else listed):
             job = numbered(offer.candidate, 100 * k + i, {r.id for r in offer.readings}).added_to(job)
-            count += read(offer.readings)
+            count += read(offer)
     raise AssertionError("the next moves never reach the goal")
 
 

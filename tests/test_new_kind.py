@@ -25,6 +25,7 @@ class Drop(Geometry):
     """The height at each place less that at `home_mm` [x, y], by an indicator on a bridge that may lean."""
 
     block: ClassVar[str] = "drops"
+    title: ClassVar[str] = "Drops: a bridge from place to place"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator",)
     face_fields: ClassVar[tuple[str, ...]] = ("face",)

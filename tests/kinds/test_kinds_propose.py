@@ -17,7 +17,6 @@ from waywright.core.adjust.programme import programme
 from waywright.core.evidence import Job
 from waywright.core.moves import moves
 from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Step, Thickness
-from waywright.core.readings.base import reading_min
 from waywright.core.report import report
 from waywright.core.things import Instrument
 
@@ -58,7 +57,7 @@ def test_proposals_are_jobs_that_can_be_solved(kind: type) -> None:
             setting.geometry.check(wider)
         count = sum(len(s.readings) for s in candidate.settings)
         assert network(wider).rows.matrix.shape[0] == count
-        each = sum(len(s.readings) * reading_min(s.geometry) for s in candidate.settings)
+        each = sum(len(s.readings) * s.geometry.reading_min for s in candidate.settings)
         assert 0 < each < candidate.minutes
         assert candidate.words
         assert candidate.words[0].islower()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
@@ -74,6 +74,12 @@ class Entry:
     high: str | None = None
     required: bool = True  # the list may not be missing
     marks: tuple[str, ...] = ()  # the words its key `mark` may hold; such readings have no value
+    rests: bool = False  # what the upper face stands on: known beforehand, so there is nothing to read
+
+    @property
+    def title(self) -> str:
+        """Over the list on a page: "Gaps"."""
+        return self.name[:1].upper() + self.name[1:]
 
 
 class Geometry:
@@ -84,6 +90,9 @@ class Geometry:
     """
 
     block: ClassVar[str]  # the job file's [[block]]
+    title: ClassVar[str]  # what it is, on a page
+    setting_up_min: ClassVar[float] = 5.0  # about how long it takes, and each reading: common practice, no source
+    reading_min: ClassVar[float] = 1.0
     entries: ClassVar[tuple[Entry, ...]]
     instrument_kinds: ClassVar[tuple[str, ...]]
     face_fields: ClassVar[tuple[str, ...]]  # which fields name faces, those that may be left out among them
@@ -106,6 +115,27 @@ class Geometry:
     def attitudes(self, job: Job, setting: Setting) -> tuple[Attitude, ...]:
         """How the pieces stood while it was read: by default every face looked up."""
         return tuple(Attitude(name) for name in self.faces())
+
+    def expected_mm(self, job: Job, entry: Entry) -> list[tuple[float, float | None]]:
+        """Where readings of a list are expected, x and y mm: by default at nodes, or stations, of its first face."""
+        face = job.faces()[self.faces()[0]]
+        if "y_mm" in entry.places:
+            return list(zip(face.x_mm.tolist(), face.y_mm.tolist(), strict=True))
+        return [(x, None) for x in face.stations_mm]
+
+    def mirrored(self) -> Geometry | None:
+        """The same told from the other face, where there is such a thing."""
+        return None
+
+    def to_read(self, readings: Iterable[Reading]) -> tuple[Reading, ...]:
+        """Those of them that are read: not what the upper face stands on."""
+        rests = {entry.name for entry in self.entries if entry.rests}
+        return tuple(r for r in readings if r.entry not in rests)
+
+    def rests(self, readings: Iterable[Reading]) -> tuple[Reading, ...]:
+        """Those of them that the upper face stands on."""
+        rests = {entry.name for entry in self.entries if entry.rests}
+        return tuple(r for r in readings if r.entry in rests)
 
     def words(self) -> str:
         """What it is, for a person: "P on Q, marks together"."""
@@ -209,6 +239,11 @@ class Candidate:
             instruments=job.instruments + self.instruments,
             settings=job.settings + self.settings,
         )
+
+    def to_read(self, readings: Iterable[Reading]) -> tuple[Reading, ...]:
+        """Those of its readings that are read: what a lay-up stands on is known beforehand."""
+        wanted = {r for s in self.settings for r in s.geometry.to_read(s.readings)}
+        return tuple(r for r in readings if r in wanted)
 
     def __add__(self, other: Candidate) -> Candidate:
         """Both, one after the other."""

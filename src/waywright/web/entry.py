@@ -12,8 +12,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from waywright.core.evidence import Entry, Geometry, Job, Reading, Setting, Typed
-from waywright.core.readings import Step
-from waywright.core.readings.laid import Laid
 from waywright.jobfile.fields import Refused, number, typed
 from waywright.record import Append, Correct, Delete, Edit, Opened, Ref
 from waywright.units import unit_of_key
@@ -33,7 +31,6 @@ COLUMN_WORDS = {
     "um_per_m": "slope",
     "mark": "seen",
 }
-ENTRY_WORDS = {"gaps": "Gaps", "spacers": "Spacers", "readings": "Readings"}
 
 
 @dataclass(frozen=True)
@@ -121,7 +118,7 @@ def _grid(opened: Opened, setting: Setting, entry: Entry, ways: Shown, suspects:
     spare, blank = first + len(rows), ("",) * len(columns)
     rows += [Row(spare + i, f"{entry.name};;;", "", "", "", "", blank, free=True) for i in range(SPARE_ROWS)]
     stacks = entry.low is not None and "just_mm" in entry.values
-    return Grid(entry.name, ENTRY_WORDS.get(entry.name, entry.name), entry.places, columns, tuple(rows), stacks)
+    return Grid(entry.name, entry.title, entry.places, columns, tuple(rows), stacks)
 
 
 def _row(
@@ -190,15 +187,7 @@ def places_of(job: Job, geometry: Geometry, entry: Entry) -> Iterator[str]:
     if any(name not in faces for name in geometry.faces()) or not geometry.faces():
         return
     face = faces[geometry.faces()[0]]
-    if isinstance(geometry, Laid):
-        x, y = geometry.covered(face, faces[geometry.upper])
-        points = list(zip(x.tolist(), y.tolist(), strict=True))
-    elif isinstance(geometry, Step):
-        points = [(x, None) for x in geometry.stands_mm(face).tolist()]
-    elif "y_mm" in entry.places:
-        points = list(zip(face.x_mm.tolist(), face.y_mm.tolist(), strict=True))
-    else:
-        points = [(x, None) for x in face.stations_mm]
+    points = geometry.expected_mm(job, entry)
     alone = len(face.lines_mm) == 1 and face.lines_mm[0] == 0.0
     for x_mm, y_mm in points:
         yield place_of(entry, x_mm, None if alone or "y_mm" not in entry.places else y_mm, None)

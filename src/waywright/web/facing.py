@@ -40,7 +40,7 @@ def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, w
         _profile(upper, shapes.get(layup.upper), over, ends),
         (float(ends[0]), float(ends[1])),
     )
-    spacers = [r for r in setting.readings if r.entry == "spacers" and r.x_mm is not None]
+    spacers = [r for r in layup.rests(setting.readings) if r.x_mm is not None]
     if touches(layup) and not spacers:
         return _resting(pair, reach, ways)
     return _standing(pair, [float(r.x_mm or 0.0) for r in spacers if r.id not in job.corrected()], reach, ways)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from waywright.core.adjust.blind import WEAK, Blindness, Sight
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import NOTHING_MORE, Candidate, Geometry, Given, Job, Setting
+from waywright.core.evidence import NOTHING_MORE, Candidate, Geometry, Given, Job
 from waywright.core.findings import Cure
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.core.readings.layup import TURNS
@@ -70,22 +70,11 @@ def _taken(job: Job, candidate: Candidate) -> bool:
     states = job.states()
     for setting in candidate.settings:
         for number, old in enumerate(job.settings):
-            same = old.geometry == setting.geometry or _swapped(old.geometry) == setting.geometry
-            whole = _to_read(old) >= _to_read(setting)
+            same = setting.geometry in (old.geometry, old.geometry.mirrored())
+            whole = len(old.geometry.to_read(old.readings)) >= len(setting.geometry.to_read(setting.readings))
             if same and whole and all(job.state_at(f, number) == states[f] for f in old.geometry.faces()):
                 return True
     return False
-
-
-def _to_read(setting: Setting) -> int:
-    return sum(r.entry != "spacers" for r in setting.readings)
-
-
-def _swapped(geometry: Geometry) -> Geometry | None:
-    """A lay-up told from its other face."""
-    if isinstance(geometry, LayUp) and not (geometry.offset_mm or geometry.offset_y_mm or geometry.angle_deg):
-        return replace(geometry, lower=geometry.upper, upper=geometry.lower)
-    return None
 
 
 def _together(job: Job, singles: Sequence[Candidate]) -> Iterator[Candidate]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from waywright.core.adjust.plan import Plan
 from waywright.core.evidence import Job, Reading, Setting, Typed
 from waywright.core.readings import LayUp
-from waywright.core.readings.base import READING_MIN, step_mm
+from waywright.core.readings.base import step_mm
 from waywright.core.stacks import USUAL_SET_MM, NoStack, next_stack_mm, stacks_at_once
 from waywright.core.things import Instrument
 
@@ -38,7 +38,7 @@ class NextStack:
     @property
     def minutes(self) -> float:
         """To make it and try it everywhere."""
-        return WRINGING_MIN + READING_MIN["layup"] * len(self.readings)
+        return WRINGING_MIN + self.setting.geometry.reading_min * len(self.readings)
 
 
 def next_stack(plan: Plan, job: Job) -> NextStack | None:

@@ -23,7 +23,6 @@ from waywright.core.adjust.columns import Unknown, orthonormal
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, plane
 from waywright.core.evidence import NOTHING_MORE, Candidate, Geometry, Given, Job, Reading
-from waywright.core.readings.base import reading_min
 from waywright.core.things import FloatArray
 
 
@@ -270,9 +269,8 @@ def inverse(matrix: FloatArray) -> FloatArray:
 
 def minutes_of(candidate: Candidate, reading: Reading) -> float:
     """Minutes one reading of a candidate takes; setting up is what is left, what it stands on with it."""
-    if reading.entry == "spacers":
-        return 0.0
-    return reading_min(next(s.geometry for s in candidate.settings if reading in s.readings))
+    geometry = next(s.geometry for s in candidate.settings if reading in s.readings)
+    return geometry.reading_min if geometry.to_read([reading]) else 0.0
 
 
 def candidates(job: Job, kinds: Iterable[type[Geometry]]) -> Iterator[Candidate]:

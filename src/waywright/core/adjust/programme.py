@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from waywright.core.adjust.plan import Offer, Plan, Told
-from waywright.core.evidence import Candidate, Reading
+from waywright.core.evidence import Candidate
 from waywright.core.readings.base import BORROWING_MIN
 from waywright.core.things import FloatArray, Instrument
 
@@ -45,7 +45,7 @@ class Programme:
     @property
     def readings(self) -> int:
         """How many in all."""
-        return sum(map(read, (t.readings for t in self.taken)))
+        return sum(map(read, self.taken))
 
 
 def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
@@ -62,7 +62,7 @@ def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
     if not drafts:
         return Programme(_ordered(plan, [first, *(t for t in told if t is not first)]), False, reach_um)
     pruned = [_without_readings(plan, _without_settings(plan, draft)) for draft in drafts]
-    best = min(pruned, key=lambda draft: (sum(read(t.readings) for t in draft), sum(t.minutes for t in draft)))
+    best = min(pruned, key=lambda draft: (sum(map(read, draft)), sum(t.minutes for t in draft)))
     return Programme(_ordered(plan, best), True, reach_um)
 
 
@@ -84,13 +84,13 @@ Way = Callable[[float, Told], float]
 WAYS: tuple[Way, ...] = (
     lambda gain, t: gain / t.minutes,
     lambda gain, t: gain,
-    lambda gain, t: gain / max(1, read(t.readings)),
+    lambda gain, t: gain / max(1, read(t)),
 )
 
 
-def read(readings: Sequence[Reading]) -> int:
-    """How many of them there are to read: what a lay-up stands on is known beforehand."""
-    return sum(r.entry != "spacers" for r in readings)
+def read(setting: Told | Offer) -> int:
+    """How many readings of it there are to read: what a lay-up stands on is known beforehand."""
+    return len(setting.candidate.to_read(setting.readings))
 
 
 def _with(plan: Plan, settings: Sequence[Told]) -> FloatArray:
@@ -158,7 +158,7 @@ def _without_readings(plan: Plan, chosen: list[Told], start: int = 1) -> list[To
             (loss / t.each_min[i], s, i)
             for s, t in enumerate(chosen[start:], start)
             for i, loss in enumerate(plan.losses(t, information))
-            if t.readings[i].entry != "spacers" and (s, t.readings[i].id) not in needed  # it stands on them
+            if t.each_min[i] > 0 and (s, t.readings[i].id) not in needed  # what it stands on takes no time
         )
         for _, s, i in losses[:AT_A_TIME]:
             less = [*chosen[:s], chosen[s].less(i), *chosen[s + 1 :]]

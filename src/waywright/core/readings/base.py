@@ -251,9 +251,6 @@ def every(count: int) -> IntArray:
     return np.arange(count, dtype=np.intp)
 
 
-# Lifting, wiping, blocks, clamping, resting; common practice, no source.
-SETTING_UP_MIN = {"layup": 15.0, "level": 5.0, "slide": 20.0, "micrometer": 2.0, "rider": 5.0, "run": 15.0}
-READING_MIN = {"layup": 1.5, "level": 1.0, "slide": 2.0, "micrometer": 0.5, "rolls": 1.5, "rider": 0.5, "run": 0.3}
 BORROWING_MIN = 120.0  # an instrument that is not in the shop
 
 
@@ -301,19 +298,6 @@ def step_mm(instrument: Instrument) -> float | None:
 def coarse(stacks: Instrument, step: float | None) -> bool:
     """Whether the step of a set, mm, tells less of a gap than the hand's feel for a stack that drags."""
     return step is not None and 1e3 * step / math.sqrt(12) > stacks.feel_um
-
-
-def reading_min(geometry: Geometry) -> float:
-    """About how long one reading of a kind takes, in minutes."""
-    blocks = {
-        "layups": "layup",
-        "slides": "slide",
-        "thickness": "micrometer",
-        "rolls": "rolls",
-        "riders": "rider",
-        "runs": "run",
-    }
-    return READING_MIN[blocks.get(geometry.block, "level")]
 
 
 def proposed(

@@ -42,6 +42,7 @@ class Blue(Laid):
     """
 
     block: ClassVar[str] = "blues"
+    title: ClassVar[str] = "Blue: where it marks"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), (), marks=MARKS),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ()
 

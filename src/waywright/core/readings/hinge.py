@@ -33,6 +33,7 @@ class Hinge(Laid):
     """
 
     block: ClassVar[str] = "hinges"
+    title: ClassVar[str] = "Hinge: where a pushed edge turns"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", (), ("pivot_mm",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ()
 

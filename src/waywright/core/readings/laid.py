@@ -15,7 +15,7 @@ from typing import ClassVar, Self
 
 import numpy as np
 
-from waywright.core.evidence import Attitude, Geometry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence import Attitude, Entry, Geometry, Job, JobError, Reading, Setting, Typed
 from waywright.core.readings.base import HeightTerm, Label, OwnTerm, Rests, Site, every, places, within
 from waywright.core.things import Face, FloatArray
 
@@ -70,11 +70,16 @@ class Laid(Geometry):
 
     def attitudes(self, job: Job, setting: Setting) -> tuple[Attitude, ...]:
         """The lower looks up, the upper down, on its spacers where it has some."""
-        spots = [(r.x_mm, r.y_mm or 0.0) for r in setting.readings if r.entry == "spacers" and r.x_mm is not None]
+        spots = [(r.x_mm, r.y_mm or 0.0) for r in self.rests(setting.readings) if r.x_mm is not None]
         x, y = np.array(spots, np.float64).reshape(-1, 2).T
         over = self.on_upper(job.faces()[self.upper], x, y)
         rests = tuple(zip(over[0].tolist(), over[1].tolist(), strict=True))
         return Attitude(self.lower), Attitude(self.upper, 180.0, rests, on=self.lower)
+
+    def expected_mm(self, job: Job, entry: Entry) -> list[tuple[float, float | None]]:
+        """At the nodes of the lower, as far as the upper covers them."""
+        x, y = self.covered(job.faces()[self.lower], job.faces()[self.upper])
+        return list(zip(x.tolist(), y.tolist(), strict=True))
 
     def on_upper(self, upper: Face, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The places of the upper face that lie over (x, y) of the lower, (n,) mm each."""
@@ -120,12 +125,13 @@ class Laid(Geometry):
         x, _ = self.on_lower(upper, np.array([0.0, upper.length_mm]), np.zeros(2))
         return max(0.0, float(x.min())), min(lower.length_mm, float(x.max()))
 
-    def rests(self, site: Site, readings: Sequence[Reading], pressed: Sequence[float] = ()) -> Rests | None:
+    def standing(self, site: Site, readings: Sequence[Reading], pressed: Sequence[float] = ()) -> Rests | None:
         """The spacers among `readings`; the upper's weight acts at its middle, or between that and the x of `pressed`.
 
         The middle is that of an evenly made piece.
         """
-        rows = np.array([i for i, r in enumerate(readings) if r.entry == "spacers"], np.intp)
+        stood_on = set(self.rests(readings))
+        rows = np.array([i for i, r in enumerate(readings) if r in stood_on], np.intp)
         if not len(rows):
             return None
         upper = site.face(self.upper)

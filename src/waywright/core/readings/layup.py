@@ -16,8 +16,6 @@ from waywright.core.readings.base import (
     AT_MOST,
     BORROWING_MIN,
     EQUAL,
-    READING_MIN,
-    SETTING_UP_MIN,
     Equations,
     Influence,
     Label,
@@ -49,8 +47,11 @@ class LayUp(Laid):
     """
 
     block: ClassVar[str] = "layups"
+    title: ClassVar[str] = "Lay-up: gaps between two faces"
+    setting_up_min: ClassVar[float] = 15.0
+    reading_min: ClassVar[float] = 1.5
     entries: ClassVar[tuple[Entry, ...]] = (
-        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",), required=False),
+        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",), required=False, rests=True),
         Entry("gaps", ("x_mm", "y_mm"), ("gap_mm", "just_mm"), "goes_mm", "stops_mm"),
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers", "indicator")
@@ -72,7 +73,7 @@ class LayUp(Laid):
     def equations(self, setting: Setting, site: Site) -> Equations:
         """Rows in µm: gaps as values; brackets with an open side, and spacers, as limits that are only checked."""
         touches = self.touching or self.held is not None
-        spaced = any(r.entry == "spacers" for r in (*site.readings, *site.earlier))
+        spaced = bool(self.rests((*site.readings, *site.earlier)))
         if touches and self.held is None and not spaced:
             raise JobError(
                 "A touching pair rocks or spins, so a gap says nothing of its own; hold one end and say which "
@@ -94,7 +95,7 @@ class LayUp(Laid):
             sense=stacks.sense,
             once=stacks.once,
             doubts=self.crossing_doubts(limits),
-            rests=self.rests(site, readings, self._pressed_mm(site)),
+            rests=self.standing(site, readings, self._pressed_mm(site)),
         )
 
     def _pressed_mm(self, site: Site) -> tuple[float, ...]:
@@ -103,6 +104,12 @@ class LayUp(Laid):
         if self.held is not None:
             return (marked if self.held == ENDS[0] else far,)
         return (marked, far) if self.touching else ()
+
+    def mirrored(self) -> LayUp | None:
+        """Where the faces lie end on end and edge on edge."""
+        if self.offset_mm or self.offset_y_mm or self.angle_deg:
+            return None
+        return replace(self, lower=self.upper, upper=self.lower)
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
@@ -123,7 +130,7 @@ class LayUp(Laid):
                 setting = bracketed(setting, step)
             setting = standing(setting)
             words = f"lay {layup.words()}, and read the gap at every station{named(job, kinds, stacks)}"
-            minutes = SETTING_UP_MIN["layup"] + READING_MIN["layup"] * len(x) + (BORROWING_MIN if more else 0.0)
+            minutes = cls.setting_up_min + cls.reading_min * len(x) + (BORROWING_MIN if more else 0.0)
             yield Candidate((setting,), words, minutes, more)
 
 

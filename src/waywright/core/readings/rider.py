@@ -17,8 +17,6 @@ import numpy as np
 
 from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
 from waywright.core.readings.base import (
-    READING_MIN,
-    SETTING_UP_MIN,
     Equations,
     HeightTerm,
     Influence,
@@ -42,6 +40,9 @@ class Rider(Geometry):
     a reading's x, and its y or `y_mm`."""
 
     block: ClassVar[str] = "riders"
+    title: ClassVar[str] = "Rider: feet on faces, and a tip"
+    setting_up_min: ClassVar[float] = 5.0
+    reading_min: ClassVar[float] = 0.5
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator",)
     face_fields: ClassVar[tuple[str, ...]] = ("face",)
@@ -107,6 +108,6 @@ class Rider(Geometry):
             at = face.x_mm + 2 * pitch <= face.stations_mm[-1] + 1e-9
             x, y = face.x_mm[at], face.y_mm[at]
             setting = proposed(kind, "readings", "um", "µm", x, y, dial.name)
-            minutes = SETTING_UP_MIN["rider"] + READING_MIN["rider"] * len(x)
+            minutes = cls.setting_up_min + cls.reading_min * len(x)
             words = f"step a bridge with {2 * pitch:g} mm between its feet along {face.name}"
             yield Candidate((setting,), words + named(job, cls.instrument_kinds, dial), minutes)

@@ -23,8 +23,6 @@ import numpy as np
 
 from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Setting
 from waywright.core.readings.base import (
-    READING_MIN,
-    SETTING_UP_MIN,
     Equations,
     HeightTerm,
     Influence,
@@ -57,6 +55,9 @@ class Rolls(Geometry):
     """
 
     block: ClassVar[str] = "rolls"
+    title: ClassVar[str] = "Rolls: a micrometer over rolls"
+    setting_up_min: ClassVar[float] = 2.0
+    reading_min: ClassVar[float] = 1.5
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm",), ("size_mm",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = MICROMETERS
     face_fields: ClassVar[tuple[str, ...]] = ("flank", "floor", "other_flank", "other_floor", "against")
@@ -154,7 +155,7 @@ class Rolls(Geometry):
                 stations = job.faces()[name].stations_mm
                 x = x[(x >= stations[0] - 1e-9) & (x <= stations[-1] + 1e-9)]
             setting = proposed(kind, "readings", "size_mm", "mm", x, None, micrometer.name)
-            minutes = SETTING_UP_MIN["micrometer"] + READING_MIN["rolls"] * len(x)
+            minutes = cls.setting_up_min + cls.reading_min * len(x)
             which = named(job, MICROMETERS, micrometer)
             yield Candidate((setting,), f"measure {kind.words()} at every station{which}", minutes)
 

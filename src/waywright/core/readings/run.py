@@ -37,8 +37,6 @@ import numpy as np
 
 from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Setting
 from waywright.core.readings.base import (
-    READING_MIN,
-    SETTING_UP_MIN,
     Equations,
     HeightTerm,
     Influence,
@@ -69,6 +67,9 @@ class Run(Geometry):
     """
 
     block: ClassVar[str] = "runs"
+    title: ClassVar[str] = "Run: an indicator along a guide"
+    setting_up_min: ClassVar[float] = 15.0
+    reading_min: ClassVar[float] = 0.3
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator", "micrometer")
     face_fields: ClassVar[tuple[str, ...]] = ("face",)
@@ -169,7 +170,7 @@ class Run(Geometry):
             for guide in dict.fromkeys(guides or [A_GUIDE]):
                 runs = [cls(face.name, guide, turned_over=over) for over in (False, True)]
                 settings = [proposed(r, "readings", "um", "µm", face.x_mm, face.y_mm, dial.name) for r in runs]
-                minutes = SETTING_UP_MIN["run"] + READING_MIN["run"] * len(face.x_mm)
+                minutes = cls.setting_up_min + cls.reading_min * len(face.x_mm)
                 words = f"run an indicator along {face.name} on the {guide}{named(job, dials, dial)}"
                 yield Candidate(tuple(settings), f"{words}, turn the face over and run it again", 2 * minutes)
                 for run, setting in zip(runs, settings, strict=True) if guides else ():

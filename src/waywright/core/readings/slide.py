@@ -17,8 +17,6 @@ import numpy as np
 
 from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting, Typed
 from waywright.core.readings.base import (
-    READING_MIN,
-    SETTING_UP_MIN,
     Equations,
     Influence,
     Site,
@@ -45,8 +43,11 @@ class Slide(Laid):
     """
 
     block: ClassVar[str] = "slides"
+    title: ClassVar[str] = "Slide: a stack slid to where it stops"
+    setting_up_min: ClassVar[float] = 20.0
+    reading_min: ClassVar[float] = 2.0
     entries: ClassVar[tuple[Entry, ...]] = (
-        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",), required=False),
+        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",), required=False, rests=True),
         Entry("stops", ("x_mm", "y_mm"), ("size_mm",)),
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers")
@@ -80,12 +81,12 @@ class Slide(Laid):
             unknowns=gap.unknowns | stacks.unknowns,
             sense=stacks.sense,
             once=stacks.once,
-            rests=self.rests(site, site.readings),
+            rests=self.standing(site, site.readings),
         )
 
     def _slope(self, site: Site) -> float:
         """How much the gap grows along x by the spacers, mm/mm, unsigned; raises `JobError` when it does not."""
-        spacers = [r for r in (*site.earlier, *site.readings) if r.entry == "spacers" and r.value is not None]
+        spacers = [r for r in self.rests((*site.earlier, *site.readings)) if r.value is not None]
         x, y = places(tuple(spacers))
         size = np.array([r.value.to("mm") for r in spacers if r.value is not None])
         if len(spacers) < 2 or np.ptp(x) == 0:
@@ -112,7 +113,7 @@ class Slide(Laid):
             rise = f"rising {1e3 * step:g} µm every {pitch:g} mm"
             which = named(job, BLOCKS, blocks)
             words = f"lay {slide.words()} {rise}, and slide stacks in until they stop{which}"
-            yield Candidate((setting,), words, SETTING_UP_MIN["slide"] + READING_MIN["slide"] * len(x))
+            yield Candidate((setting,), words, cls.setting_up_min + cls.reading_min * len(x))
 
 
 def _wedge(slide: Slide, lower: Face, x: FloatArray, y: FloatArray, slope: float, instrument: str) -> Setting:

@@ -20,8 +20,6 @@ import numpy as np
 from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
 from waywright.core.readings.base import (
     BORROWING_MIN,
-    READING_MIN,
-    SETTING_UP_MIN,
     Equations,
     HeightTerm,
     Influence,
@@ -52,6 +50,7 @@ class Step(Geometry):
     """
 
     block: ClassVar[str] = "steps"
+    title: ClassVar[str] = "Steps: a level moved along"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "at_mm"), VALUES),)
     instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
     face_fields: ClassVar[tuple[str, ...]] = ("face",)
@@ -65,6 +64,10 @@ class Step(Geometry):
     def shares(self, other: Geometry) -> bool:
         """Lines of one face in any direction: their zero is the level's."""
         return _one_level(self, other)
+
+    def expected_mm(self, job: Job, entry: Entry) -> list[tuple[float, float | None]]:
+        """Where the base stands from one end of its line to the other."""
+        return [(x, None) for x in self.stands_mm(job.faces()[self.face]).tolist()]
 
     def words(self) -> str:
         """For a person: "steps of 100 mm along P at y = 15", "steps of 100 mm on P from 0/-200 to 400/200"."""
@@ -141,6 +144,7 @@ class Cross(Geometry):
     """A base of `base_mm` set across the face at stations, about `y_mm`; + when the far (+y) side is higher."""
 
     block: ClassVar[str] = "crosses"
+    title: ClassVar[str] = "Crosses: a level set across"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm",), VALUES),)
     instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
     face_fields: ClassVar[tuple[str, ...]] = ("face",)
@@ -192,7 +196,7 @@ def _levels(job: Job) -> list[Kit]:
 
 def _candidate(settings: tuple[Setting, ...], words: str, more: tuple[Instrument, ...]) -> Candidate:
     count = sum(len(s.readings) for s in settings)
-    minutes = SETTING_UP_MIN["level"] * len(settings) + READING_MIN["level"] * count + (BORROWING_MIN if more else 0.0)
+    minutes = Step.setting_up_min * len(settings) + Step.reading_min * count + (BORROWING_MIN if more else 0.0)
     return Candidate(settings, words + (" (a level of 4 µm/m is needed)" if more else ""), minutes, more)
 
 

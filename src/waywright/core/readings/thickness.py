@@ -17,8 +17,6 @@ import numpy as np
 
 from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Reading, Setting
 from waywright.core.readings.base import (
-    READING_MIN,
-    SETTING_UP_MIN,
     Equations,
     HeightTerm,
     Influence,
@@ -42,6 +40,9 @@ class Thickness(Geometry):
     """Sizes over `top` and `bottom` of one piece; x, y on the top face."""
 
     block: ClassVar[str] = "thickness"
+    title: ClassVar[str] = "Thickness: a micrometer over two faces"
+    setting_up_min: ClassVar[float] = 2.0
+    reading_min: ClassVar[float] = 0.5
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("size_mm",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = MICROMETERS
     face_fields: ClassVar[tuple[str, ...]] = ("top", "bottom")
@@ -104,7 +105,7 @@ class Thickness(Geometry):
                 kind = cls(top.name, bottom.name)
                 x, y = top.x_mm[at], top.y_mm[at]
                 setting = proposed(kind, "readings", "size_mm", "mm", x, y, micrometer.name)
-                minutes = SETTING_UP_MIN["micrometer"] + READING_MIN["micrometer"] * len(x)
+                minutes = cls.setting_up_min + cls.reading_min * len(x)
                 which = named(job, MICROMETERS[:1], micrometer)
                 yield Candidate((setting,), f"measure {kind.words()} at every station{which}", minutes)
 

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence import Goal
+from waywright.core.readings import KINDS
 from waywright.record import Conflict, Head, Missing, Opened, Put, Ref
 from waywright.views.cautions import cautions
 from waywright.views.moves import moves_view
@@ -23,20 +24,6 @@ from waywright.web.told import face_parts, retakes, setting_lines
 GOAL_SKIPPED = ("part",)
 HEAD_SKIPPED = ("hand",)  # learned, and told with the passes
 GOAL_FIELDS = tuple(name for name in Goal.__dataclass_fields__ if name not in GOAL_SKIPPED)
-KIND_WORDS = {
-    "layups": "Lay-up: gaps between two faces",
-    "slides": "Slide: a stack slid to where it stops",
-    "steps": "Steps: a level moved along",
-    "crosses": "Crosses: a level set across",
-    "thickness": "Thickness: a micrometer over two faces",
-    "rolls": "Rolls: a micrometer over rolls",
-    "runs": "Run: an indicator along a guide",
-    "riders": "Rider: feet on faces, and a tip",
-    "blues": "Blue: where it marks",
-    "hinges": "Hinge: where a pushed edge turns",
-}
-
-
 def number_of(request: Request) -> int:
     """The number of the job a path names."""
     return int(request.path_params["job"])
@@ -76,7 +63,7 @@ def _job(
         ),
         goal=_goal_form(given_of(opened.job.goal) if goal is None else goal, wrong if goal else None),
         goal_words=goal_words(opened.job.goal),
-        new_setting=tuple(KIND_WORDS.items()),
+        new_setting=tuple((block, kind.title) for block, kind in KINDS.items()),
         versions=(("head", opened.versions[Ref("head")]), ("goal", opened.versions[Ref("goal")])),
     )
     return bench.show(request, "job.html", page, 422 if wrong else 200)

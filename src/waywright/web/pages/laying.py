@@ -15,7 +15,7 @@ from waywright.record import Add, Conflict, Missing, Opened, Put, Ref
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import NewSetting, head_of, setting_url
 from waywright.web.forms import Wrong, choices_in, form_of, read
-from waywright.web.pages.job import KIND_WORDS, number_of, version_in
+from waywright.web.pages.job import number_of, version_in
 from waywright.web.pages.meanwhile import Sides, meanwhile, typed_fields
 from waywright.web.pages.setting import OWN, found, lying_form, not_own, setting_page
 from waywright.web.pages.shop import with_spacers
@@ -66,13 +66,13 @@ def _new(
     choices = choices_in(job, cls)
     given = {**suggested(opened, cls), **given}
     page = NewSetting(
-        title=KIND_WORDS.get(kind, kind),
+        title=cls.title,
         job=head_of(opened),
         problem=str(wrong) if wrong is not None and not wrong.field else "",
         kind=kind,
-        kind_words=KIND_WORDS.get(kind, kind),
+        kind_words=cls.title,
         fields=form_of(cls, given, (), choices, wrong) + form_of(Setting, given, not_own(), choices, wrong),
-        kinds=tuple((k, KIND_WORDS.get(k, k)) for k in KINDS),
+        kinds=tuple((block, one.title) for block, one in KINDS.items()),
     )
     return bench.show(request, "new_setting.html", page, 422 if wrong else 200)
 

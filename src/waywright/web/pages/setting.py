@@ -127,7 +127,7 @@ def _as_sent(grid: Grid, given: Mapping[str, str]) -> Grid:
 
 def _supports(one: Setting) -> str:
     """Where the lower face should be held: straight under the blocks, so that both sags are alike."""
-    at = [f"{r.x_mm:g}" for r in one.readings if r.entry == "spacers" and r.x_mm is not None]
+    at = [f"{r.x_mm:g}" for r in one.geometry.rests(one.readings) if r.x_mm is not None]
     if not isinstance(one.geometry, Laid) or not at:
         return ""
     return f"Support {one.geometry.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} mm."
