@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from fractions import Fraction
 
 import pytest
@@ -131,6 +132,7 @@ def test_numbers_are_read_as_people_type_them(text: str, unit: str, expected: tu
         ("٣", "mm", "not a number"),  # a digit, but not one of ours
         ("0x10", "mm", "not known"),
         ("1_000", "mm", "not known"),
+        (" " * 40_000, "mm", "longer than any number, 64 letters"),  # once 29 s
     ],
 )
 def test_what_cannot_be_read_is_refused_in_a_sentence(text: str, unit: str, says: str) -> None:
@@ -151,6 +153,30 @@ def test_any_text_is_read_or_refused(text: str, unit: str) -> None:
         return
     assert math.isfinite(number)
     assert quantity(found) == quantity(unit) or (found == "div" and unit == "µm/m")
+
+
+RUNS = ["", " ", "\t", "\n", "-", "+", "0", "9", ".", ",", "e", "E+", "m", "mm", "a ", " a", '"', "µ", "\u202f", "- "]
+
+
+@given(st.lists(st.tuples(st.sampled_from(RUNS), st.integers(0, 70)), max_size=4), st.sampled_from(["mm", "µm/m", ""]))
+def test_length_of_what_is_typed_costs_nothing(runs: list[tuple[str, int]], unit: str) -> None:
+    """Beyond 64 letters nothing is read; below, what a run of letters costs does not grow faster than the run."""
+    text = "".join(letters * times for letters, times in runs)
+    if len(text) <= units.LONGEST:
+        test_any_text_is_read_or_refused.hypothesis.inner_test(text, unit)  # type: ignore[attr-defined]
+        return
+    with pytest.raises(UnitError, match="longer than any number"):
+        parse(text, unit)
+
+
+@pytest.mark.parametrize("run", RUNS[1:])
+@pytest.mark.parametrize("before", ["", "-", "1", "1.", "1e"])
+def test_a_run_is_looked_at_once(before: str, run: str) -> None:
+    """The pattern of a number goes through half a million letters in one go, whatever stands around them."""
+    start = time.process_time()
+    for after in ("", "x", "1"):
+        units._NUMBER.fullmatch(before + run * (500_000 // len(run)) + after)
+    assert time.process_time() - start < 5  # hours, where every letter looks at all after it
 
 
 @given(

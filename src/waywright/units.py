@@ -55,8 +55,10 @@ _ENDINGS = {
     "_n": "N", "_kg": "kg", "_min": "min", "_div": "div",
 }  # fmt: skip
 
+LONGEST = 64  # letters of a number with its unit; nobody types more
+# Nothing here is tried twice (`*+`): the time grows with the length, not with its square.
 _NUMBER = re.compile(
-    r"\s*([+\-−]?)\s*([0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE]([+-]?[0-9]{1,3}))?\s*(.*?)\s*$", re.DOTALL
+    r"([+\-−]?)\s*+([0-9]++(?:[.,][0-9]*+)?|[.,][0-9]++)(?:[eE]([+-]?[0-9]{1,3}))?\s*+(.*)", re.DOTALL
 )
 _WITH_ARTICLE = {
     "angle": "an angle",
@@ -90,9 +92,12 @@ def parse(text: str, unit: str = "") -> tuple[float, str]:
     """The number and unit in `text`; `unit` is what a bare number means and which quantity is expected.
 
     "20,006 mm" gives (20.006, "mm"); comma and point are the same. Raises `UnitError` on anything else, on a unit
-    of another quantity and on numbers that are not finite. Divisions are accepted where an angle is expected.
+    of another quantity, on numbers that are not finite and on more than `LONGEST` letters. Divisions are accepted where
+    an angle is expected.
     """
-    match = _NUMBER.match(text)
+    if len(text) > LONGEST:
+        raise UnitError(f"{_short(text)} is longer than any number, {LONGEST} letters; type something like 0.012.")
+    match = _NUMBER.fullmatch(text.strip())
     if not match:
         raise UnitError(f"{_short(text)} is not a number; type something like 0.012 or 0,4 thou.")
     sign, digits, exponent, written = match.groups()

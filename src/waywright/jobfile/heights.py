@@ -21,7 +21,7 @@ from waywright.jobfile.text import read_text
 from waywright.units import UnitError, convert, named, parse
 
 WANTED = {"x": "mm", "y": "mm", "height": "µm"}  # each column and the unit it is kept in
-_COLUMN = re.compile(r"\s*(x|y|height)\s*[_ (\[]\s*(.+?)\s*[)\]]?\s*", re.IGNORECASE)
+_COLUMN = re.compile(r"(x|y|height)(?:\s*+[_(\[]|\s)\s*+([^)\]]++)[)\]]?", re.IGNORECASE)
 _LARGEST = 1e6  # mm or µm; beyond it is no place on a face and no height of one
 
 
@@ -79,13 +79,13 @@ def _columns(header: list[str], where: str) -> list[tuple[str, str]]:
     example = "the first line names the columns, for example x_mm,height_um or x_mm,y_mm,height_um"
     found: list[tuple[str, str]] = []
     for cell in header:
-        match = _COLUMN.fullmatch(cell)
+        match = _COLUMN.fullmatch(cell.strip())
         if not match:
             shown = cell if len(cell) <= 30 else cell[:27] + "..."
             raise JobFileError(f"{where}: {shown!r} is no column that is known; {example}.")
         what = match.group(1).lower()
         try:
-            unit = named(match.group(2), WANTED[what])
+            unit = named(match.group(2).strip(), WANTED[what])
         except UnitError as error:
             raise JobFileError(f"{where}: {error}") from None
         if what in dict(found):

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, ScalarSelect, bindparam, insert, select
+from sqlalchemy import Column, ColumnElement, Connection, ScalarSelect, Select, bindparam, insert, select
 from sqlalchemy import Row as SqlRow
 
 from waywright.record.errors import Missing, NotABook
@@ -22,9 +22,18 @@ _ACT = [column for column in _acts.c if column.name != "job_id"]
 _VERSION = [_versions.c[name] for name in ("number", "thing", "sort", "parent", "position", "hidden", "body")]
 
 
+MOST_JOBS = 2**31 - 1  # the largest number that both databases take; beyond it they have no answer but a fault
+
+
 def uid(connection: Connection, job_id: int) -> str:
     """The uid of a job; raises `Missing`."""
-    found = connection.execute(select(_jobs.c.uid).where(_jobs.c.id == job_id)).scalar()
+    return _uid(connection, job_id, select(_jobs.c.uid))
+
+
+def _uid(connection: Connection, job_id: int, asked: Select[tuple[str]]) -> str:
+    if not 1 <= job_id <= MOST_JOBS:
+        raise Missing("There is no job of that number in this book.")
+    found = connection.execute(asked.where(_jobs.c.id == job_id)).scalar()
     if found is None:
         raise Missing(f"There is no job {job_id} in this book.")
     return str(found)
@@ -50,10 +59,7 @@ def lock(connection: Connection, job_id: int) -> str:
 
     Returns its uid; raises `Missing`.
     """
-    found = connection.execute(select(_jobs.c.uid).where(_jobs.c.id == job_id).with_for_update()).scalar()
-    if found is None:
-        raise Missing(f"There is no job {job_id} in this book.")
-    return str(found)
+    return _uid(connection, job_id, select(_jobs.c.uid).with_for_update())
 
 
 def new_job(connection: Connection, uid: str) -> int:

@@ -16,6 +16,7 @@ from urllib.parse import unquote
 import jinja2
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
@@ -38,6 +39,7 @@ from waywright.web.waiting import Waiting
 
 HERE = Path(__file__).parent
 MOST_FIELDS = 6_000
+LONGEST_FIELD = 20_000  # letters: beyond anything that is typed
 LONGEST_NAME = 60
 log = logging.getLogger("waywright.bench")
 
@@ -83,6 +85,7 @@ class Form:
     view: FormView
     fields: tuple[str, ...]
     files: bool = False
+    longest: int = LONGEST_FIELD  # letters of one field
 
 
 def units_of(request: Request) -> str:
@@ -113,6 +116,15 @@ def wants_parts(request: Request) -> bool:
 def goes_to(url: str) -> Response:
     """After a form: look at that page next."""
     return RedirectResponse(url, 303)
+
+
+class _Number(IntegerConvertor):
+    """A number in a path, as long as any there will ever be: of thousands of digits Python makes none."""
+
+    regex = "[0-9]{1,100}"
+
+
+register_url_convertor("int", _Number())
 
 
 def bench_app(book: Book, *, sample: bool = False, names: Iterable[str] = OUR_NAMES) -> Starlette:
@@ -165,11 +177,17 @@ def _form(bench: Bench, form: Form) -> Callable[[Request], object]:
                 texts = {key: value for key, value in sent.items() if isinstance(value, str)}
                 files = {key: value for key, value in sent.items() if not isinstance(value, str)}
                 given = Given(texts, files)
-                return await run_in_threadpool(_answered, bench, request, lambda: form.view(bench, request, given))
+                return await run_in_threadpool(_answered, bench, request, lambda: _taken(form, bench, request, given))
         except ClientDisconnect:
             return Response(status_code=413)
 
     return answer
+
+
+def _taken(form: Form, bench: Bench, request: Request, given: Given) -> Response:
+    if any(len(text) > form.longest for text in given.texts.values()):
+        raise Wrong(f"More than {form.longest:,} letters stand in one field; send them in parts.")
+    return form.view(bench, request, given)
 
 
 def _answered(bench: Bench, request: Request, work: Callable[[], Response]) -> Response:

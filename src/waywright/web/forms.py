@@ -197,8 +197,8 @@ def parts_of(text: str, numbers: bool = True) -> list[str]:
     "0 100 200", "0, 100, 200" and "0,5; 1,5" all read as people mean them.
     """
     if not numbers:
-        return [part for part in re.split(r"\s*[;\n]\s*|,\s+", text) if part.strip()]
-    found = re.split(r"[;\n\t]+|,\s+|\s+(?=[-+−.\d])", text)
+        return [part.strip() for part in re.split(r"[;\n]|,\s", text) if part.strip()]
+    found = re.split(r"[;\n\t]|,\s|(?<!\s)\s++(?=[-+−.\d])", text)  # blanks are looked at once, not from each on
     return [part.strip().rstrip(",") for part in found if part.strip()]
 
 

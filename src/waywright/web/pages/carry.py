@@ -90,10 +90,7 @@ def paste(bench: Bench, request: Request, given: Given) -> Response:
     number = number_of(request)
     opened = bench.book.opened(number)
     one = found(opened, request)
-    text = given.texts.get("text", "")
-    if len(text) > LARGEST_PASTE:
-        raise Wrong("This is too long to paste; send it in parts.")
-    rows = rows_in(opened, one, text)
+    rows = rows_in(opened, one, given.texts.get("text", ""))
     edits = edits_from(one, rows, lambda act: ())
     if not edits:
         raise Wrong("There is nothing to read in here; paste lines of x, y and a value.")
@@ -167,5 +164,5 @@ def _names(entry: Entry, table: Sequence[Sequence[str]]) -> list[str]:
 
 FORMS = (
     Form("/import", bring_in, ("file",), files=True),
-    Form("/jobs/{job:int}/paste", paste, ("text",)),
+    Form("/jobs/{job:int}/paste", paste, ("text",), longest=LARGEST_PASTE),
 )

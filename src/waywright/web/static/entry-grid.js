@@ -118,13 +118,14 @@ class EntryGrid extends HTMLElement {
   // Lines go down from the cell, tabs go across.
   paste(event) {
     const row = event.target.closest("tr[data-place]");
-    const text = event.clipboardData.getData("text").replace(/\r/g, "").replace(/\n+$/, "");
-    if (!row || !/[\n\t]/.test(text)) return;
+    const lines = event.clipboardData.getData("text").replace(/\r/g, "").split("\n");
+    while (lines.at(-1) === "") lines.pop();
+    if (!row || !(lines.length > 1 || lines[0]?.includes("\t"))) return;
     event.preventDefault();
     const column = this.fields(row).indexOf(event.target);
     const rows = [...row.parentElement.children].filter((one) => one.dataset.place);
     const filled = [];
-    text.split("\n").forEach((line, i) => {
+    lines.forEach((line, i) => {
       const target = rows[rows.indexOf(row) + i];
       if (!target) return;
       line.split("\t").forEach((cell, j) => {
