@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -39,7 +40,20 @@ def _set_up_caches() -> None:
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 
+def _hear_signals() -> None:
+    """What a test starts hears signals as from a terminal, though we were started in the background or by `nohup`.
+
+    An ignored signal stays ignored in every program begun after; one that is handled, even by doing nothing, does not.
+    We ourselves go on not being ended by it.
+    """
+    for name in ("SIGINT", "SIGHUP", "SIGQUIT", "SIGTERM"):
+        sign = getattr(signal, name, None)  # not everywhere
+        if sign is not None and signal.getsignal(sign) is signal.SIG_IGN:
+            signal.signal(sign, lambda *_: None)
+
+
 _set_up_caches()
+_hear_signals()
 
 settings.register_profile(
     "ci", derandomize=True, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]

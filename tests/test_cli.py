@@ -6,7 +6,7 @@ import functools
 import json
 import math
 import os
-import signal
+import re
 import subprocess
 import sys
 import sysconfig
@@ -226,10 +226,12 @@ BAD_TABLES = {
     "x_mm,height_um\n0,0\n100,1\n0,2\n": "(line 4): x = 0 mm was already given on line 2",
     "x_mm,y_mm,height_um\n0,0,1\n0,0,1\n": "(line 3): x = 0 mm, y = 0 mm was already given on line 2",
     'x_mm,height_um\n0,"0\n': "'0' is",
+    "x_mm,height_a" + " " * 4_000 + "a\n1,2\n2,3\n": "is longer than any number",
+    "x_mm,height_um\n0,0\n100," + " " * 4_000 + "x\n": "(line 3), height: 'x' is not a number",
 }
 
 
-@pytest.mark.parametrize("table", BAD_TABLES, ids=[repr(table) for table in BAD_TABLES])
+@pytest.mark.parametrize("table", BAD_TABLES, ids=[repr(table[:60]) for table in BAD_TABLES])
 def test_judge_refuses_what_is_no_table(table: str, tmp_path: Path) -> None:
     """Anything else is one sentence with the line, exit 2."""
     path = tmp_path / "t.csv"
@@ -367,7 +369,7 @@ def test_solve_names_the_line_of_what_is_wrong(tmp_path: Path) -> None:
 
 
 def test_a_job_without_readings_is_answered(tmp_path: Path) -> None:
-    """Faces that nothing was read of are told as not measured; an empty file is told as empty."""
+    """Faces that nothing was read of are told as not measured."""
     path = tmp_path / "faces.toml"
     path.write_text(TWO[: TWO.index("# The first evening")] + "[goal]\nstraightness_um = 6\n", encoding="utf-8")
     found = asked("solve", path)
@@ -375,8 +377,19 @@ def test_a_job_without_readings_is_answered(tmp_path: Path) -> None:
     assert {v["decision"] for v in found["verdicts"]} == {"not measured"}
     assert set(found["faces"]["P"]["height_um"]) == {None}
     assert run("solve", path).exit_code == 0
-    path.write_text("", encoding="utf-8")
-    assert asked("solve", path)["faces"] == {}
+
+
+@pytest.mark.parametrize("command", [["solve"], ["solve", "--json"], ["next"], ["expect"]])
+@pytest.mark.parametrize("text", ["", "\ufeff", "\n\n", "# to be filled in\n", 'title = "Bed"\n', "format = 1\n"])
+def test_a_file_without_pieces_is_told_how_to_begin(text: str, command: list[str], tmp_path: Path) -> None:
+    """Who has only begun a file hears what comes first, and where an example lies that is a job file indeed."""
+    path = tmp_path / "bed.toml"
+    path.write_text(text, encoding="utf-8")
+    words = [*command, str(path), *(["P", "Q"] if command == ["expect"] else [])]
+    said = refused(run(*words), f"{path} names no piece yet", "[[pieces]]", "[[pieces.faces]]")
+    example = re.search(r"example (.+) does\.", said)
+    assert example is not None
+    assert jobfile.read(example[1]).pieces
 
 
 # -- the demo
@@ -422,51 +435,3 @@ def test_interrupted_it_is_quiet(bench: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(heart, "report", interrupted)
     found = run("solve", bench)
     assert (found.exit_code, found.stdout, found.stderr.strip()) == (130, "", "")
-
-
-@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGINT for one process and no SIGPIPE")
-def test_interrupted_in_earnest_it_is_quiet(tmp_path: Path) -> None:
-    """A real SIGINT while it reads ends the real command with 130 and no traceback."""
-    pipe = tmp_path / "never.toml"
-    os.mkfifo(pipe)
-    process = subprocess.Popen([COMMAND, "solve", str(pipe)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    writer = _opened(pipe)  # once it can be opened, the command is reading
-    process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=30)
-    os.close(writer)
-    assert (process.returncode, out, err.strip()) == (130, "", "")
-
-
-@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGINT for one process and no SIGPIPE")
-@pytest.mark.parametrize("words", [["demo", "--once"], ["--where"], ["--help"]])
-def test_a_reader_that_has_seen_enough_is_no_error(words: list[str]) -> None:
-    """Output into a pipe that closes early is no traceback and no message."""
-    process = subprocess.Popen([COMMAND, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    assert process.stdout is not None
-    assert process.stderr is not None
-    process.stdout.close()
-    err = process.stderr.read()
-    process.stderr.close()
-    process.wait(timeout=60)
-    assert err == b""
-
-
-def test_a_screen_without_our_letters_shows_the_rest(tmp_path: Path) -> None:
-    """Where the screen claims to know only ASCII the text is printed all the same, and JSON is whole."""
-    table = tmp_path / "guideway.csv"
-    table.write_text(GUIDEWAY)
-    plain = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
-    text = subprocess.run([COMMAND, "judge", str(table)], env=plain, capture_output=True, check=True).stdout
-    assert b"Minimum zone" in text
-    data = subprocess.run([COMMAND, "judge", str(table), "--json"], env=plain, capture_output=True, check=True).stdout
-    assert json.loads(data)["points"] == 7
-
-
-def _opened(pipe: Path) -> int:
-    """A named pipe opened for writing, as soon as someone reads from it."""
-    for _ in range(600):
-        try:
-            return os.open(pipe, os.O_WRONLY | os.O_NONBLOCK)
-        except OSError:
-            time.sleep(0.05)
-    raise TimeoutError("nobody opened the pipe")

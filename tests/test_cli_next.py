@@ -30,7 +30,7 @@ def test_next_lists_moves_with_reason_and_gain(bench: Path) -> None:
     assert text.startswith("Two edges\n")
     assert "  1. " in text
     assert max(map(len, text.splitlines())) <= 80
-    bench.write_text("", encoding="utf-8")
+    bench.write_text(TWO[: TWO.index("# The first evening")], encoding="utf-8")
     assert asked("next", bench) == {"moves": []}
     assert "Set a goal" in run("next", bench).stdout
 

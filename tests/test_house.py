@@ -18,6 +18,7 @@ import grimp
 # Each room and the rooms it stands on; it may import those, and whatever they stand on. Rooms may be still to build.
 ARROWS: dict[str, set[str]] = {
     "waywright": set(),  # the version; importing it must cost nothing
+    "waywright.process": set(),  # signals and streams; knows no subject
     "waywright.core": set(),
     "waywright.units": set(),
     "waywright.core._fast": set(),  # whether kernels are compiled; knows no subject
@@ -55,7 +56,7 @@ ARROWS: dict[str, set[str]] = {
     "waywright.views": {"waywright.core.report", "waywright"},
     "waywright.demo": {"waywright.jobfile"},  # the sample shop is a job file that ships with the package
     "waywright.papers": {"waywright.views", "waywright.record", "waywright.jobfile"},
-    "waywright.web": {"waywright.papers", "waywright.demo", "waywright.core.stacks"},
+    "waywright.web": {"waywright.papers", "waywright.demo", "waywright.core.stacks", "waywright.process"},
     "waywright.book_commands": {"waywright.record", "waywright.views"},  # apart, so that `--help` loads no book
     "waywright.scripting": {"waywright.views", "waywright.jobfile"},  # the door for scripts
     "waywright.cli": {"waywright.web", "waywright.book_commands"},

@@ -101,6 +101,8 @@ BAD = [
     ('title = "Two edges"', "a" + ".a" * 20 + " = 1", "a key in it has more than sixteen parts"),
     ('title = "Two edges"', "a = " + "[" * 5000, "nested too deep"),
     ('title = "Two edges"', "a = " + "9" * 5000, "This cannot be read as TOML"),
+    ('title = "Two edges"', "title = 0x" + "f" * 5000, "Wanted here is a text in quotes, not a number without end."),
+    ('title = "Two edges"', "format = 0b1" + "0" * 20_000, "Format a number without end was made by a newer version"),
     ("[[pieces]]\nname = \"Q\"\n[[pieces.faces]]", "[[pieces]]\nname = \"Q\"\n[[pieces.face]]", "pieces[1].face (line 23): The key 'face'"),
 ]  # fmt: skip
 

@@ -108,7 +108,7 @@ def test_wheel_carries_licence_notices_and_command(wheel: zipfile.ZipFile) -> No
     """The licence and the notices travel with the wheel, and it installs the `waywright` command."""
     info = next(name for name in wheel.namelist() if name.endswith(".dist-info/METADATA")).rsplit("/", 1)[0]
     assert {f"{info}/licenses/LICENSE", f"{info}/licenses/THIRD_PARTY.md"} <= set(wheel.namelist())
-    assert "waywright = waywright.cli:main" in wheel.read(f"{info}/entry_points.txt").decode()
+    assert "waywright = waywright.__main__:main" in wheel.read(f"{info}/entry_points.txt").decode()
     metadata = wheel.read(f"{info}/METADATA").decode()
     assert f"Version: {waywright.__version__}\n" in metadata
     assert re.search(r"Requires-Dist: numba.*extra == 'fast'", metadata), "numba belongs to the fast extra alone"

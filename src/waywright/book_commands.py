@@ -164,13 +164,10 @@ def import_(context: click.Context, book: str | None, as_json: bool, file: Path)
     Example: waywright book import edges.zip
     """
     book, as_json = _given(context, book, as_json)
-    from waywright.record import Book, Missing
+    from waywright.jobfile.text import open_file
+    from waywright.record import Book
 
-    try:
-        source = open(file, "rb")  # noqa: SIM115 (closed below; only opening it is tried here)
-    except (OSError, ValueError) as error:
-        raise Missing(f"{file} cannot be read: {_reason(error)}.") from None
-    with source, Book.open(book) as opened:
+    with open_file(file) as source, Book.open(book) as opened:
         found = opened.import_(source, str(file))
     told = {
         "new": f"It is job {found.job_id}.",

@@ -14,6 +14,15 @@ import click
 
 from waywright import __version__
 from waywright.book_commands import book_group
+from waywright.process import (
+    BROKEN_PIPE,
+    INTERRUPTED,
+    CannotPrint,
+    leave_at_once,
+    let_go,
+    open_outputs,
+    raise_interrupts,
+)
 
 if TYPE_CHECKING:
     from rich.status import Status
@@ -24,7 +33,7 @@ if TYPE_CHECKING:
 # twenty times as long. Must stand before numpy is first imported; whoever set it meant it.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-BAD_INPUT, INTERRUPTED, BROKEN_PIPE = 2, 130, 141
+BAD_INPUT = 2
 # What says itself what is wrong: (module, class).
 PLAIN_ERRORS = (("jobfile.errors", "JobFileError"), ("record.errors", "BookError"), ("web.serve", "PortTaken"))
 
@@ -35,7 +44,7 @@ class Commands(click.Group):
     """A group of commands that never shows a traceback."""
 
     def main(self, args: Sequence[str] | None = None, *rest: Any, **more: Any) -> NoReturn:
-        """Run a command and leave: 0, 2 with one sentence on stderr, 130 when interrupted."""
+        """Run a command and leave: 0, 2 with one sentence on stderr, 130 when interrupted, 141 when nobody reads on."""
         more = {**more, "prog_name": self.name, "standalone_mode": False}
         try:
             code = super().main(args, *rest, **more)
@@ -44,9 +53,11 @@ class Commands(click.Group):
             _stop(_usage(error))
         except (KeyboardInterrupt, click.Abort):
             sys.exit(INTERRUPTED)
-        except BrokenPipeError:  # whoever read our output has seen enough
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            sys.exit(BROKEN_PIPE)
+        except CannotPrint as error:
+            let_go(error.number)
+            if error.reader_gone:
+                sys.exit(BROKEN_PIPE)
+            _stop(str(error))
         except MemoryError:
             _stop("There is not enough memory for this much; try a smaller file.")
         except Exception as error:
@@ -56,7 +67,10 @@ class Commands(click.Group):
 
 def _stop(message: str) -> NoReturn:
     """One line on stderr, and exit 2."""
-    click.echo(" ".join(message.split()), err=True)
+    try:
+        click.echo(" ".join(message.split()), err=True)
+    except CannotPrint as error:  # then the exit alone tells it
+        let_go(error.number)
     sys.exit(BAD_INPUT)
 
 
@@ -294,6 +308,13 @@ def _report(text: str, name: str, form_prior: bool) -> Report:
     from waywright.core.evidence import JobError
 
     job = jobfile.loads(text, name)
+    if not job.pieces:
+        from waywright.demo import shop_path
+
+        raise jobfile.JobFileError(
+            f"{name} names no piece yet: begin with a block [[pieces]], in it a block [[pieces.faces]] for each face "
+            f"that is read, as the example {shop_path()} does."
+        )
     try:
         with _working():
             from waywright.core.report import report
@@ -366,11 +387,20 @@ def _print_json(data: dict[str, Any]) -> None:
 
 
 def main() -> NoReturn:
-    """The `waywright` command."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a screen without µ still shows the rest
-    cli.main()
+    """Run the command that was typed, in this process, which ends with it."""
+    open_outputs()
+    code: str | int | None = INTERRUPTED
+    try:
+        raise_interrupts()
+        cli.main()
+    except SystemExit as left:
+        code = left.code
+    except KeyboardInterrupt:  # once more, while the first was heard
+        pass
+    leave_at_once()
+    if code == INTERRUPTED:
+        let_go()
+    sys.exit(code)
 
 
 if __name__ == "__main__":

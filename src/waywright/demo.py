@@ -43,6 +43,11 @@ def shop(name: str = "three_edges") -> str:
     return (files("waywright") / "shop" / f"{name}.toml").read_text(encoding="utf-8")
 
 
+def shop_path(name: str = "two_edges") -> Path:
+    """Where a sample job file lies on this machine."""
+    return Path(str(files("waywright") / "shop" / f"{name}.toml"))
+
+
 def face(name: str) -> Face:
     """One of the sample edges."""
     return Face(name, LENGTH_MM, WIDTH_MM, STATIONS_MM, LINES_MM, "top", "scraped")

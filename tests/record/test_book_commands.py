@@ -83,7 +83,7 @@ def test_jobs_leave_and_enter(path: Path, tmp_path: Path, three: Job) -> None:
     refused(run("export", 9, tmp_path / "x.zip", "--book", path), "no job 9")
     assert not (tmp_path / "x.zip").exists()
     refused(run("export", 1, tmp_path / "none" / "x.zip", "--book", path), "cannot be written")
-    refused(run("import", tmp_path / "none", "--book", path), "cannot be read")
+    refused(run("import", tmp_path / "none", "--book", path), "There is no file")
     refused(run("import", path, "--book", other), "neither an exported job nor text")
     refused(run("jobs", "--book", tmp_path / "none.sqlite"), "no book at")
 

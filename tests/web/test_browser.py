@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page
 
+from tests.processes import MODULE, started
 from tests.web.driving import Keyboard, Running, Touch, all_saved, free_port
 from tests.web.test_unsaved import CELL, begin, ready
 from waywright.record import Book
@@ -190,10 +189,7 @@ def test_undo_comes_back_to_the_same_place(running: Callable[..., Running], new_
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
 def test_the_sample_leaves_nothing_behind(sign: signal.Signals, tmp_path: Path) -> None:
     """However it is ended, the sample shop's own book goes with it."""
-    command = [sys.executable, "-m", "waywright", "demo", "--port", str(free_port())]
-    with subprocess.Popen(
-        command, stderr=subprocess.PIPE, text=True, env=os.environ | {"TMPDIR": str(tmp_path)}
-    ) as shop:
+    with started(*MODULE, "demo", "--port", str(free_port()), env=os.environ | {"TMPDIR": str(tmp_path)}) as shop:
         assert shop.stderr is not None
         assert "http://127.0.0.1:" in shop.stderr.readline()
         assert list(tmp_path.glob("waywright-sample-*/sample.sqlite"))

@@ -36,6 +36,7 @@ _ABOVE_ZERO = {"length_mm", "width_mm", "u_um", "u_um_per_m", "um_per_m_per_div"
     "straightness_um", "flatness_um", "twist_um_per_m", "diameter_um", "over_mm", "height_mm", "depth_um",
 }  # fmt: skip
 _FROM_ZERO = {"feel_um", "seat_um", "leave_out_mm", "depth_u_um", "scatter"}
+LONGEST_BITS = 64  # of a whole number; TOML promises no more
 _LEAST_U = 1e-4  # µm or µm/m: a tenth of a nanometre; nothing in a shop is truer
 
 
@@ -85,7 +86,7 @@ def known(table: Table, allowed: Iterable[str], path: Path) -> None:
         if key not in names:
             near = difflib.get_close_matches(key[:60], names, 1, 0.6)
             hint = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(names)}."
-            raise Refused(f"The key {_shown(key)} is not known; {hint}", (*path, key))
+            raise Refused(f"The key {shown(key)} is not known; {hint}", (*path, key))
 
 
 def value_of(kind: Any, value: object, key: str, path: Path) -> object:
@@ -98,8 +99,8 @@ def value_of(kind: Any, value: object, key: str, path: Path) -> object:
     if kind is float:
         return number(value, key, path)
     if kind is int:
-        if not isinstance(value, int) or isinstance(value, bool):
-            raise Refused(f"A whole number is wanted here, not {_shown(value)}.", path)
+        if not isinstance(value, int) or isinstance(value, bool) or value.bit_length() > LONGEST_BITS:
+            raise Refused(f"A whole number is wanted here, not {shown(value)}.", path)
         return value
     if kind is bool:
         return _expect(bool, value, "true or false", path)
@@ -161,9 +162,9 @@ def typed(value: object, key: str, path: Path) -> Typed:
         except OverflowError:
             raise Refused("The number is too large to be anything measured.", path) from None
     else:
-        raise Refused(f"A number is wanted here, not {_shown(value)}.", path)
+        raise Refused(f"A number is wanted here, not {shown(value)}.", path)
     if not math.isfinite(found.number):
-        raise Refused(f"{_shown(value)} cannot be measured; type a number or leave the key out.", path)
+        raise Refused(f"{shown(value)} cannot be measured; type a number or leave the key out.", path)
     base, least, most, name = _REACH[quantity(found.unit)]
     if not least <= found.to(base) <= most:
         reach = f"{name} lies between {least:g} and {most:g}{_behind(base)}"
@@ -190,7 +191,7 @@ def _header(path: Path) -> str:
 
 def _expect(kind: type, value: object, words: str, path: Path) -> Any:
     if not isinstance(value, kind):
-        raise Refused(f"Wanted here is {words}, not {_shown(value)}.", path)
+        raise Refused(f"Wanted here is {words}, not {shown(value)}.", path)
     return value
 
 
@@ -204,7 +205,7 @@ def _behind(unit: str) -> str:
     return f" {unit}" if unit else ""
 
 
-def _shown(value: object) -> str:
+def shown(value: object) -> str:
     """A value in a message: short, and in the words of the file."""
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -212,5 +213,7 @@ def _shown(value: object) -> str:
         return "a block of keys"
     if isinstance(value, list):
         return "a list"
-    shown = str(value) if not isinstance(value, str) else repr(value)
-    return shown if len(shown) <= 40 else shown[:37] + "..."
+    if isinstance(value, int) and value.bit_length() > LONGEST_BITS:
+        return "a number without end"  # typed as hexadecimal it may have more digits than Python writes out
+    words = str(value) if not isinstance(value, str) else repr(value)
+    return words if len(words) <= 40 else words[:37] + "..."

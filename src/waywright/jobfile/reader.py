@@ -16,6 +16,7 @@ from waywright.jobfile.fields import (
     fields,
     known,
     number,
+    shown,
     table,
     tables,
     text,
@@ -73,9 +74,8 @@ def _check_format(data: Table) -> None:
     if isinstance(found, bool) or not isinstance(found, int) or found < 1:
         raise Refused(f"The format is a whole number; this version reads format {FORMAT}.", ("format",))
     if found > FORMAT:
-        raise Refused(
-            f"Format {found} was made by a newer version of Waywright; this one reads format {FORMAT}.", ("format",)
-        )
+        newer = f"Format {shown(found)} was made by a newer version of Waywright"
+        raise Refused(f"{newer}; this one reads format {FORMAT}.", ("format",))
 
 
 def _piece(row: Table, path: Path) -> Piece:

@@ -119,6 +119,8 @@ def _look_at(path: Path, create: bool) -> None:
         if path.is_dir():
             raise NotABook(f"{path} is a folder; name a file in it.")
         if path.exists():
+            if not path.is_file():  # reading it might never end
+                raise NotABook(f"{path} is a pipe or device and no file; name a file.")
             with open(path, "rb") as file:
                 start = file.read(len(SQLITE_HEADER))
             if start and start != SQLITE_HEADER:

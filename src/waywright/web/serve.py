@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import logging
 import os
-import signal
 import socket
-import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
+
+from waywright.process import end_in_order, leave_at_once, raise_interrupts, unbroken
 
 HOST = "127.0.0.1"
 PORT = 8731
@@ -31,7 +32,7 @@ def serve(where: str | os.PathLike[str] | None, port: int | None, say: Callable[
 
     Without `port` it takes PORT, or any that is free. `say` is given the address once it answers.
     """
-    _one_thread()
+    _load()
     from waywright.record import Book
     from waywright.web.app import bench_app
 
@@ -42,18 +43,31 @@ def serve(where: str | os.PathLike[str] | None, port: int | None, say: Callable[
 
 def serve_sample(port: int | None, say: Callable[[str], None]) -> None:
     """The sample shop in a book of its own, gone when the bench ends; the real book is never touched."""
-    _one_thread()
+    _load()
     from waywright import jobfile
     from waywright.demo import shop
     from waywright.record import Book
     from waywright.web.app import bench_app
 
     listening = listen(port)
-    folder = tempfile.TemporaryDirectory(prefix="waywright-sample-")
-    with folder, Book.open(Path(folder.name) / "sample.sqlite") as book:
+    with _passing_folder() as folder, Book.open(folder / "sample.sqlite") as book:
         for name in ("two_edges", "three_edges"):
             book.begin(jobfile.loads(shop(name), name))
         _run(bench_app(book, sample=True), listening, say, None)
+
+
+@contextmanager
+def _passing_folder() -> Iterator[Path]:
+    """A folder that is gone at the end, whenever and however often that is asked for."""
+    folder: tempfile.TemporaryDirectory[str] | None = None
+    try:
+        with unbroken():
+            folder = tempfile.TemporaryDirectory(prefix="waywright-sample-")
+        yield Path(folder.name)
+    finally:
+        if folder is not None:
+            with unbroken():
+                folder.cleanup()
 
 
 def listen(port: int | None) -> socket.socket:
@@ -72,9 +86,17 @@ def listen(port: int | None) -> socket.socket:
     raise PortTaken(f"Another program listens on port {port}; name another with --port, or leave it out.")
 
 
-def _one_thread() -> None:
+def _load() -> None:
+    """What the bench is made of. Meanwhile an interrupt ends it on the spot; from here on, it is closed in order."""
+    leave_at_once()
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
+    import waywright.demo
+    import waywright.web.app
+    import waywright.web.patience  # noqa: F401 (uvicorn with it)
+
+    raise_interrupts()
+    end_in_order()
 
 
 def _log_folder(where: str | os.PathLike[str] | None) -> Path | None:
@@ -87,9 +109,12 @@ def _log_folder(where: str | os.PathLike[str] | None) -> Path | None:
 def _run(app: object, listening: socket.socket, say: Callable[[str], None], folder: Path | None) -> None:
     import uvicorn
 
+    from waywright.web.patience import Patient
+
     _log_into(folder)
     config = uvicorn.Config(
         app,  # type: ignore[arg-type]
+        http=Patient,
         log_config=None,
         access_log=False,
         server_header=False,
@@ -99,8 +124,6 @@ def _run(app: object, listening: socket.socket, say: Callable[[str], None], fold
         timeout_graceful_shutdown=3,
     )
     server = uvicorn.Server(config)
-    # The server raises the signal that ended it once more; as an exit, so that the book is let go and the sample goes.
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     say(f"http://{HOST}:{listening.getsockname()[1]}")
     logging.getLogger("waywright.bench").info("started")
     server.run(sockets=[listening])
