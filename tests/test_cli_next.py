@@ -10,7 +10,9 @@ import pytest
 from tests.jobs import TWO
 from tests.test_cli import asked, run
 from waywright import jobfile
+from waywright.core.evidence import Job
 from waywright.demo import shop
+from waywright.views.terminal import show_moves
 
 
 @pytest.fixture
@@ -30,9 +32,12 @@ def test_next_lists_moves_with_reason_and_gain(bench: Path) -> None:
     assert text.startswith("Two edges\n")
     assert "  1. " in text
     assert max(map(len, text.splitlines())) <= 80
-    bench.write_text(TWO[: TWO.index("# The first evening")], encoding="utf-8")
-    assert asked("next", bench) == {"moves": []}
-    assert "Set a goal" in run("next", bench).stdout
+
+
+def test_nothing_to_do_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a move there is a sentence."""
+    show_moves((), Job(), "mm")
+    assert "Set a goal" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
