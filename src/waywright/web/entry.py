@@ -334,7 +334,7 @@ def _place(entry: Entry, row: Mapping[str, str], k: int) -> tuple[float | None, 
                 found[key] = number(text, key, ())
             except Refused as error:
                 raise Wrong(str(error), f"{key}.{k}") from None
-    if not found:
+    if not found and entry.places:
         raise Wrong("Say where this was read.", f"x_mm.{k}")
     return found.get("x_mm"), found.get("y_mm"), found.get("at_mm")
 

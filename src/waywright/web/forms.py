@@ -28,6 +28,7 @@ Given = Mapping[str, str]
 CHOICES: Choices = {
     "turn": TURNS,
     "held": ENDS,
+    "pushed": ENDS,
     "finish": tuple(SEAT_UM),
     "rule": RULES,
 }
@@ -48,6 +49,9 @@ WORDS = {
     "lower": "Below",
     "upper": "On it",
     "held": "End held down",
+    "pushed": "End pushed sideways",
+    "feet_mm": "Feet from where it stands, x and y each, parted by ;",
+    "tip_mm": "Tip from where it stands, x and y",
     "touching": "Touching, without spacers",
     "straightness_um": "Straightness",
     "flatness_um": "Flatness",
@@ -161,7 +165,7 @@ def shown(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.12g}"
     if isinstance(value, tuple):
-        return "  ".join(shown(one) for one in value)
+        return ("; " if any(isinstance(one, tuple) for one in value) else "  ").join(shown(one) for one in value)
     return str(value)
 
 
@@ -176,7 +180,11 @@ def read(cls: type, given: Given, skip: Iterable[str] = ()) -> dict[str, Any]:
         if name in left_out or not text:
             continue
         if typing.get_origin(kind) is tuple:
-            table[name] = parts_of(text, numbers=typing.get_args(kind)[0] is float)
+            element = typing.get_args(kind)[0]
+            if typing.get_origin(element) is tuple:  # places, one behind the other
+                table[name] = [parts_of(one) for one in re.split(r"[;\n]", text) if one.strip()]
+            else:
+                table[name] = parts_of(text, numbers=element is float)
         else:
             table[name] = text == "yes" if kind is bool else _whole(text, name) if kind is int else text
     try:
