@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import select
 import shutil
-import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -58,7 +57,7 @@ def main() -> None:
                 photograph(browser, found[0], width, size)
             browser.close()
     finally:
-        shop.send_signal(signal.SIGINT)
+        shop.terminate()
         shop.wait(20)
 
 

@@ -22,7 +22,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
@@ -147,12 +147,11 @@ def killed(
     wrong: list[str] = []
     for kill in range(kills):
         cold, early = kill % cold_every == 0, rng.random() < WHILE_STARTING
-        process = start(path, port, cold=cold)
-        if not early:
-            answers(port)
-        time.sleep(rng.uniform(0.0, STARTING_S[cold] if early else longest_life_s))
-        starting += early and not _listens(port)
-        end(process)
+        with killed_at_the_end(path, port, cold=cold):
+            if not early:
+                answers(port)
+            time.sleep(rng.uniform(0.0, STARTING_S[cold] if early else longest_life_s))
+            starting += early and not _listens(port)
         with ExitStack() as still:
             for typist in typists:
                 still.enter_context(typist.sending)
@@ -167,13 +166,12 @@ def killed(
 
 def _all_there(path: Path, port: int, typists: list[Typist], threads: list[threading.Thread]) -> list[str]:
     """Nobody types any more: what is missing after one more life in which all is sent."""
-    process = start(path, port, cold=True)
-    answers(port)
-    for typist in typists:
-        typist.stopped = True
-    for thread in threads:
-        thread.join(START_S)
-    end(process)
+    with killed_at_the_end(path, port, cold=True):
+        answers(port)
+        for typist in typists:
+            typist.stopped = True
+        for thread in threads:
+            thread.join(START_S)
     wrong, extra = checked(path, typists)
     wrong += [one for typist in typists for one in typist.wrong]
     wrong += [f"{t.name} typed {t.typed}, {t.acknowledged} were saved" for t in typists if t.typed != t.acknowledged]
@@ -214,6 +212,16 @@ def _command(words: list[str]) -> None:
 
     with open(os.devnull, "w") as sys.stderr:  # its address
         cli(words)
+
+
+@contextmanager
+def killed_at_the_end(path: Path, port: int, *, cold: bool) -> Iterator[None]:
+    """One life of the bench, which ends with SIGKILL whatever comes of it."""
+    process = start(path, port, cold=cold)
+    try:
+        yield
+    finally:
+        end(process)
 
 
 def end(process: Process) -> None:

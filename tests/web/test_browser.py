@@ -186,6 +186,27 @@ def test_undo_comes_back_to_the_same_place(running: Callable[..., Running], new_
     assert page.locator(CELL.format(0)).input_value() == ""
 
 
+PASTED_S = """(cell, text) => {
+    const data = new DataTransfer();
+    data.setData("text/plain", text);
+    const start = performance.now();
+    cell.dispatchEvent(new ClipboardEvent("paste", { clipboardData: data, bubbles: true, cancelable: true }));
+    return (performance.now() - start) / 1000;
+}"""
+
+
+def test_an_endless_paste_holds_nothing_up(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
+    """Line ends by the hundred thousand around a column are passed over; the column is saved."""
+    bench = running()
+    page = new_page()
+    begin(page, bench)
+    cell = page.locator(CELL.format(0))
+    took_s = cell.evaluate(PASTED_S, "20.001\n20.002" + "\n" * 200_000 + "x" + "\n" * 200_000)
+    all_saved(page)
+    assert [page.locator(CELL.format(x)).input_value() for x in (0, 100)] == ["20.001", "20.002"]
+    assert took_s < 10  # a minute, where every line end looks at all after it
+
+
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
 def test_the_sample_leaves_nothing_behind(sign: signal.Signals, tmp_path: Path) -> None:
     """However it is ended, the sample shop's own book goes with it."""

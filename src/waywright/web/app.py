@@ -32,13 +32,12 @@ from waywright.jobfile import JobFileError
 from waywright.record import Book, BookError, Busy, By, Conflict, Missing
 from waywright.views.numbers import Shown, shown_in
 from waywright.web.contexts import Page, Stopped
-from waywright.web.doors import OUR_NAMES, Doors
+from waywright.web.doors import MOST_FIELDS, OUR_NAMES, Doors
 from waywright.web.forms import Wrong
 from waywright.web.solved import Solver
 from waywright.web.waiting import Waiting
 
 HERE = Path(__file__).parent
-MOST_FIELDS = 6_000
 LONGEST_FIELD = 20_000  # letters: beyond anything that is typed
 LONGEST_NAME = 60
 log = logging.getLogger("waywright.bench")
@@ -88,9 +87,23 @@ class Form:
     longest: int = LONGEST_FIELD  # letters of one field
 
 
+def _kept_by(request: Request, name: str) -> str:
+    """What this browser keeps for us under a name; the last, if there are several.
+
+    Our values are percent-quoted. What other programs of this machine left for the browser to send comes with them, and
+    Python's own reader may take seconds over it.
+    """
+    found = ""
+    for one in request.headers.get("cookie", "").split(";"):
+        key, _, value = one.partition("=")
+        if key.strip() == name:
+            found = value.strip().strip('"')
+    return found
+
+
 def units_of(request: Request) -> str:
     """ "mm" or "inch", as this browser last chose."""
-    return "inch" if request.cookies.get("units") == "inch" else "mm"
+    return "inch" if _kept_by(request, "units") == "inch" else "mm"
 
 
 def ways_of(request: Request) -> Shown:
@@ -100,7 +113,7 @@ def ways_of(request: Request) -> Shown:
 
 def who_of(request: Request) -> str:
     """The name a person gave in this browser; nobody has to."""
-    return " ".join(unquote(request.cookies.get("who", "")).split())[:LONGEST_NAME]
+    return " ".join(unquote(_kept_by(request, "who")).split())[:LONGEST_NAME]
 
 
 def by_of(request: Request) -> By:

@@ -176,7 +176,7 @@ def units(bench: Bench, request: Request, given: Given) -> Response:
 def who(bench: Bench, request: Request, given: Given) -> Response:
     """Who works at this browser: their name stands beside what they do. Nobody has to say."""
     name = "".join(letter if letter.isprintable() else " " for letter in given.texts.get("who", ""))
-    return _kept(given, "who", quote(" ".join(name.split())[:LONGEST_NAME], errors="replace"))
+    return _kept(given, "who", quote(" ".join(name.split())[:LONGEST_NAME], safe="", errors="replace"))
 
 
 def _kept(given: Given, name: str, value: str) -> Response:
