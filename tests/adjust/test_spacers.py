@@ -24,6 +24,7 @@ from waywright.core.readings.base import EQUAL
 from waywright.core.report import report
 from waywright.core.things import Face, FloatArray
 from waywright.jobfile import loads
+from waywright.views.as_json import report_json
 from waywright.views.numbers import shown_in
 from waywright.views.result import result
 from waywright.views.standing import standing_words
@@ -117,8 +118,9 @@ def test_the_chances_are_those_of_the_slack_worked_out_apart() -> None:
         weights[at] = density * abs(group.x_mm[at[0]] - group.x_mm[at[1]]) * stats.norm.cdf(mean / sd)
     total = sum(weights.values())
     expected = [sum(w for at, w in weights.items() if i in at) / total for i in range(3)]
-    (found,) = room._chances(net, np.ones(len(net.rows.sense), bool), net.standing)
-    assert found == pytest.approx(expected, abs=1e-6)
+    ((least, most),) = room._chances(net, np.ones(len(net.rows.sense), bool), net.standing)
+    assert least == pytest.approx(expected, abs=1e-6)
+    assert most == pytest.approx(expected, abs=1e-6)
     assert 0.02 < min(expected) < max(expected) < 0.999  # a case that could go either way
 
 
@@ -156,6 +158,7 @@ def test_an_upper_that_would_tip_off_is_told() -> None:
     assert not found.balanced
     assert found.carrying == ()
     assert standing_words(found, MM).startswith("it would tip off its spacers at 80 and 200 mm")
+    assert any("it would tip off" in note for note in report_json(report(job))["notes"])
     held = replace(job, settings=(replace(job.settings[0], geometry=replace(OVER, held="marked end")),))
     assert stands(held).on == places(80, 200)
 
@@ -199,10 +202,13 @@ def test_a_wedge_too_stands_on_what_carries() -> None:
     assert stands(job).free == places(300)
 
 
-@pytest.mark.parametrize(("text", "unit", "number"), [("20,0", "mm", 20.0), ("20000 µm", "µm", 20_000.0)])
+@pytest.mark.parametrize(
+    ("text", "unit", "number"), [("20,0", "mm", 20.0), ("20000 µm", "µm", 20_000.0), ("0.787402 in", "in", 0.787402)]
+)
 def test_a_spacer_typed_twice_counts_once_however_it_is_typed(text: str, unit: str, number: float) -> None:
-    """20.0 and "20,0" at one place are one spacer, as in two blocks of one setting."""
-    again = replace(spacer(100), id="again", value=Typed(number, unit, text))
+    """20.0 and "20,0" at one place are one spacer, and so it is in inches rounded to six places."""
+    x_mm = 3.937008 * 25.4 if unit == "in" else 100.0
+    again = replace(spacer(x_mm), id="again", value=Typed(number, unit, text))
     job, _ = pair(2.0, [spacer(100), spacer(500)])
     twice = replace(job, settings=(replace(job.settings[0], readings=(*job.settings[0].readings, again)),))
     net = network(twice)
@@ -229,6 +235,21 @@ def test_a_misread_gap_does_not_choose_the_carriers() -> None:
     assert [s.reading for s in found.suspects] == [bad.id]
     assert found.standing == clean.standing
     assert all(one.on == places(100, 500) for one in found.standing)
+
+
+def test_over_a_stretch_that_nothing_read_it_cannot_be_told() -> None:
+    """An edge truly on 100 and 500, with 1 µm of air over 350, gaps read from 0 to 400 only: nothing tells of 500, so
+    of 350 and 500 it cannot be told; a spacer 100 µm short at 350 is free all the same, and 500 then carries."""
+    faces = [edge(name, 600.0, 7) for name in "PQ"]
+    plan = planned_gaps(bench(faces, u_um=0.3), OVER)
+    one = plan.settings[0]
+    gaps = tuple(r for r in one.readings if r.x_mm is not None and r.x_mm <= 400)
+    for size, on_x, free_x in ((20.0, (100.0,), ()), (19.9, (100.0, 500.0), (350.0,))):
+        rests = (spacer(100), spacer(350, size), spacer(500))
+        found = stands(replace(plan, settings=(replace(one, readings=(*rests, *gaps)),)))
+        assert found.on == places(*on_x)
+        assert found.free == places(*free_x)
+        assert len(found.untold) == 3 - len(on_x) - len(free_x)
 
 
 def test_many_spacers_that_nobody_lays_are_not_worked_out() -> None:

@@ -15,6 +15,8 @@ import numpy as np
 
 from waywright.core.expect import Expected
 from waywright.core.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
+from waywright.views.numbers import shown_in
+from waywright.views.standing import standing_notes
 
 Json = dict[str, Any]
 
@@ -47,7 +49,7 @@ def report_json(report: Report) -> Json:
         "parallels": [dataclasses.asdict(parallel) for parallel in report.parallels],
         "hand": dataclasses.asdict(report.hand),
         "moves": [_move(move) for move in report.moves],
-        "notes": list(report.notes),
+        "notes": [*standing_notes(report, shown_in("mm")), *report.notes],
     }
 
 

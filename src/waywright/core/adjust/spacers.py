@@ -13,6 +13,10 @@ P = V⁻¹ and η = P·mean it is, but for a constant,
 which needs no V: where the readings do not tell the lift or a tilt P has rank to spare, and nothing else changes.
 A spacer whose sets have 0.99 of all weight carries and is an equation, one whose sets have 0.01 is free; of the others
 it cannot be told. Two passes: the second knows which spacers of the other lay-ups carry.
+
+Where hardly anything was read over a spacer its slack is as wide as the 1 mm that any shape may have before it is read,
+and a set with it would weigh next to nothing for that alone. That is no knowledge: what is told must also hold when
+such a spacer counts as known to its own u.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ from waywright.core.things import BoolArray, FloatArray, IntArray
 
 SURE = 0.99  # the share of the weight at which a spacer carries
 PASSES = 2
+UNSEEN = 20.0  # the slack's sigma, in u of the spacer, beyond which nothing was read over it
 UNSAID_UM = 50.0  # how well a spacer that may be free holds its gap while the slack is asked: next to not at all
 
 
@@ -41,7 +46,7 @@ def settled(net: Network, doubted: Collection[str] = ()) -> tuple[Network, tuple
     """
     believed = np.array([name not in doubted for name in net.rows.reading_ids], bool)
     groups = [group.only(believed[group.rows]) for group in net.standing]
-    chances = [_sure(group) for group in groups]
+    chances: list[Chances] = [_sure(group) for group in groups]
     if any(len(group.sets) > 1 for group in groups):
         for _ in range(PASSES):
             chances = _chances(net.carried(_carrying(groups, chances)), believed, groups)
@@ -49,18 +54,22 @@ def settled(net: Network, doubted: Collection[str] = ()) -> tuple[Network, tuple
     return net.carried(_carrying(groups, chances)).checkable(), told
 
 
-def _sure(group: Group) -> FloatArray:
-    """(k,) 1 where the balance alone says that a spacer carries, else not a number."""
-    return np.where(np.isin(np.arange(len(group.rows)), group.sure), 1.0, np.nan)
+Chances = tuple[FloatArray, FloatArray]  # the least and the most chance that each spacer of a group carries, (k,) each
 
 
-def _carrying(groups: Sequence[Group], chances: Sequence[FloatArray]) -> IntArray:
-    parts = [group.rows[chance >= SURE] for group, chance in zip(groups, chances, strict=True)]
+def _sure(group: Group) -> Chances:
+    """1 where the balance alone says that a spacer carries, else not a number."""
+    found = np.where(np.isin(np.arange(len(group.rows)), group.sure), 1.0, np.nan)
+    return found, found
+
+
+def _carrying(groups: Sequence[Group], chances: Sequence[Chances]) -> IntArray:
+    parts = [group.rows[least >= SURE] for group, (least, _) in zip(groups, chances, strict=True)]
     return np.concatenate([*parts, np.zeros(0, np.intp)])
 
 
-def _chances(net: Network, believed: BoolArray, groups: Sequence[Group]) -> list[FloatArray]:
-    """The chance that each spacer of each group carries (k,); `net` has those known so far as equations.
+def _chances(net: Network, believed: BoolArray, groups: Sequence[Group]) -> list[Chances]:
+    """The chances of each group; `net` has those known so far to carry as equations.
 
     All others are in the solution as well, for next to nothing, so that their slack has a row in it.
     """
@@ -81,13 +90,16 @@ def _chances(net: Network, believed: BoolArray, groups: Sequence[Group]) -> list
         if ask:
             at, held = place[group.rows], held_um[group.rows]
             doubt = (np.eye(len(at)) - solution.seen(at)[at]) / np.outer(held, held)
-            chance = _weighed(group, doubt, -solution.residuals[at] / held, unsaid_um[group.rows])
+            pull = -solution.residuals[at] / held
+            chance = _weighed(group, doubt, pull, unsaid_um[group.rows], rows.u_um[group.rows])
         found.append(chance)
     return found
 
 
-def _weighed(group: Group, doubt: FloatArray, pull: FloatArray, unsaid_um: FloatArray) -> FloatArray:
-    """(k,) the chance that each spacer carries.
+def _weighed(
+    group: Group, doubt: FloatArray, pull: FloatArray, unsaid_um: FloatArray, own_um: FloatArray
+) -> Chances:
+    """The least and the most chance that each spacer carries; `own_um` (k,) are their own u.
 
     A reading's residual over its variance follows from the others alone: `doubt` = (V + D)⁻¹ with D = diag(unsaid²)
     and `pull` = (V + D)⁻¹·mean, so P = doubt·(I − D·doubt)⁻¹.
@@ -98,29 +110,35 @@ def _weighed(group: Group, doubt: FloatArray, pull: FloatArray, unsaid_um: Float
     precision = 0.5 * (precision + precision.T)
     towards = np.linalg.solve((np.eye(k) - weighed).T, pull)
     weights, member = [], np.zeros((len(group.sets), k), bool)
+    slack_um = np.full(k, np.inf)  # how well the slack of each is known, given a set without it
     for row, carriers in zip(member, group.sets, strict=True):
         row[list(carriers.at)] = True
         rest = np.flatnonzero(~row)
         inverse = np.linalg.inv(precision[np.ix_(rest, rest)])
         mean = inverse @ towards[rest]
+        slack_um[rest] = np.minimum(slack_um[rest], np.sqrt(np.diag(inverse)))
         stays_clear = log_ndtr(mean / np.sqrt(np.diag(inverse))).sum()
         size = np.linalg.slogdet(inverse)[1]
         weights.append(0.5 * (towards[rest] @ mean + size) + np.log(carriers.spread) + stays_clear)
-    share = np.exp(np.array(weights) - logsumexp(weights))
-    return np.asarray(share @ member)
+    unseen = np.isfinite(slack_um) & (slack_um > UNSEEN * own_um)
+    known = np.where(unseen, np.log(slack_um / own_um, where=unseen, out=np.zeros(k)), 0.0)
+    as_read, as_known = (
+        np.exp(each - logsumexp(each)) @ member for each in (np.array(weights), np.array(weights) + member @ known)
+    )
+    return np.minimum(as_read, as_known), np.maximum(as_read, as_known)
 
 
-def _told(net: Network, whole: Group, believed: Group, chance: FloatArray) -> Standing:
+def _told(net: Network, whole: Group, believed: Group, chances: Chances) -> Standing:
     """What is said of all spacers of a setting; of one that is not believed it cannot be told."""
-    chances = dict(zip(believed.rows.tolist(), chance.tolist(), strict=True))
+    least, most = (dict(zip(believed.rows.tolist(), each.tolist(), strict=True)) for each in chances)
     spots = sorted(zip(whole.x_mm.tolist(), whole.y_mm.tolist(), whole.rows.tolist(), strict=True))
-    on = tuple((x, y) for x, y, row in spots if chances.get(row, np.nan) >= SURE)
-    free = tuple((x, y) for x, y, row in spots if chances.get(row, np.nan) <= 1 - SURE)
+    on = tuple((x, y) for x, y, row in spots if least.get(row, np.nan) >= SURE)
+    free = tuple((x, y) for x, y, row in spots if most.get(row, np.nan) <= 1 - SURE)
     return Standing(
         whole.setting,
         on,
         free,
         tuple((x, y) for x, y, _ in spots if (x, y) not in on and (x, y) not in free),
-        tuple(net.rows.reading_ids[row] for _, _, row in spots if chances.get(row, np.nan) >= SURE),
+        tuple(net.rows.reading_ids[row] for _, _, row in spots if least.get(row, np.nan) >= SURE),
         bool(believed.sets),
     )

@@ -35,6 +35,7 @@ __all__ = ["TURNS", "LayUp", "Stacks", "read_stacks"]
 
 SUPPORT = 0.2231  # of its length from either end: carried there a bar sags least, 32a³ − 24a + 5 = 0
 WRINGING_UM = 0.1  # how well one block repeats its own size, wrung or set down anew; a guess, no source
+SAME_SIZE = 1  # decimals of a µm to which two stacks are one size: six decimals of an inch round to a hundredth
 LARGEST_GAP_MM = 1000.0  # the longest gauge block there is
 
 
@@ -188,7 +189,7 @@ def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
         feel[i] = instrument.feel_um**2 if instrument and drags else 0.0
         step[i] = (2 * half) ** 2 / 12
         if reading.entry == "spacers":
-            key = ("spacer", *_at(reading), round(value[i], 6))
+            key = ("spacer", *_at(reading), round(value[i], SAME_SIZE))
             sense[i] = AT_LEAST
         once.append(key)
     name = (site.job.instrument(site.setting) or Instrument("", "")).name or "stacks"
@@ -207,8 +208,8 @@ def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
 
 
 def _at(reading: Reading) -> tuple[float, float]:
-    """Its place to a nanometre: equal however it was typed."""
-    return round(reading.x_mm or 0.0, 6), round(reading.y_mm or 0.0, 6)
+    """Its place to a hundredth of a millimetre: equal however it was typed, in inches too."""
+    return round(reading.x_mm or 0.0, 2), round(reading.y_mm or 0.0, 2)
 
 
 def _gap(site: Site, reading: Reading) -> tuple[float, float, int, Hashable | None]:
@@ -227,7 +228,8 @@ def _gap(site: Site, reading: Reading) -> tuple[float, float, int, Hashable | No
             raise JobError(
                 f"The bracket is upside down: {low / 1e3:g} mm goes but {high / 1e3:g} mm does not.", reading.id
             )
-        return (low + high) / 2, (high - low) / 2, EQUAL, ("bracket", *_at(reading), round(low, 6), round(high, 6))
+        said = ("bracket", *_at(reading), round(low, SAME_SIZE), round(high, SAME_SIZE))
+        return (low + high) / 2, (high - low) / 2, EQUAL, said
     if low is not None:
         return low, 0.0, AT_LEAST, None
     if high is not None:
