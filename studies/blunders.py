@@ -78,18 +78,20 @@ def spoiled(job: Job, reading: str, off_um: float) -> Job:
     settings = []
     for setting in job.settings:
         base_m = getattr(setting.geometry, "base_mm", 1e3) / 1e3
-        readings = (_off(r, off_um, base_m) if r.id == reading else r for r in setting.readings)
+        readings = (moved(r, off_um, base_m) if r.id == reading else r for r in setting.readings)
         settings.append(replace(setting, readings=tuple(readings)))
     return replace(job, settings=tuple(settings))
 
 
-def _off(reading: Reading, off_um: float, base_m: float) -> Reading:
-    def moved(typed: Typed | None) -> Typed | None:
+def moved(reading: Reading, off_um: float, base_m: float = 1.0) -> Reading:
+    """A reading that says `off_um` more (a slope as much over its base)."""
+
+    def more(typed: Typed | None) -> Typed | None:
         if typed is None:
             return None
         return Typed(typed.number + (off_um / 1e3 if typed.unit == "mm" else off_um / base_m), typed.unit)
 
-    return replace(reading, value=moved(reading.value), low=moved(reading.low), high=moved(reading.high))
+    return replace(reading, value=more(reading.value), low=more(reading.low), high=more(reading.high))
 
 
 def main() -> None:

@@ -276,7 +276,7 @@ def test_solve_prints_the_contract_in_full_precision(edges: Path) -> None:
     found = json.loads(sample("--json").stdout)
     keys = {"faces", "blind", "weak", "suspects", "unchecked", "untouched", "past", "fit", "verdicts", "budget"}
     assert keys <= set(found)
-    assert set(found["fit"]) == {"chi2", "redundancy", "instruments"}
+    assert set(found["fit"]) == {"chi2", "redundancy", "instruments", "misfits"}
     report = heart.report(jobfile.read(edges))
     for shape in report.shapes:
         face = found["faces"][shape.face]

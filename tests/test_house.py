@@ -44,7 +44,9 @@ ARROWS: dict[str, set[str]] = {
         "waywright.core.part",
     },
     "waywright.core.scraped": {"waywright.core.verdicts", "waywright.core.work"},  # where to take metal next
+    "waywright.core.faults": {"waywright.core.findings"},  # when readings do not fit
     "waywright.core.moves": {
+        "waywright.core.faults",
         "waywright.core.scraped",
         "waywright.core.bed",
         "waywright.core.body",

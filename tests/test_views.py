@@ -27,6 +27,7 @@ from waywright.core.findings import (
     Change,
     Cure,
     Fit,
+    Misfit,
     Move,
     Parallel,
     Report,
@@ -44,6 +45,7 @@ from waywright.views.moves import moves_view
 from waywright.views.numbers import INCH, METRIC, NONE, decimals, duration, listed, percent, plural
 from waywright.views.picture import ribbons, ribbons_svg
 from waywright.views.result import MOST_STATIONS, result
+from waywright.views.terminal import show_report
 
 DOCUMENT = Path(__file__).resolve().parent.parent / "docs" / "json.md"
 
@@ -75,6 +77,8 @@ INSIDE = Verdict("Long", "straightness", 4.123, (3.456, 5.012), 6.0, "between", 
 OUTSIDE = replace(INSIDE, face="Short", value_um=9.0, interval_95_um=(8.0, 10.0), chance_inside=0.0, decision="outside")
 BOW = BlindSpot("bow", {"Long": 1, "Short": -1}, 0.99, 577.0, 577.0, Cure("lay Short on Long, both ways", 42.0, 0.01))
 SUSPECT = Suspect("layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "reads about 8 µm more than others say")
+APART = Misfit("setting", "layups[0]", "layups[0]", 4.2, 1e-7, "Q on P, marks together, scatters 4.2 times as much")
+UNFIT = Fit(60.0, 44.0, (), (APART,))
 FITS = Agreement("layups[0]", "Long", "Short", (1, 0), "over", 3.21, 0.4)
 CHANGE = Change("Long", 0, 1, BAR.x_mm, BAR.y_mm, np.array([1.0, -2.0, 0.5, 0.5]), np.full(4, 0.3))
 PARALLEL = Parallel("Top", "Under", True, 31.4, 1.6, -12.3, 9.9, 25.61, 1.2)
@@ -146,6 +150,7 @@ def test_the_next_thing_comes_by_what_is_worst() -> None:
     """A move if there is one; else retake, cure, scrape, stop, read more, or set a goal, in this order."""
     worst_first: list[tuple[dict[str, Any], str]] = [
         ({"moves": (MOVE,)}, "Lay Long on Short. It halves what is not known."),
+        ({"fit": UNFIT}, "Look for what is wrong with Q on P, marks together, as a whole"),
         ({"suspects": (SUSPECT,)}, "Retake Q on P, marks together, at 300 mm: it reads about 8 µm more"),
         ({"blind": (BOW,)}, "Lay Short on Long, both ways. About 42 min."),
         ({"verdicts": (INSIDE, OUTSIDE)}, "Short is outside the limit: metal must come off."),
@@ -156,7 +161,7 @@ def test_the_next_thing_comes_by_what_is_worst() -> None:
     ]
     for i, (parts, says) in enumerate(worst_first):
         below: dict[str, Any] = {}
-        for lower, _ in reversed(worst_first[i:6] if i < 6 else [(parts, "")]):
+        for lower, _ in reversed(worst_first[i:7] if i < 7 else [(parts, "")]):
             below |= lower
         assert result(made(**below), METRIC).next.startswith(says)
 
@@ -222,6 +227,34 @@ def test_blind_spots_say_whose_shape_and_which_way() -> None:
         "What is finer than that of Long and Short (4 shapes).",
         "The whole shape of Short.",
     ]
+
+
+def test_a_burr_is_told_once_and_without_a_size() -> None:
+    """What lay-ups take for metal has no band of its own: JSON has null there, people read what becomes of it."""
+    spot = BlindSpot("burr", {"Long": 1, "Short": 1}, 1.0, np.nan, np.nan, Cure("lay Short on Long", 30.0, np.nan))
+    report = made(blind=(spot,))
+    (one,) = result(report, METRIC).unseen
+    assert one.weak
+    assert one.words == (
+        "A burr or dirt at a station of Long and Short: read alike in every lay-up, it is taken for the face's own."
+    )
+    assert one.cure == "Lay Short on Long. About 30 min."
+    data = json.loads(dump(report_json(report)))
+    assert data["blind"] == []
+    (weak,) = data["weak"]
+    assert (weak["mode"], weak["sigma_um"], weak["effect_um"], weak["cure"]["ratio"]) == ("burr", None, None, None)
+
+
+def test_readings_that_do_not_fit_are_said_before_any_verdict(capsys: pytest.CaptureFixture[str]) -> None:
+    """One sentence for each fault, printed before the verdicts that do not stand on them."""
+    open_ = replace(INSIDE, decision="open", why="the readings do not fit together", chance_inside=None)
+    report = made(fit=UNFIT, verdicts=(open_,))
+    view = result(report, METRIC)
+    assert view.misfits == ("The readings do not fit together: Q on P, marks together, scatters 4.2 times as much.",)
+    assert (view.verdicts[0].decision, view.verdicts[0].chance) == ("open", NONE)
+    show_report(report, "mm")
+    told = capsys.readouterr().out
+    assert told.index("No verdict stands") < told.index("scatters 4.2 times") < told.index("Verdicts")
 
 
 def test_suspects_say_where_to_retake_them() -> None:
@@ -354,6 +387,7 @@ def test_every_json_key_is_documented() -> None:
         agreements=(FITS,),
         changes=(CHANGE,),
         parallels=(PARALLEL,),
+        fit=UNFIT,
     )
     data = json.loads(dump(report_json(report)))
     pages = documented()
@@ -361,6 +395,7 @@ def test_every_json_key_is_documented() -> None:
     assert pages["Each of `faces`"] == set(data["faces"]["Long"]) | set(data["faces"]["Short"])
     for part in ("suspects", "verdicts", "moves", "agreements", "changes", "parallels"):
         assert pages[f"Each of `{part}`"] == set(data[part][0])
+    assert pages["Each of `fit.misfits`"] == set(data["fit"]["misfits"][0])
     assert pages["`hand`"] == set(data["hand"])
     assert pages["waywright next"] == set(moves_json((MOVE,)))
     assert pages["Each of `blind` and `weak`"] == set(data["blind"][0])

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
+from urllib.parse import quote
 
 import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
+from tests.simulate import STACKS, edge, read, round_of, truth_of
 from tests.web.driving import until
 from waywright import jobfile
-from waywright.core.evidence import Job
+from waywright.core.evidence import Goal, Job
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Book
@@ -297,3 +300,19 @@ def test_an_empty_job_has_its_pages(client: TestClient, book: Book) -> None:
             assert client.get(path.replace("{job:int}", str(number))).status_code == 200, path
     assert page_of(client, f"/jobs/{number}").next == "Name the pieces first: what is on the bench?"
     assert client.get(f"/jobs/{number}/setting/new").status_code == 200
+
+
+def test_readings_that_do_not_fit_are_said_wherever_a_verdict_stands(client: TestClient, book: Book) -> None:
+    """On the page of the job, of each face and of each setting the words stand once, before anything is decided; the
+    next move says what to look for, and nothing is drawn to be scraped."""
+    rng = np.random.default_rng(3)
+    plan = round_of([edge(n, 600.0, 9) for n in "PQR"], ("over", "end for end"))
+    taken = read(plan, truth_of(plan, rng, 8.0), rng, u_factor={STACKS: 4.0}).job
+    number = book.begin(replace(taken, goal=Goal(straightness_um=3.0)))
+    told = book.job(number)
+    words = "The readings do not fit together: stacks scatters "
+    for path in ("", "/face?name=P", f"/setting?id={quote(told.settings[0].id)}"):
+        answer = client.get(f"/jobs/{number}{path}")
+        assert answer.text.count(words) == 1, path
+    assert page_of(client, f"/jobs/{number}").next.startswith("Check what stacks claims")
+    assert "Nothing is drawn to be scraped now." in client.get(f"/jobs/{number}/drawn?name=P").text

@@ -347,6 +347,15 @@ class Job:
         """How many passes each face has had: the number of its newest state."""
         return self._states
 
+    def past(self) -> tuple[str, ...]:
+        """The ids of settings whose faces have all been cut since: they bind older states only."""
+        newest = self.states()
+        return tuple(
+            s.id
+            for number, s in enumerate(self.settings)
+            if all(self.state_at(name, number) < newest.get(name, 0) for name in s.geometry.faces())
+        )
+
     def state_at(self, face: str, index: int) -> int:
         """The state of `face` when the setting number `index` was taken: passes made after an earlier setting."""
         return bisect_left(self._cuts.get(face, []), index)

@@ -38,12 +38,16 @@ class Cure:
     ratio: float  # what is left of the blind spot, as a share of the prior
 
 
+BURR = "burr"  # the mode of what is read alike wherever its station is; see `adjust.burrs`
+
+
 @dataclass(frozen=True)
 class BlindSpot:
     """A shape change that no reading so far would notice (ratio ≥ 0.5) or hardly (weak, 0.05 to 0.5).
 
     `faces` gives each face that takes part and the sign with which it does; `sigma_um` is that of the shape's
     largest height; `effect_um` what it may do to the goal; `count` is above 1 for the finer ones taken together.
+    Of a burr nothing is seen, but that leaves no verdict open: it is told with the weak ones, without a size (nan).
     """
 
     mode: str
@@ -56,8 +60,8 @@ class BlindSpot:
 
     @property
     def weak(self) -> bool:
-        """Hardly seen, but not blind."""
-        return self.ratio < 0.5
+        """Hardly seen, but not blind; or a burr."""
+        return self.ratio < 0.5 or self.mode == BURR
 
 
 @dataclass(frozen=True)
@@ -99,12 +103,34 @@ class Scatter:
 
 
 @dataclass(frozen=True)
+class Misfit:
+    """Readings that disagree beyond what suspects and an honest scatter explain: no verdict stands on them.
+
+    `what` is "setting" (it scatters apart from all others), "instrument" (it scatters more than twice its claim) or
+    "fit" (χ² is improbable, and nothing stands out); `name` is the setting's id or the instrument, `setting` the id of
+    the one to take anew first. `times`: the scatter over what it should be; `chance`: how seldom honest readings come
+    to that.
+    """
+
+    what: str
+    name: str
+    setting: str
+    times: float
+    chance: float
+    words: str
+
+
+@dataclass(frozen=True)
 class Fit:
-    """How well the readings agree: chi2 should be near the redundancy (the number of readings to spare)."""
+    """How well the readings agree: chi2 should be near the redundancy (the number of readings to spare).
+
+    `misfits`: why they are not good enough to decide on; verdicts stay open while there are any.
+    """
 
     chi2: float
     redundancy: float
     instruments: tuple[Scatter, ...]
+    misfits: tuple[Misfit, ...] = ()
 
 
 @dataclass(frozen=True)

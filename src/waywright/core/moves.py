@@ -2,7 +2,7 @@
 
 Readings come from `adjust.programme`: the least work, of every kind's candidates with every instrument owned, that lets
 the open verdicts fall, the setting that tells most first. A suspect is retaken before anything is built on it;
-nothing is scraped while its verdict is open.
+nothing is scraped while its verdict is open, and nothing else is done while the readings do not fit together.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from waywright.core.adjust.finer import NextStack, next_stack
 from waywright.core.adjust.plan import Offer, Plan, candidates
 from waywright.core.adjust.programme import TIMES, Programme, programme
 from waywright.core.evidence import Job, Reading, Setting
+from waywright.core.faults import faults
 from waywright.core.findings import Move, Report, Verdict
 from waywright.core.part import diameter_um
 from waywright.core.readings import KINDS, Slide
@@ -31,6 +32,8 @@ SOAK_K = 0.5  # settings that differ by more than this were taken at different s
 
 def moves(job: Job, report: Report) -> tuple[Move, ...]:
     """The next moves, best first; "stop", with its reason, when there is nothing left to do."""
+    if report.fit.misfits:  # more readings or less metal would rest on what is wrong
+        return (*faults(job, report), *_soak(job), *_retake(job, report))
     open_verdicts = [v for v in report.verdicts if v.decision in ("open", "not measured")]
     found = [*_soak(job), *_retake(job, report)]
     if open_verdicts:
@@ -257,7 +260,9 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def doubted(job: Job, report: Report) -> set[str]:
-    """The faces that a suspect speaks of."""
+    """The faces that a suspect speaks of; all of them where the readings do not fit together."""
+    if report.fit.misfits:
+        return set(job.faces())
     return {name for s in report.suspects for name in _faces_of(job, s.reading)}
 
 

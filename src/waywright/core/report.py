@@ -9,9 +9,9 @@ import numpy as np
 
 from waywright.core import verdicts
 from waywright.core.adjust.blind import BLIND, FINER, Blindness, Sight
+from waywright.core.adjust.burrs import burr
 from waywright.core.adjust.cures import cures, newest_faces
 from waywright.core.adjust.network import Network, network
-from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.evidence import Bending, Given, Job, unbent
 from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
@@ -100,15 +100,17 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
         shapes = seen.shapes(*({n: getattr(d, part)(axis=0) for n, d in draws.items()} for part in ("mean", "std")))
     found_cures = cures(job, spots, given=seen.given) if with_cures and spots else {}
     untouched = tuple(name for name in job.faces() if name not in judges)
-    found, budget = _judge(job, solution, judges, forms, spots)
+    found, budget = _judge(job, seen.screened, judges, forms, spots)
     return Report(
         job=job,
         shapes=tuple(_with_zones(job.faces()[shape.face], shape) for shape in shapes),
-        blind=_ranked(job, judges, spots, found_cures) + tuple(_everything(name) for name in untouched),
+        blind=_with_burr(
+            seen, _ranked(job, judges, spots, found_cures) + tuple(_everything(name) for name in untouched)
+        ),
         suspects=seen.screened.suspects,
         unchecked=seen.screened.unchecked,
         untouched=untouched,
-        past=_past(job),
+        past=job.past(),
         fit=seen.screened.fit,
         verdicts=found,
         budget=budget,
@@ -161,7 +163,7 @@ def _zones(face: Face, height_um: FloatArray) -> tuple[tuple[float | None, ...],
 
 def _judge(
     job: Job,
-    solution: Solution,
+    screened: Screened,
     judges: Mapping[str, Judged],
     forms: Mapping[str, FormPosterior],
     spots: Sequence[Blindness],
@@ -174,8 +176,8 @@ def _judge(
             if judge is None:
                 found.append(verdicts.not_measured(name, aim, "no reading touches it"))
                 continue
-            found.append(verdicts.verdict(judge, aim, forms[name], spots, job.goal))
-            budget += verdicts.shares(solution, judge, aim)
+            found.append(verdicts.verdict(judge, aim, forms[name], spots, job.goal, screened.fit.misfits))
+            budget += verdicts.shares(screened.solution, judge, aim)
     return tuple(found), tuple(budget)
 
 
@@ -198,20 +200,18 @@ def _ranked(
     return tuple(sorted(ranked, key=lambda s: (s.weak, s.mode == FINER, -round(s.effect_um, 6))))
 
 
+def _with_burr(seen: Look, spots: tuple[BlindSpot, ...]) -> tuple[BlindSpot, ...]:
+    """With what lay-ups take for metal, last; not while something worse is not seen."""
+    if not all(spot.weak for spot in spots):
+        return spots
+    found = burr(seen.net, [judge.heights for judge in seen.judges.values()])
+    return spots if found is None else (*spots, found)
+
+
 def _everything(name: str) -> BlindSpot:
     """A face that no reading touches."""
     return BlindSpot(
         "everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(f"read {name}: it is not touched yet", 0.0, 0.0)
-    )
-
-
-def _past(job: Job) -> tuple[str, ...]:
-    """Settings whose faces have all been cut since: they bind older states only."""
-    newest = job.states()
-    return tuple(
-        s.id
-        for number, s in enumerate(job.settings)
-        if all(job.state_at(name, number) < newest.get(name, 0) for name in s.geometry.faces())
     )
 
 

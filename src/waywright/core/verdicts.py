@@ -14,7 +14,7 @@ import numpy as np
 from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence import Goal, JobError
-from waywright.core.findings import Share, Verdict
+from waywright.core.findings import Misfit, Share, Verdict
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import FormPosterior, zone_summary
 from waywright.core.judge.geometry import effective, tells_twist, twist, twist_weights
@@ -158,8 +158,15 @@ def effect_um(judge: Judged, aim: Aim, spot: Blindness) -> float:
     return 0.0 if found is None else abs(float(found[0]))
 
 
-def verdict(judge: Judged, aim: Aim, form: FormPosterior, spots: Sequence[Blindness], goal: Goal) -> Verdict:
-    """One verdict from the draws of the form prior."""
+def verdict(
+    judge: Judged,
+    aim: Aim,
+    form: FormPosterior,
+    spots: Sequence[Blindness],
+    goal: Goal,
+    misfits: Sequence[Misfit] = (),
+) -> Verdict:
+    """One verdict from the draws of the form prior; open, and without a chance, where the readings do not fit."""
     values = judge.measure(aim, form.draws_um)
     if values is None:
         return not_measured(judge.face.name, aim, f"too few stations are read to tell its {aim.measure}")
@@ -170,6 +177,8 @@ def verdict(judge: Judged, aim: Aim, form: FormPosterior, spots: Sequence[Blindn
     if blind:
         sees = UNSEEN if any(s.ratio >= BLIND for s in blind) else HARDLY_SEEN
         word, why = "open", f"{sees} {', '.join(dict.fromkeys(s.mode for s in blind))}"
+    if misfits:
+        word, why = "open", "; ".join(["the readings do not fit together", *([why] if blind else [])])
     return Verdict(
         judge.face.name,
         aim.measure,
@@ -177,7 +186,7 @@ def verdict(judge: Judged, aim: Aim, form: FormPosterior, spots: Sequence[Blindn
         summary.interval_95,
         aim.limit.value if aim.limit else None,
         aim.limit.side if aim.limit else "between",
-        decision.chance_inside if decision else None,
+        decision.chance_inside if decision and not misfits else None,
         word,
         why,
         form.words,

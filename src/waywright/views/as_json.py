@@ -41,6 +41,7 @@ def report_json(report: Report) -> Json:
                 s.instrument: {"factor": s.factor, "found": s.found, "redundancy": s.redundancy}
                 for s in report.fit.instruments
             },
+            "misfits": [dataclasses.asdict(misfit) for misfit in report.fit.misfits],
         },
         "verdicts": [_verdict(verdict) for verdict in report.verdicts],
         "budget": [{"face": s.face, "result": s.result, "name": s.name, "share": s.share} for s in report.budget],

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from waywright.core.evidence import Job, Reading, Setting
-from waywright.core.findings import BlindSpot, Parallel, Report, Shape, Suspect, Verdict
+from waywright.core.faults import faults
+from waywright.core.findings import BURR, BlindSpot, Parallel, Report, Shape, Suspect, Verdict
 from waywright.core.moves import target_um
 from waywright.core.verdicts import HARDLY_SEEN, UNSEEN
 from waywright.views.moves import sentence
@@ -86,6 +87,7 @@ class Result:
 
     title: str
     next: str
+    misfits: tuple[str, ...]  # why nothing can be decided, one for each; loud
     verdicts: tuple[VerdictLine, ...]
     unseen: tuple[Unseen, ...]
     retakes: tuple[Retake, ...]
@@ -109,6 +111,7 @@ def result(report: Report, shown: Shown) -> Result:
     return Result(
         title=report.job.title or "Untitled job",
         next=shown.said(_next(report, retakes, unseen)),
+        misfits=tuple(shown.said(sentence(f"the readings do not fit together: {m.words}")) for m in report.fit.misfits),
         verdicts=verdicts,
         unseen=unseen,
         retakes=retakes,
@@ -129,6 +132,9 @@ def _next(report: Report, retakes: tuple[Retake, ...], unseen: tuple[Unseen, ...
     """The one thing to do next, in a sentence with its reason."""
     if report.moves:
         move = report.moves[0]
+        return f"{sentence(move.how)} {sentence(move.reason)}"
+    if report.fit.misfits:
+        move = next(faults(report.job, report))
         return f"{sentence(move.how)} {sentence(move.reason)}"
     if retakes:
         return f"Retake {retakes[0].where}: it {retakes[0].words}."
@@ -180,6 +186,8 @@ def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
     many = f" ({plural(spot.count, 'shape')})" if spot.count > 1 else ""
     within_um = BAND * spot.sigma_um
     known = f"± {shown.height_text(within_um, within_um)}" if spot.weak else ""
+    if spot.mode == BURR:
+        known = "read alike in every lay-up, it is taken for the face's own"
     cure = ""
     if spot.cure:
         cure = shown.said(sentence(spot.cure.words))
@@ -189,6 +197,8 @@ def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
 
 def _mode(spot: BlindSpot) -> str:
     """Which shape of which faces: "the bow of P against that of Q", "the twist that P, Q and R share"."""
+    if spot.mode == BURR:
+        return f"a burr or dirt at a station of {listed(list(spot.faces))}"
     name = {"finer": "what is finer than that", "everything": "the whole shape"}.get(spot.mode, f"the {spot.mode}")
     plus = [face for face, sign in spot.faces.items() if sign > 0]
     minus = [face for face, sign in spot.faces.items() if sign < 0]

@@ -36,6 +36,7 @@ def show_report(report: Report, units: str) -> None:
 def _report(console: Console, view: Result) -> None:
     console.print(Text(view.title, style="bold"))
     _paragraph(console, "Next", view.next)
+    _list(console, "No verdict stands", view.misfits)
     _verdicts(console, view.verdicts)
     _unseen(console, view)
     _retakes(console, view)

@@ -158,6 +158,7 @@ class Live:
     faces: tuple[FacePart, ...]
     retakes: tuple[Retakes, ...]
     problem: str
+    misfits: tuple[str, ...] = ()  # why nothing can be decided
     milliseconds: int = 0
     stands: str = ""  # which of its spacers carry, where it is not all
 
@@ -240,6 +241,7 @@ class FacePage(Page):
     """A face: its lines, its map, its history."""
 
     part: FacePart | None = None
+    misfits: tuple[str, ...] = ()  # why nothing can be decided
     result_lines: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
     columns: tuple[str, ...] = ()

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from urllib.parse import quote
 
 from waywright.core.evidence import Job, Setting
-from waywright.core.findings import Report, Shape
+from waywright.core.findings import BURR, Report, Shape
 from waywright.record import Opened
 from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
@@ -77,7 +77,7 @@ def words_for(name: str, report: Report, view: Result) -> tuple[tuple[str, str],
     found = [
         ("weak" if spot.weak else "blind", f"{'Weak' if spot.weak else 'Blind'}: {unseen.words}")
         for spot, unseen in zip(report.blind, view.unseen, strict=True)
-        if name in spot.faces
+        if name in spot.faces and spot.mode != BURR  # one line for the job, not one a face
     ]
     if len(found) > MOST_UNSEEN:
         rest = f"And {len(found) - MOST_UNSEEN + 1} more that no reading sees well."
@@ -149,6 +149,7 @@ def live_of(solver: Solver, opened: Opened, setting: Setting, ways: Shown) -> Li
         retakes=retakes(opened.id, report, view),
         problem="",
         stands=next((standing_words(s, ways) for s in report.standing if s.setting == setting.shared), ""),
+        misfits=view.misfits,
         milliseconds=round(1e3 * (time.perf_counter() - began)),
     )
 

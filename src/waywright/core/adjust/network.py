@@ -24,7 +24,7 @@ class Network:
     `settings` (n,) numbers the setting of each row; `repeated` are readings that only say the same again; `doubts` says
     by a limit's reading what it means when the result contradicts it; `standing` are the spacers of every setting that
     has some. `idle` are limits that none of the rows can be held against one by one, with their settings (n,): no value
-    says how the faces lay.
+    says how the faces lay. `between`: of each face state the nodes that some reading beside them speaks of as well.
     """
 
     job: Job
@@ -36,6 +36,7 @@ class Network:
     doubts: Mapping[str, str] = field(default_factory=dict)
     standing: tuple[Group, ...] = ()
     idle: tuple[tuple[Rows, IntArray], ...] = ()
+    between: Mapping[tuple[str, int], IntArray] = field(default_factory=dict)
 
     def newest(self, name: str) -> int:
         """The number of the newest state of a face."""
@@ -113,6 +114,7 @@ class _Assembly:
         self.seen: dict[str, set[object]] = {}
         self.ties: list[tuple[State, State]] = []
         self.rests: list[tuple[str, Rests]] = []
+        self.between: dict[tuple[str, int], list[IntArray]] = {}
 
     def result(self, whole: bool) -> Network:
         corrected = self.job.corrected()
@@ -138,6 +140,7 @@ class _Assembly:
             tuple(self.repeated),
             self.doubts,
             grouped(self.rests),
+            between={state: np.unique(np.concatenate(parts)) for state, parts in self.between.items()},
         )
 
     def _lay_guides(self, said: Sequence[Equations]) -> None:
@@ -167,6 +170,7 @@ class _Assembly:
             used = rows >= 0
             nodes, weights = self._interpolate(face, term.x_mm, term.y_mm, equations, term.rows)
             columns = self._columns(state, face) + nodes
+            self.between.setdefault(state, []).append(nodes[(weights > 0) & (weights < 1) & used[:, None]])
             self.entries.append(
                 (np.repeat(rows[used], 4), columns[used].ravel(), (weights * term.factor[:, None])[used].ravel())
             )

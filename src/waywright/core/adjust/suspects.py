@@ -15,6 +15,7 @@ from scipy import stats
 from waywright.core.adjust import rigid
 from waywright.core.adjust.columns import Rows
 from waywright.core.adjust.feasible import impossible
+from waywright.core.adjust.misfits import misfits
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import settled
@@ -82,16 +83,20 @@ def _screened(net: Network, standing: tuple[Standing, ...]) -> Screened:
             keep = without
         else:  # leaving them out would blind the result: keep them for no more than they are worth
             scale[places] *= np.abs(z[group])
+    solution, factors = _owned(net, keep, scale, doubted, solution, factors)
     suspects += _limits(net, solution)
     suspects += _impossible(net, solution, {s.reading for s in suspects})
     suspects.sort(key=lambda s: -abs(s.standardised))
     unchecked = tuple(
         solution.rows.reading_ids[i] for i in np.flatnonzero((solution.redundancies < CHECKED) & ~doubted[keep])
     )
-    return Screened(net, standing, solution, keep, tuple(suspects), unchecked, _fit(net, solution, factors))
+    fit = _fit(net, solution, keep, factors)
+    return Screened(net, standing, solution, keep, tuple(suspects), unchecked, fit)
 
 
-def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray) -> tuple[Solution, FloatArray]:
+def _learned(
+    net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray, trim: float = TRIM
+) -> tuple[Solution, FloatArray]:
     """Solve, and again with each instrument's u raised to what its readings show, until that settles.
 
     Returns the solution and (instruments, 3): the factor used, the factor found, and the redundancy it rests on.
@@ -101,16 +106,35 @@ def _learned(net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray
     for _ in range(4):
         total = scale * found[code, 0] if len(code) else scale
         solution = Solution(net.unknowns, net.rows.take(keep, total))
-        new = _scatter(solution.rows.instrument, solution.residuals, solution.redundancies, found, ~doubted[keep])
-        settled = np.allclose(new[:, 0], found[:, 0], rtol=SETTLED)
-        found = np.where(settled, np.column_stack([found[:, :1], new[:, 1:]]), new)
-        if settled:
+        new = _scatter(solution.rows.instrument, solution.residuals, solution.redundancies, found, ~doubted[keep], trim)
+        used = np.column_stack([found[:, :1], new[:, 1:]])
+        if np.allclose(new[:, 0], found[:, 0], rtol=SETTLED):
             break
-    return solution, found
+        found = new
+    return solution, used
+
+
+def _owned(
+    net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray, learned: Solution, factors: FloatArray
+) -> tuple[Solution, FloatArray]:
+    """The same when all suspects are found: whatever else stands out is the instruments' own, and nothing is trimmed.
+
+    Else nobody speaks: trimmed, an instrument looks honest; without the reading in question, as noisy as it is.
+    """
+    rows = learned.rows.instrument
+    whole = _scatter(rows, learned.residuals, learned.redundancies, factors, ~doubted[keep], np.inf)
+    if np.allclose(whole[:, 0], factors[:, 0], rtol=SETTLED):
+        return learned, np.column_stack([factors[:, :1], whole[:, 1:]])
+    return _learned(net, keep, scale, doubted, np.inf)
 
 
 def _scatter(
-    instrument: IntArray, residual: FloatArray, redundancy: FloatArray, used: FloatArray, trusted: BoolArray
+    instrument: IntArray,
+    residual: FloatArray,
+    redundancy: FloatArray,
+    used: FloatArray,
+    trusted: BoolArray,
+    trim: float = TRIM,
 ) -> FloatArray:
     """(instruments, 3) the factor to use, the factor found, the redundancy; relative to the claims."""
     result = used.copy()
@@ -120,7 +144,7 @@ def _scatter(
             result[i] = [1.0, 1.0, 0.0]
             continue
         z = np.abs(residual[mine]) / np.sqrt(redundancy[mine])
-        everyday = z <= TRIM * max(1.0, float(np.median(z)) / 0.6745)
+        everyday = z <= trim * max(1.0, float(np.median(z)) / 0.6745)
         spare = float(redundancy[mine][everyday].sum())
         square = float((residual[mine][everyday] ** 2).sum()) * used[i, 0] ** 2
         found = float(np.sqrt(square / spare)) if spare > 0 else 1.0
@@ -277,13 +301,14 @@ def _impossible(net: Network, solution: Solution, aside: set[str]) -> list[Suspe
     return impossible(net, solution, aside, float(stats.norm.isf(chance(count))))
 
 
-def _fit(net: Network, solution: Solution, factors: FloatArray) -> Fit:
+def _fit(net: Network, solution: Solution, keep: IntArray, factors: FloatArray) -> Fit:
     rows: Rows = solution.rows
     scatter = []
     for name, (used, found, spare) in zip(rows.instruments, factors, strict=True):
         if spare > 0:
             scatter.append(Scatter(name, float(used), float(found), float(spare), _claim(net, name, float(used))))
-    return Fit(float((solution.residuals**2).sum()), float(solution.redundancies.sum()), tuple(scatter))
+    found = misfits(net, solution, net.settings[keep], tuple(scatter))
+    return Fit(float((solution.residuals**2).sum()), float(solution.redundancies.sum()), tuple(scatter), found)
 
 
 def _claim(net: Network, name: str, factor: float) -> str:

@@ -43,6 +43,7 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
         title=name,
         job=head_of(newest),
         part=parts[0] if parts else None,
+        misfits=view.misfits if view is not None else (),
         working=working,
         columns=columns_of(table),
         table=rows_of(table),
