@@ -334,10 +334,14 @@ def test_text_fits_a_pipe_of_80_columns(units: str) -> None:
 
 
 def test_the_next_thing_stands_first() -> None:
-    """The text begins with the title and the next thing to do; the suspect is named with where it is."""
+    """The text begins with the title and the next thing to do; the suspect, on which no verdict hangs, is named with
+    where it is."""
     text = sample("--units", "mm").stdout
     assert text.index("Next") < text.index("Verdicts") < text.index("Suspects") < text.index("Alder: ")
-    assert "Retake Rowan on Alder, marks together, at 180, 14 mm" in text.split("Verdicts")[0]
+    assert "Birch is outside the limit" in text.split("Verdicts")[0]
+    suspects = " ".join(text.split("Suspects")[1].split("Alder: ")[0].split())
+    assert "Rowan on Alder, marks together, at 180, 14 mm (layups[1].gaps[5])" in suspects
+    assert suspects.endswith("No verdict hangs on it: it stays left out.")
 
 
 def test_a_bad_verdict_is_not_an_error(edges: Path) -> None:

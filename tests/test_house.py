@@ -43,16 +43,24 @@ ARROWS: dict[str, set[str]] = {
         "waywright.core.judge",
         "waywright.core.part",
     },
+    "waywright.core.retakes": {"waywright.core.adjust"},  # how a suspect is taken again
+    "waywright.core.hanging": {"waywright.core.retakes", "waywright.core.verdicts"},  # which verdicts wait for one
     "waywright.core.scraped": {"waywright.core.verdicts", "waywright.core.work"},  # where to take metal next
     "waywright.core.faults": {"waywright.core.findings"},  # when readings do not fit
     "waywright.core.moves": {
         "waywright.core.faults",
         "waywright.core.scraped",
+        "waywright.core.retakes",
         "waywright.core.bed",
         "waywright.core.body",
         "waywright.core.blue",
     },
-    "waywright.core.report": {"waywright.core.moves", "waywright.core.parallels", "waywright.core.expect"},
+    "waywright.core.report": {
+        "waywright.core.moves",
+        "waywright.core.hanging",
+        "waywright.core.parallels",
+        "waywright.core.expect",
+    },
     "waywright.jobfile": {"waywright.core.report", "waywright"},
     "waywright.record": {"waywright.jobfile"},  # a job leaves the book as a job file; both check what goes in
     "waywright.views": {"waywright.core.report", "waywright"},

@@ -79,6 +79,7 @@ BOW = BlindSpot("bow", {"Long": 1, "Short": -1}, 0.99, 577.0, 577.0, Cure("lay S
 SUSPECT = Suspect("layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "reads about 8 µm more than others say")
 APART = Misfit("setting", "layups[0]", "layups[0]", 4.2, 1e-7, "Q on P, marks together, scatters 4.2 times as much")
 UNFIT = Fit(60.0, 44.0, (), (APART,))
+HANGING = replace(SUSPECT, hangs=("Long", "Short"))
 FITS = Agreement("layups[0]", "Long", "Short", (1, 0), "over", 3.21, 0.4)
 CHANGE = Change("Long", 0, 1, BAR.x_mm, BAR.y_mm, np.array([1.0, -2.0, 0.5, 0.5]), np.full(4, 0.3))
 PARALLEL = Parallel("Top", "Under", True, 31.4, 1.6, -12.3, 9.9, 25.61, 1.2)
@@ -147,11 +148,12 @@ def test_numbers_are_shown_as_people_write_them() -> None:
 
 
 def test_the_next_thing_comes_by_what_is_worst() -> None:
-    """A move if there is one; else retake, cure, scrape, stop, read more, or set a goal, in this order."""
+    """A move if there is one; else retake what a verdict hangs on, cure, scrape, stop, read more, or set a goal, in
+    this order."""
     worst_first: list[tuple[dict[str, Any], str]] = [
         ({"moves": (MOVE,)}, "Lay Long on Short. It halves what is not known."),
         ({"fit": UNFIT}, "Look for what is wrong with Q on P, marks together, as a whole"),
-        ({"suspects": (SUSPECT,)}, "Retake Q on P, marks together, at 300 mm: it reads about 8 µm more"),
+        ({"suspects": (HANGING,)}, "Retake Q on P, marks together, at 300 mm: it reads about 8 µm more"),
         ({"blind": (BOW,)}, "Lay Short on Long, both ways. About 42 min."),
         ({"verdicts": (INSIDE, OUTSIDE)}, "Short is outside the limit: metal must come off."),
         ({"verdicts": (INSIDE, replace(INSIDE, decision="open"))}, "Take the proud places down a little"),
@@ -263,6 +265,16 @@ def test_suspects_say_where_to_retake_them() -> None:
     assert retake.where == "Q on P, marks together, at 300 mm"
     assert retake.like == "It cannot be told from a level across P on 30 mm feet, at 600 mm."
     assert result(made(suspects=(SUSPECT,)), INCH).retakes[0].where.endswith("at 11.811 in")
+
+
+def test_suspects_say_what_becomes_of_them() -> None:
+    """A suspect says which verdicts hang on it; where none does it stays left out, and is not the next thing."""
+    view = result(made(suspects=(HANGING,)), METRIC)
+    assert view.retakes[0].told.endswith("The verdicts on Long and Short hang on it.")
+    assert view.next.endswith("The verdicts on Long and Short hang on it.")
+    view = result(made(suspects=(SUSPECT,), verdicts=(INSIDE,)), METRIC)
+    assert view.retakes[0].told.endswith("No verdict hangs on it: it stays left out.")
+    assert view.next == "Stop: every face with a limit is inside it."
 
 
 def test_shapes_are_tables_of_stations_and_lines() -> None:

@@ -25,7 +25,7 @@ def height_um(name: str, x_mm: np.ndarray) -> np.ndarray:
     return np.asarray(BOW_UM[name] * (1 - s**2) + S_UM[name] * (s**3 - 0.6 * s))
 
 
-def gaps(lower: str, upper: str, turn: str) -> list[str]:
+def gaps(lower: str, upper: str, turn: str, *, misread: bool = True) -> list[str]:
     """Gaps as a hand reads them to whole micrometres, with the one misreading; decimal commas on one lay-up."""
 
     def both(x: np.ndarray) -> np.ndarray:
@@ -38,7 +38,7 @@ def gaps(lower: str, upper: str, turn: str) -> list[str]:
     slope = (rests[1] - rests[0]) / (RESTS_MM[1] - RESTS_MM[0])
     lift = rests[0] + slope * (STATIONS_MM - RESTS_MM[0])
     gap = BLOCK_MM * 1e3 + lift - both(STATIONS_MM)
-    if (lower, upper, turn) == MISREAD[0]:
+    if misread and (lower, upper, turn) == MISREAD[0]:
         gap[MISREAD[1]] += MISREAD[2]
     texts = [f"{round(g) / 1e3:.3f}" for g in gap]
     return [t.replace(".", ",") for t in texts] if (lower, turn) == ("Q", "over") else texts
@@ -59,7 +59,7 @@ def decisions(page: Page) -> dict[str, str]:
 def test_the_main_job(
     hands: type[Keyboard | Touch], running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
 ) -> None:
-    """New job, three edges, six lay-ups, blind spot, suspect found and taken again, export, import, same result."""
+    """New job, three edges, six lay-ups, blind spot, suspect found and laid anew, export, import, same result."""
     bench = running()
     page = new_page(**hands.options)
     hand = hands(page)
@@ -90,21 +90,29 @@ def test_the_main_job(
 
     hand.press("a.jobname")
     page.wait_for_selector("td.decision")
-    assert "Retake" in page.locator(".next").inner_text()
+    assert "R on P, marks together, at 300 mm" in page.locator(".next").inner_text()
     before = decisions(page)
-    hand.press(".next a.button")
+    hand.press('.next a[href*="/retake?"]')
+    page.wait_for_url("**/retake?*")
+    told = page.locator("main").inner_text()
+    assert "R on P, marks together, at 300 mm reads about" in told
+    assert "It no longer stands as it was read: after it came R on Q, marks together." in told
+    hand.press('form[action$="/retake"] button')
     page.wait_for_selector("entry-grid")
     page.wait_for_selector("html.scripted")
-    assert page.evaluate("document.activeElement.closest('tr').dataset.place") == "gaps;300;;"
-    right = f"{float(gaps(*MISREAD[0])[MISREAD[1]]) - MISREAD[2] / 1e3:.3f}"
-    hand.write(cell(300), right)
-    page.keyboard.press("Enter")
+    rows = [row.get_attribute("data-place") or "" for row in page.locator("tr[data-place^=gaps]").all()]
+    places = [float(place.split(";")[1]) for place in rows if not place.endswith(";;;")]
+    assert len(places) == 4
+    assert 300 in places
+    right = dict(zip(STATIONS_MM, gaps(*MISREAD[0], misread=False), strict=True))
+    hand.column([cell(x) for x in places], [right[x] for x in places])
     all_saved(page)
 
     hand.press("a.jobname")
     page.wait_for_selector("td.decision")
     after = decisions(page)
-    assert "Retake" not in page.locator(".next").inner_text()
+    assert page.locator('.next a[href*="/retake?"]').count() == 0
+    assert "It was taken again since: it stays left out." in page.locator("main").inner_text()
     assert {name: words[2:] if words[1:2] == " " else words for name, words in after.items()}["Q"].endswith("outside")
     assert after["P"].endswith("inside")
     assert after["R"].endswith("inside")

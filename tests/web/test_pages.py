@@ -42,9 +42,9 @@ def test_pages_print_the_view_of_the_terminal(client: TestClient, book: Book, sh
 
 
 def test_a_suspect_leads_to_its_place(client: TestClient, shop_job: int) -> None:
-    """The link of a suspect opens the lay-up at that reading, which is marked there."""
+    """The page of a suspect opens the lay-up at that reading, which is marked there."""
     page = page_of(client, f"/jobs/{shop_job}")
-    setting = page_of(client, page.retakes[0].url)
+    setting = page_of(client, page_of(client, page.retakes[0].url).correct)
     marked = [row for grid in setting.grids for row in grid.rows if row.suspect]
     assert [row.place for row in marked] == ["gaps;180;14;"]
     assert setting.focus == marked[0].reading
@@ -295,7 +295,7 @@ def test_an_empty_job_has_its_pages(client: TestClient, book: Book) -> None:
     number = book.begin(Job(title=""))
     for path in PAGES:
         if "{job:int}" in path and not path.endswith(
-            ("/setting", "/sheet", "/expect", "/face", "/new", ".svg", "/paper")
+            ("/setting", "/retake", "/sheet", "/expect", "/face", "/new", ".svg", "/paper")
         ):
             assert client.get(path.replace("{job:int}", str(number))).status_code == 200, path
     assert page_of(client, f"/jobs/{number}").next == "Name the pieces first: what is on the bench?"

@@ -69,6 +69,7 @@ class Suspect:
     """A reading that disagrees with the others more than its instrument allows; left out of the result.
 
     `standardised` is its residual over the residual's own sigma; `like` are readings that cannot be told from it.
+    `hangs` are the faces whose verdict is another when it is used as read, or that stay open until it is taken again.
     """
 
     reading: str
@@ -76,6 +77,7 @@ class Suspect:
     redundancy: float
     like: tuple[str, ...]
     words: str
+    hangs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,9 @@
 """The next move: what to measure, retake, scrape or leave alone, best first, each with its reason and its gain.
 
 Readings come from `adjust.programme`: the least work, of every kind's candidates with every instrument owned, that lets
-the open verdicts fall, the setting that tells most first. A suspect is retaken before anything is built on it;
-nothing is scraped while its verdict is open, and nothing else is done while the readings do not fit together.
+the open verdicts fall, the setting that tells most first. A suspect on which a verdict hangs is taken again before
+anything is built on it, any other last; nothing is scraped while its verdict is open, and nothing else is done while
+the readings do not fit together.
 """
 
 from __future__ import annotations
@@ -14,15 +15,16 @@ from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.finer import NextStack, next_stack
 from waywright.core.adjust.plan import Offer, Plan, candidates
 from waywright.core.adjust.programme import TIMES, Programme, programme
-from waywright.core.evidence import Job, Reading, Setting
+from waywright.core.evidence import Job, Reading
 from waywright.core.faults import faults
-from waywright.core.findings import Move, Report, Verdict
+from waywright.core.findings import Move, Report, Suspect, Verdict
 from waywright.core.part import diameter_um
 from waywright.core.readings import KINDS, Slide
+from waywright.core.readings.laid import Laid
+from waywright.core.retakes import Retake, retakes
 from waywright.core.scraped import scraped
 from waywright.core.verdicts import STRAIGHTNESS, TWIST, aims
 
-RETAKE_MIN = 17.0  # a lay-up made again for one gap; common practice, no source
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
 WORTH = 1e-3  # of the share known: less is not worth a stack
@@ -33,13 +35,15 @@ SOAK_K = 0.5  # settings that differ by more than this were taken at different s
 def moves(job: Job, report: Report) -> tuple[Move, ...]:
     """The next moves, best first; "stop", with its reason, when there is nothing left to do."""
     if report.fit.misfits:  # more readings or less metal would rest on what is wrong
-        return (*faults(job, report), *_soak(job), *_retake(job, report))
+        return (*faults(job, report), *_soak(job), *(_retake(r) for r in retakes(job, report)))
     open_verdicts = [v for v in report.verdicts if v.decision in ("open", "not measured")]
-    found = [*_soak(job), *_retake(job, report)]
+    again = retakes(job, report)
+    found = [*_soak(job), *(_retake(r) for r in again if r.hangs)]
     if open_verdicts:
         found += _measure(job, report, open_verdicts)
     found += scraped(job, report, doubted(job, report))
     found += _stop(report, found)
+    found += [_retake(r) for r in again if not r.hangs]
     return tuple(found)
 
 
@@ -59,33 +63,51 @@ def _soak(job: Job) -> Iterator[Move]:
         )
 
 
-def _retake(job: Job, report: Report) -> Iterator[Move]:
-    """Each suspect once, with those that cannot be told from it."""
-    at: dict[str, tuple[Setting, Reading]] = {r.id: (s, r) for s, r in job.readings()}
-    done: set[str] = set()
-    for suspect in report.suspects:
-        if suspect.reading in done:
-            continue
-        group = (suspect.reading, *suspect.like)
-        done |= set(group)
-        if suspect.reading not in at:  # no reading: that touching faces do not cross
-            setting = next(s for s in job.settings if suspect.reading.startswith(f"{s.id}: "))
-            how = f"retake {setting.id}, {setting.geometry.words()}"
-            where: tuple[float, ...] = ()
-        else:
-            setting, reading = at[suspect.reading]
-            where = tuple(p for p in (reading.x_mm, reading.at_mm) if p is not None)
-            how = f"retake {suspect.reading}, {setting.geometry.words()}" + (f", at {_place(reading)}" if where else "")
-        others = f", and with it {', '.join(suspect.like)}: one of them is wrong" if suspect.like else ""
-        yield Move(
-            "measure",
-            setting.geometry.faces(),
-            where,
-            how + others,
-            f"it {suspect.words}",
-            {"what": "standardised residual", "from": abs(suspect.standardised), "to": 0.0},
-            RETAKE_MIN,
-        )
+def _retake(retake: Retake) -> Move:
+    """What to read, and whether a verdict waits for it."""
+    first = retake.suspects[0]
+    says = [f"{'it' if len(retake.suspects) == 1 else s.reading} {s.words}" + _like(s) for s in retake.suspects]
+    it = "it" if len(retake.suspects) == 1 else "them"
+    stays = "" if retake.hangs else f": {'it stays' if it == 'it' else 'they stay'} left out"
+    return Move(
+        "measure",
+        retake.of.geometry.faces(),
+        tuple(sorted({p for r in retake.to_read for p in (r.x_mm, r.at_mm) if p is not None})),
+        _how_again(retake),
+        f"{'; '.join(says)}; {hang_words(retake.hangs, it)}{stays}",
+        {"what": "standardised residual", "from": abs(first.standardised), "to": 0.0},
+        retake.minutes,
+    )
+
+
+def hang_words(faces: Sequence[str], it: str = "it") -> str:
+    """ "the verdict on P hangs on it", or that none does."""
+    if not faces:
+        return f"no verdict hangs on {it}"
+    return f"the verdict{'s' if len(faces) > 1 else ''} on {_listed(faces)} hang{'' if len(faces) > 1 else 's'} on {it}"
+
+
+def _like(suspect: Suspect) -> str:
+    return f" and cannot be told from {_listed(suspect.like)}: one of them is wrong" if suspect.like else ""
+
+
+def _how_again(retake: Retake) -> str:
+    """Read again where it stands; once lifted, in a setting of its own, at as many places as check one another."""
+    words, ids = retake.of.geometry.words(), _listed([s.reading for s in retake.suspects])
+    at = [_place(r) for r in retake.again if r.x_mm is not None or r.at_mm is not None]
+    others = [_place(r) for r in retake.to_read if r not in retake.again]
+    if retake.begun is not None:
+        return f"go on with {retake.begun.id}, {words}: read also at {_listed([*at, *others])}, to check {ids}"
+    lay = f"{'lay' if isinstance(retake.of.geometry, Laid) else 'take'} {words}, once more"
+    if at and others:
+        lay += f" and read at {_listed(at)} and, to check that, at {_listed(others)} ({ids})"
+    else:
+        lay += f", at {_listed(at)} ({ids})" if at else f" ({ids})" if retake.again else f", all of it ({ids})"
+    if retake.twice:
+        lay = f"where it reads so twice, {_listed(at)}, stone and wipe the faces and check the instrument; then {lay}"
+    if retake.stands and at:
+        return f"if it still stands as it was read, read {_listed(at)} again now; once lifted, {lay}"
+    return lay
 
 
 def target_um(job: Job) -> float:
@@ -260,18 +282,11 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def doubted(job: Job, report: Report) -> set[str]:
-    """The faces that a suspect speaks of; all of them where the readings do not fit together."""
+    """The faces of suspects that are to be taken again before a verdict stands; all of them where the readings do not
+    fit together."""
     if report.fit.misfits:
         return set(job.faces())
-    return {name for s in report.suspects for name in _faces_of(job, s.reading)}
-
-
-def _faces_of(job: Job, reading: str) -> tuple[str, ...]:
-    """The faces that a reading, or a limit of a setting, speaks of."""
-    for setting in job.settings:
-        if reading.startswith(f"{setting.id}:") or any(r.id == reading for r in setting.readings):
-            return setting.geometry.faces()
-    return ()
+    return {name for again in retakes(job, report) if again.hangs for name in again.of.geometry.faces()}
 
 
 def _stop(report: Report, found: Sequence[Move]) -> Iterator[Move]:

@@ -8,14 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from waywright.core import verdicts
-from waywright.core.adjust.blind import BLIND, FINER, Blindness, Sight
+from waywright.core.adjust.blind import FINER, Blindness, Sight
 from waywright.core.adjust.burrs import burr
 from waywright.core.adjust.cures import cures, newest_faces
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.evidence import Bending, Given, Job, unbent
 from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
-from waywright.core.judge.form import FormPosterior, form_posterior
+from waywright.core.hanging import Hanging
+from waywright.core.judge.form import FormPosterior
 from waywright.core.judge.geometry import tells_twist, twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.parallels import parallels
@@ -25,9 +26,6 @@ from waywright.core.rounds import agreements, changes
 from waywright.core.things import Face, FloatArray
 from waywright.core.verdicts import Judged, aims
 from waywright.core.work.done import hand_learned
-
-DRAWS = 4000
-SEED = 1
 
 
 @dataclass(frozen=True)
@@ -93,7 +91,7 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
     """The report on readings that were solved already."""
     job, solution, judges = seen.job, seen.screened.solution, seen.judges
     spots = seen.sight.find()
-    forms = {name: _form(judge, spots) for name, judge in judges.items()}
+    forms = {name: verdicts.form_of(judge, spots) for name, judge in judges.items()}
     shapes = seen.as_read()
     if form_prior:
         draws = {name: form.draws_um for name, form in forms.items()}
@@ -107,7 +105,7 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
         blind=_with_burr(
             seen, _ranked(job, judges, spots, found_cures) + tuple(_everything(name) for name in untouched)
         ),
-        suspects=seen.screened.suspects,
+        suspects=Hanging(seen.screened, seen.given, judges, spots, found).suspects(),
         unchecked=seen.screened.unchecked,
         untouched=untouched,
         past=job.past(),
@@ -123,20 +121,6 @@ def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) 
         standing=seen.screened.standing,
         given=seen.given,
         draws_um={name: form.draws_um for name, form in forms.items()},
-    )
-
-
-def _form(judge: Judged, spots: Sequence[Blindness]) -> FormPosterior:
-    name = judge.face.name
-    blind = [s.shapes_um[name] for s in spots if s.ratio >= BLIND and s.weights and name in s.shapes_um]
-    return form_posterior(
-        judge.heights.x_mm,
-        judge.heights.y_mm,
-        judge.height_um,
-        judge.covariance_um2,
-        blind=np.column_stack(blind) if blind else None,
-        draws=DRAWS if len(judge.height_um) <= 200 else DRAWS // 4,
-        seed=SEED,
     )
 
 

@@ -16,7 +16,7 @@ from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence import Goal, JobError
 from waywright.core.findings import Misfit, Share, Verdict
 from waywright.core.judge.decisions import decide
-from waywright.core.judge.form import FormPosterior, zone_summary
+from waywright.core.judge.form import FormPosterior, form_posterior, zone_summary
 from waywright.core.judge.geometry import effective, tells_twist, twist, twist_weights
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
@@ -27,6 +27,8 @@ from waywright.core.things import Face, FloatArray, IntArray
 STRAIGHTNESS, FLATNESS, TWIST = "straightness", "flatness", "twist"
 UNSEEN, HARDLY_SEEN = "no reading so far sees", "the readings so far hardly see"
 NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
+DRAWS = 4000
+SEED = 1
 
 
 @dataclass(frozen=True)
@@ -140,6 +142,21 @@ def judged(solution: Solution, heights: Heights, leave_out_mm: float) -> Judged:
     y = heights.y_mm
     lines = tuple(i for line in np.unique(y) if len(i := inside[y[inside] == line]) > 2)
     return Judged(heights, solution.heights_um(heights), solution.face_covariance(heights), inside, lines)
+
+
+def form_of(judge: Judged, spots: Sequence[Blindness]) -> FormPosterior:
+    """The heights of a face under the form prior, which is never laid on what is blind."""
+    name = judge.face.name
+    blind = [s.shapes_um[name] for s in spots if s.ratio >= BLIND and s.weights and name in s.shapes_um]
+    return form_posterior(
+        judge.heights.x_mm,
+        judge.heights.y_mm,
+        judge.height_um,
+        judge.covariance_um2,
+        blind=np.column_stack(blind) if blind else None,
+        draws=DRAWS if len(judge.height_um) <= 200 else DRAWS // 4,
+        seed=SEED,
+    )
 
 
 def blind_for(judge: Judged, aim: Aim, spots: Sequence[Blindness]) -> list[Blindness]:

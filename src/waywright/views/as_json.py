@@ -118,6 +118,7 @@ def _suspect(suspect: Suspect) -> Json:
         "standardised": suspect.standardised,
         "redundancy": suspect.redundancy,
         "with": list(suspect.like),
+        "hangs": list(suspect.hangs),
     }
 
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence import Job, Reading, Setting
+from waywright.core.evidence import Reading, Setting
 from waywright.core.faults import faults
 from waywright.core.findings import BURR, BlindSpot, Parallel, Report, Shape, Suspect, Verdict
-from waywright.core.moves import target_um
+from waywright.core.moves import hang_words, target_um
+from waywright.core.retakes import settled
 from waywright.core.verdicts import HARDLY_SEEN, UNSEEN
 from waywright.views.moves import sentence
 from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
@@ -20,6 +21,11 @@ BAND = 1.96  # standard uncertainties to a 95 % band
 UNKNOWN_UM = 100.0  # a band as wide as this says that nothing is known yet
 UNKNOWN_UM_PER_M = 1000.0  # so for a slope
 MOST_STATIONS = 41  # rows of a table that a person still reads
+SETTLED = {  # why a suspect stays left out
+    "": "No verdict hangs on it: it stays left out.",
+    "laid again since": "It was taken again since: it stays left out.",
+    "cut since": "Metal was taken since: it stays left out.",
+}
 
 
 @dataclass(frozen=True)
@@ -54,12 +60,23 @@ class Unseen:
 
 @dataclass(frozen=True)
 class Retake:
-    """A suspect: which reading, where it is, what is wrong with it, and what cannot be told from it."""
+    """A suspect: which reading, where it is, what is wrong with it, what cannot be told from it, what becomes of it.
+
+    `waits`: it can be taken again; `hangs`: and a verdict hangs on it.
+    """
 
     reading: str
     where: str
     words: str
     like: str
+    then: str
+    waits: bool
+    hangs: bool
+
+    @property
+    def told(self) -> str:
+        """All but the place, in sentences."""
+        return " ".join(filter(None, (f"it {self.words}.", self.like, self.then)))
 
 
 @dataclass(frozen=True)
@@ -105,7 +122,7 @@ class Result:
 
 def result(report: Report, shown: Shown) -> Result:
     """The view of a report in one way of showing numbers."""
-    retakes = tuple(_retake(suspect, report.job, shown) for suspect in report.suspects)
+    retakes = tuple(_retake(suspect, report, shown) for suspect in report.suspects)
     unseen = tuple(_unseen(spot, shown) for spot in report.blind)
     verdicts = tuple(_verdict(verdict, shown) for verdict in report.verdicts)
     return Result(
@@ -136,8 +153,9 @@ def _next(report: Report, retakes: tuple[Retake, ...], unseen: tuple[Unseen, ...
     if report.fit.misfits:
         move = next(faults(report.job, report))
         return f"{sentence(move.how)} {sentence(move.reason)}"
-    if retakes:
-        return f"Retake {retakes[0].where}: it {retakes[0].words}."
+    waiting = next((r for r in retakes if r.hangs), None)
+    if waiting is not None:
+        return f"Retake {waiting.where}: {waiting.told}"
     harmful = [one for one, spot in zip(unseen, report.blind, strict=True) if not spot.weak and one.cure]
     if harmful:
         return harmful[0].cure
@@ -210,12 +228,21 @@ def _mode(spot: BlindSpot) -> str:
     return f"{name} of {both[0]}" if len(both) == 1 else f"{name} that {listed(both)} share"
 
 
-def _retake(suspect: Suspect, job: Job, shown: Shown) -> Retake:
-    found = {reading.id: (setting, reading) for setting, reading in job.readings()}
+def _retake(suspect: Suspect, report: Report, shown: Shown) -> Retake:
+    found = {reading.id: (setting, reading) for setting, reading in report.job.readings()}
     where = _where(*found[suspect.reading], shown) if suspect.reading in found else suspect.reading
     like = [_where(*found[one], shown) if one in found else one for one in suspect.like]
+    why = settled(report.job, report, suspect.reading)
+    hangs = bool(suspect.hangs) and not why
+    then = sentence(hang_words(suspect.hangs)) if hangs else SETTLED[why]
     return Retake(
-        suspect.reading, where, shown.said(suspect.words), f"It cannot be told from {listed(like)}." if like else ""
+        suspect.reading,
+        where,
+        shown.said(suspect.words),
+        f"It cannot be told from {listed(like)}." if like else "",
+        then,
+        waits=not why,
+        hangs=hangs,
     )
 
 

@@ -150,8 +150,7 @@ def _retakes(console: Console, view: Result) -> None:
         return
     _heading(console, "Suspects, left out of the result")
     for one in view.retakes:
-        text = f"Retake {one.where} ({one.reading}): it {one.words}. {one.like}"
-        console.print(Padding(Text(text.strip()), (0, 0, 0, 2)))
+        console.print(Padding(Text(f"{one.where} ({one.reading}): {one.told}"), (0, 0, 0, 2)))
 
 
 def _shape(console: Console, shape: ShapeTable, view: Result) -> None:

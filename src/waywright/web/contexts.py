@@ -139,12 +139,13 @@ class SettingLine:
 
 @dataclass(frozen=True)
 class Retakes:
-    """A suspect with the page where it can be taken again."""
+    """A suspect with the page where it can be taken again; `told` is all but the place, in sentences."""
 
     url: str
     where: str
-    words: str
-    like: str
+    told: str
+    waits: bool
+    hangs: bool
 
 
 @dataclass(frozen=True)
@@ -213,6 +214,8 @@ class SettingPage(Page):
     next_setting: str = ""
     papers: tuple[str, str] = ("", "")  # where they are, and how many
     focus: str = ""
+    read: str = ""  # the places that are wanted of it, when not all are
+    everywhere: str = ""  # its page with all places
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ someone else changed meanwhile is a conflict.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from waywright.core.evidence import Entry, Geometry, Job, Reading, Setting, Typed
@@ -93,23 +93,39 @@ def columns_of(entry: Entry) -> tuple[Column, ...]:
     return tuple(found)
 
 
-def grids_of(opened: Opened, setting: Setting, ways: Shown, suspects: Mapping[str, str]) -> tuple[Grid, ...]:
-    """The lists of a setting, its main one first; `suspects` gives the words for readings that disagree."""
+def grids_of(
+    opened: Opened, setting: Setting, ways: Shown, suspects: Mapping[str, str], wanted: Collection[str] = ()
+) -> tuple[Grid, ...]:
+    """The lists of a setting, its main one first; `suspects` gives the words for readings that disagree.
+
+    `wanted` are the places to be read where not all are.
+    """
     order = sorted(setting.geometry.entries, key=lambda e: not e.required)
     found: list[Grid] = []
     for entry in order:
-        found.append(_grid(opened, setting, entry, ways, suspects, sum(len(grid.rows) for grid in found)))
+        first = sum(len(grid.rows) for grid in found)
+        found.append(_grid(opened, setting, entry, ways, suspects, wanted, first))
     return tuple(found)
 
 
-def _grid(opened: Opened, setting: Setting, entry: Entry, ways: Shown, suspects: Mapping[str, str], first: int) -> Grid:
+def _grid(
+    opened: Opened,
+    setting: Setting,
+    entry: Entry,
+    ways: Shown,
+    suspects: Mapping[str, str],
+    wanted: Collection[str],
+    first: int,
+) -> Grid:
     columns = columns_of(entry)
     corrected = opened.job.corrected()
     current = [r for r in setting.readings if r.entry == entry.name and r.id not in corrected]
-    waiting = dict.fromkeys(places_of(opened.job, setting.geometry, entry))
     by_place: dict[str, list[Reading]] = {}
     for reading in current:
         by_place.setdefault(place_of(entry, reading.x_mm, reading.y_mm, reading.at_mm), []).append(reading)
+    waiting = list(dict.fromkeys(places_of(opened.job, setting.geometry, entry)))
+    if set(waiting) & set(wanted):
+        waiting = [place for place in waiting if place in wanted or place in by_place]
     rows: list[Row] = []
     for place in dict.fromkeys([*waiting, *by_place]):
         here: list[Reading | None] = [*by_place.get(place, [])] or [None]
@@ -131,13 +147,19 @@ def _row(
     suspects: Mapping[str, str],
 ) -> Row:
     x, y, at = place.split(";")[1:]
-    parts = [f"y {ways.lengths(float(y))}" if y else "", f"along {ways.lengths(float(at))}" if at else ""]
-    words = ", ".join(filter(None, [ways.lengths(float(x)) if x else "", *parts]))
+    words = place_words(place, ways)
     if reading is None:
         return Row(number, place, x, y, at, words, ("",) * len(columns))
     version = opened.versions.get(Ref("reading", reading.id), 0)
     texts = tuple(text_in(reading, column.key) for column in columns)
     return Row(number, place, x, y, at, words, texts, reading.id, version, False, suspects.get(reading.id, ""))
+
+
+def place_words(place: str, ways: Shown) -> str:
+    """A place for a person: "180, y 14"."""
+    x, y, at = place.split(";")[1:]
+    parts = [f"y {ways.lengths(float(y))}" if y else "", f"along {ways.lengths(float(at))}" if at else ""]
+    return ", ".join(filter(None, [ways.lengths(float(x)) if x else "", *parts]))
 
 
 def text_in(reading: Reading, key: str) -> str:

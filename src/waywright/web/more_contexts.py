@@ -26,6 +26,31 @@ class ConflictPage(Page):
 
 
 @dataclass(frozen=True)
+class RetakePage(Page):
+    """A suspect: what was typed, what becomes of it, and how it is taken again.
+
+    `asks`: whether it still stands, with both answers; nothing where that is known. `since`: what was taken after it.
+    """
+
+    reading: str = ""
+    typed: str = ""
+    told: str = ""
+    correct: str = ""
+    waits: bool = False
+    asks: tuple[str, ...] = ()
+    stands: str = ""
+    at_once: str = ""
+    since: str = ""
+    begun: str = ""
+    words: str = ""
+    places: tuple[str, ...] = ()
+    count: str = ""
+    alone: str = ""
+    minutes: str = ""
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Both:
     """A field with what was typed in it, and in words what is there now."""
 

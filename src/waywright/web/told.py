@@ -99,14 +99,14 @@ def suspects_mm(report: Report, name: str) -> tuple[float, ...]:
     return tuple(found)
 
 
-def retakes(job_id: int, report: Report, view: Result) -> tuple[Retakes, ...]:
+def retake_url(job: int, reading: str) -> str:
+    """The page of a suspect."""
+    return f"/jobs/{job}/retake?reading={quote(reading, safe='')}"
+
+
+def retakes(job_id: int, view: Result) -> tuple[Retakes, ...]:
     """Suspects, each with where it can be taken again."""
-    home = {reading.id: setting.id for setting, reading in report.job.readings()}
-    return tuple(
-        Retakes(setting_url(job_id, home[r.reading], reading=r.reading), r.where, r.words, r.like)
-        for r in view.retakes
-        if r.reading in home
-    )
+    return tuple(Retakes(retake_url(job_id, r.reading), r.where, r.told, r.waits, r.hangs) for r in view.retakes)
 
 
 def setting_lines(job_id: int, job: Job, report: Report | None) -> tuple[SettingLine, ...]:
@@ -146,7 +146,7 @@ def live_of(solver: Solver, opened: Opened, setting: Setting, ways: Shown) -> Li
         told=verdict_words(view),
         facing=pair,
         faces=face_parts(opened.id, job, report, view, ways, only),
-        retakes=retakes(opened.id, report, view),
+        retakes=retakes(opened.id, view),
         problem="",
         stands=next((standing_words(s, ways) for s in report.standing if s.setting == setting.shared), ""),
         misfits=view.misfits,

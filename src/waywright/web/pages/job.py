@@ -56,7 +56,7 @@ def _job(
         result=view,
         faces=face_parts(opened.id, opened.job, report, view, ways) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report),
-        retakes=retakes(opened.id, report, view) if report is not None and view is not None else (),
+        retakes=retakes(opened.id, view) if view is not None else (),
         assumed=tuple(filter(None, opened.memos.get(ASSUMED, "").splitlines())),
         head=form_of(
             Head, given_of(_head(opened)) if head is None else head, HEAD_SKIPPED, {}, wrong if head else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import fields, replace
 
 from starlette.requests import Request
@@ -69,7 +69,11 @@ def setting_page(
     """With `wrong`: what was typed into the entry form, or `changing` how it lies."""
     ways = ways_of(request)
     live = live_of(bench.solver, opened, one, ways)
-    grids = _grids(bench, opened, one, ways)
+    read = request.query_params.get("read", "")
+    grids = _grids(bench, opened, one, ways, read.split(","))
+    shown = {row.place for grid in grids for row in grid.rows}
+    read = ",".join(place for place in read.split(",") if place in shown)
+    more = {"read": read} if read else {}
     way = request.query_params.get("way", "stations")
     way = "stacks" if way == "stacks" and any(grid.stacks for grid in grids) else "stations"
     if given is not None:
@@ -96,7 +100,9 @@ def setting_page(
         changing=changing is not None,
         version=opened.versions[Ref("setting", one.id)],
         papers=papers_of(opened, Ref("setting", one.id)),
-        urls=tuple((w, setting_url(number, one.id, way=w)) for w in ("stations", "stacks")),
+        urls=tuple((w, setting_url(number, one.id, way=w, **more)) for w in ("stations", "stacks")),
+        read=read,
+        everywhere=setting_url(number, one.id, way=way),
         next_setting=setting_url(number, later.id) if later is not None else "",
         focus=request.query_params.get("reading", "") or (wrong.field if wrong else ""),
     )
@@ -109,10 +115,12 @@ def lying_form(opened: Opened, one: Setting, given: Mapping[str, str], wrong: Wr
     return form_of(cls, given, (), choices, wrong) + form_of(Setting, given, not_own(), choices, wrong)
 
 
-def _grids(bench: Bench, opened: Opened, one: Setting, ways: Shown) -> tuple[Grid, ...]:
+def _grids(
+    bench: Bench, opened: Opened, one: Setting, ways: Shown, wanted: Collection[str] = ()
+) -> tuple[Grid, ...]:
     report = bench.solver.solved(opened).report
     view = result(report, ways) if report is not None else None
-    return grids_of(opened, one, ways, suspect_words(report, view))
+    return grids_of(opened, one, ways, suspect_words(report, view), wanted)
 
 
 def _as_sent(grid: Grid, given: Mapping[str, str]) -> Grid:
@@ -175,7 +183,8 @@ def save(bench: Bench, request: Request, given: Given) -> Response:
             return JSONResponse({"words": str(error), "field": field}, 422)
         return setting_page(bench, request, opened, one, Wrong(str(error), field), given.texts)
     if not script:
-        return goes_to(setting_url(number, one.id, way=request.query_params.get("way", "stations")))
+        kept = {key: text for key in ("way", "read") if (text := request.query_params.get(key))}
+        return goes_to(setting_url(number, one.id, **{"way": "stations", **kept}))
     return _answer(bench, request, number, one.id, saved, more=given.texts.get("more") == "yes")
 
 

@@ -91,8 +91,9 @@ def specimens(bench: Bench, request: Request) -> Response:
                 Retakes(
                     "/specimens",
                     "Rowan on Alder, marks together, at 180, 14 mm",
-                    "reads about 8.5 µm more than the others say",
-                    "",
+                    "it reads about 8.5 µm more than the others say. The verdict on Alder hangs on it.",
+                    waits=True,
+                    hangs=True,
                 ),
             ),
             "",
