@@ -268,7 +268,7 @@ def loaded(errors: Path, module: str) -> Callable[[], bool]:
     return lambda: line.search(errors.read_text(errors="replace")) is not None
 
 
-def until(true: Callable[[], bool], process: subprocess.Popen[str], seconds: float = 60.0) -> None:
+def until(true: Callable[[], bool], process: subprocess.Popen[str], seconds: float = 120.0) -> None:
     """Wait until something is so, while the process runs."""
     end = time.monotonic() + seconds
     while not true():
@@ -305,7 +305,7 @@ def test_interrupted_while_it_starts(command: str, moment: str, presses: int, tm
             until(loaded(errors, moment), process)
         for _ in range(presses):
             process.send_signal(signal.SIGINT)
-        assert process.wait(30) == 130, said_in(errors)
+        assert process.wait(60) == 130, said_in(errors)
     assert re.sub(r"The bench is open at .*", "", said_in(errors)).strip() == ""
     assert list(tmp_path.glob("waywright-sample-*")) == []
     if book.exists() and book.stat().st_size:
@@ -329,7 +329,7 @@ def test_ended_while_the_sample_opens(tmp_path: Path) -> None:
         with started(*MODULE, "demo", "--port", str(_free_port()), env=_apart(tmp_path)) as process:
             until(lambda: any(tmp_path.glob("waywright-sample-*/sample.sqlite")), process)
             process.send_signal(sign)
-            out, err = process.communicate(timeout=30)
+            out, err = process.communicate(timeout=60)
         assert (process.returncode, out, re.sub(r"The bench is open at .*\n", "", err)) == (0, "", "")
         assert list(tmp_path.glob("waywright-sample-*")) == []
 
@@ -348,7 +348,7 @@ def test_interrupted_in_earnest_it_is_quiet(tmp_path: Path) -> None:
     with open(errors, "w") as told, started(*TOLD, "solve", path, stdout=writing, stderr=told) as process:
         until(loaded(errors, "waywright.views.terminal"), process)
         process.send_signal(signal.SIGINT)
-        assert process.wait(30) == 130
+        assert process.wait(60) == 130
     os.close(reading)
     os.close(writing)
     assert said_in(errors) == ""

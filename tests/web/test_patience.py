@@ -20,7 +20,7 @@ from waywright.web.patience import BODY_S, HEAD_S, MOST_CONNECTIONS
 HEAD = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: "
 FORM = b"POST /units HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/x-www-form-urlencoded\r\n"
 Clients = Callable[[int, int, bytes], list[socket.socket]]
-PROMPT_S = 5.0  # an answer to others, on a busy machine
+PROMPT_S = 10.0  # an answer to others, on a busy machine
 
 
 @pytest.fixture
