@@ -21,7 +21,8 @@ from waywright.views.as_json import dump, moves_json, report_json
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
-CLOSE, DRAWN = 1e-6, 0.03  # another machine rounds blind shapes by some 1e-8, and draws under the form prior differ more
+# Another machine rounds blind shapes by some 1e-8; draws under the form prior differ by more.
+CLOSE, DRAWN = 1e-6, 0.03
 WORDS = {"words", "why", "notes", "title", "how", "reason", "prior", "cure"}
 
 
