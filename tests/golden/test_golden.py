@@ -13,7 +13,7 @@ JOBS = dict(jobs())
 
 @pytest.mark.parametrize("name", JOBS)
 def test_a_kept_job_says_what_it_said(name: str) -> None:
-    """All numbers of `solve` and `next` are those kept, to a millionth; what changes stands in CHANGES.md with its why."""
+    """All numbers of `solve` and `next` are those kept, to a millionth; CHANGES.md lists what changed and why."""
     kept = json.loads((HERE / f"{name}.json").read_text(encoding="utf-8"))
     now = json.loads(json.dumps(said(JOBS[name])))
     assert list(differences(kept, now)) == []
