@@ -20,11 +20,11 @@ from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED, Screened, screen
 from waywright.core.evidence import NOTHING_MORE, Given, Goal, Job, Pass, Reading, Typed
-from waywright.core.findings import Fit, Report
+from waywright.core.findings import Fit, Misfit, Report
 from waywright.core.hanging import WORTH
 from waywright.core.moves import doubted, moves
 from waywright.core.readings import Cross, LayUp, Step, Thickness
-from waywright.core.report import report
+from waywright.core.report import look, report, report_of
 from waywright.core.retakes import Retake, laid_again, retakes, settled
 from waywright.core.verdicts import aims, form_of, judged, verdict
 
@@ -211,6 +211,19 @@ def test_a_verdict_hangs_when_use_as_read_changes_it(straightness_um: float) -> 
         if now.decision != said.decision and abs((now.chance_inside or 0) - (said.chance_inside or 0)) >= WORTH:
             changed.add(said.face)
     assert set(without.suspects[0].hangs) == changed
+
+
+def test_nothing_hangs_on_one_reading_while_they_do_not_fit_together() -> None:
+    """Where no verdict stands because the readings do not fit together, none is said to hang on a single suspect; each
+    is still taken again, after what does not fit."""
+    seen = look(shop(3.0))
+    apart = Misfit("setting", "layups[2]", "layups[2]", 4.0, 1e-9, "layups[2] scatters apart from all others")
+    fit = replace(seen.screened.fit, misfits=(apart,))
+    found = report_of(replace(seen, screened=replace(seen.screened, fit=fit)), with_cures=False)
+    assert {v.decision for v in found.verdicts} == {"open"}
+    assert found.suspects[0].hangs == ()
+    told = moves(found.job, found)
+    assert [SUSPECT in move.how for move in told] == [False, True]
 
 
 def test_while_it_may_stand_one_place_is_enough() -> None:

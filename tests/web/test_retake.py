@@ -12,6 +12,7 @@ import pytest
 from playwright.sync_api import Page
 from starlette.testclient import TestClient
 
+from studies.blunders import spoiled
 from tests.web.driving import Running, Touch, all_saved
 from tests.web.test_pages import page_of
 from waywright import demo, jobfile
@@ -114,6 +115,22 @@ def test_what_may_still_stand_is_asked_about(client: TestClient, last: int) -> N
     form |= {f"stops_mm.{row.number}": "20.000", f"just_mm.{row.number}": "", f"gap_mm.{row.number}": ""}
     client.post(page.stands, data=form)
     assert page_of(client, f"/jobs/{last}").retakes == ()
+
+
+def test_a_level_set_anew_is_read_at_more_than_one_place(client: TestClient, book: Book) -> None:
+    """A suspect of a level that was read last: it is asked whether its zero was touched; if it was, a new run of it has
+    the place and those that check it."""
+    bad = "crosses[0].readings[4]"
+    job = book.begin(spoiled(jobfile.loads(demo.shop(), "the sample shop"), bad, 3.0))
+    page = page_of(client, page_path(job, bad))
+    assert "no zero touched" in page.asks[0]
+    assert "a zero of its own" in page.alone
+    assert "330" in page.places
+    assert 2 <= len(page.places) < 9
+    answer = client.post(f"/jobs/{job}/retake", data={"reading": bad}, follow_redirects=False)
+    setting = page_of(client, answer.headers["location"])
+    assert tuple(row.words for row in setting.grids[0].rows if not row.free) == page.places
+    assert book.job(job).settings[-1].seat_um == 0.3
 
 
 def test_what_is_no_suspect_is_shown_where_it_stands(client: TestClient, shop_job: int) -> None:

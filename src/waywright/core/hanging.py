@@ -37,7 +37,12 @@ class Hanging:
     found: Sequence[Verdict]
 
     def suspects(self) -> tuple[Suspect, ...]:
-        """The suspects, each with the faces whose verdict hangs on it or on one that cannot be told from it."""
+        """The suspects, each with the faces whose verdict hangs on it or on one that cannot be told from it.
+
+        While the readings do not fit together no verdict stands, whatever becomes of one of them: none hangs.
+        """
+        if self.screened.fit.misfits:
+            return self.screened.suspects
         each = {s.reading: set(self._alone(s.reading)) for s in self.screened.suspects}
         if any(v.decision == "open" for _, _, v in self._decided()):
             for s in self.screened.suspects:

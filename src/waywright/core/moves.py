@@ -98,7 +98,8 @@ def _how_again(retake: Retake) -> str:
     others = [_place(r) for r in retake.to_read if r not in retake.again]
     if retake.begun is not None:
         return f"go on with {retake.begun.id}, {words}: read also at {_listed([*at, *others])}, to check {ids}"
-    lay = f"{'lay' if isinstance(retake.of.geometry, Laid) else 'take'} {words}, once more"
+    laid = isinstance(retake.of.geometry, Laid)
+    lay = f"{'lay' if laid else 'take'} {words}, once more"
     if at and others:
         lay += f" and read at {_listed(at)} and, to check that, at {_listed(others)} ({ids})"
     else:
@@ -106,7 +107,8 @@ def _how_again(retake: Retake) -> str:
     if retake.twice:
         lay = f"where it reads so twice, {_listed(at)}, stone and wipe the faces and check the instrument; then {lay}"
     if retake.stands and at:
-        return f"if it still stands as it was read, read {_listed(at)} again now; once lifted, {lay}"
+        asks = "if it still stands as it was read" if laid else "if nothing was touched since, its zero neither"
+        return f"{asks}, read {_listed(at)} again now; {'once lifted' if laid else 'else'}, {lay}"
     return lay
 
 
