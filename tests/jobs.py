@@ -74,7 +74,8 @@ gaps = [ { x_mm = 300, gap_mm = 0.011 } ]
 straightness_um = 6     # for the shaper
 """
 
-NAMES = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=12).filter(lambda name: name.strip())
+LETTERS = st.characters(exclude_categories=["Cc", "Cs", "Zl", "Zp"])
+NAMES = st.text(LETTERS, min_size=1, max_size=12).filter(lambda name: name.strip())
 NOTES = st.none() | NAMES
 
 

@@ -14,7 +14,7 @@ from typing import IO, TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from waywright.record import Book
+    from waywright.record import Book, Listed
 
 Json = dict[str, Any]
 
@@ -77,7 +77,7 @@ def jobs(context: click.Context, book: str | None, as_json: bool, deleted: bool)
     book, as_json = _given(context, book, as_json)
     with _opened(book) as opened:
         found = opened.jobs(hidden=deleted)
-    lines = [f"{j.id:>4}  {j.changed[:10]}  {j.title or 'Untitled'}{'  (deleted)' if j.hidden else ''}" for j in found]
+    lines = [f"{j.id:>4}  {j.problem or _line(j)}" for j in found]
     _say({"jobs": [vars(job) for job in found]}, lines or ["There is no job in the book yet."], as_json)
 
 
@@ -142,7 +142,8 @@ def check(context: click.Context, book: str | None, as_json: bool) -> None:
 @click.argument("job", type=int)
 @click.argument("file", type=click.Path(path_type=Path))
 def export(context: click.Context, book: str | None, as_json: bool, job: int, file: Path) -> None:
-    """Write the JOB of that number into FILE: whole, with its past and attachments; as a job file if it ends in .toml.
+    """Write the JOB of that number into FILE: whole, with its past and attachments. Ending in .toml, as a job file;
+    in .jsonl, what is stored of it, row by row, however damaged.
 
     Example: waywright book export 3 edges.zip
     """
@@ -150,6 +151,8 @@ def export(context: click.Context, book: str | None, as_json: bool, job: int, fi
     with _opened(book) as opened, _new_file(file) as out:
         if file.suffix.lower() == ".toml":
             out.write(opened.export_toml(job).encode("utf-8"))
+        elif file.suffix.lower() == ".jsonl":
+            out.writelines(opened.export_raw(job))
         else:
             opened.export(job, out)
     _say({"job": job, "file": str(file), "bytes": file.stat().st_size}, [f"Written: {file}"], as_json)
@@ -159,7 +162,7 @@ def export(context: click.Context, book: str | None, as_json: bool, job: int, fi
 @_options
 @click.argument("file", type=click.Path(path_type=Path))
 def import_(context: click.Context, book: str | None, as_json: bool, file: Path) -> None:
-    """Bring the job in FILE into the book: one that was exported, or a job file. Nothing in the book is changed.
+    """Bring the job in FILE into the book: one that was exported, or a job file. No job in the book is changed.
 
     Example: waywright book import edges.zip
     """
@@ -172,10 +175,13 @@ def import_(context: click.Context, book: str | None, as_json: bool, file: Path)
     told = {
         "new": f"It is job {found.job_id}.",
         "known": f"It is here already, whole, as job {found.job_id}.",
-        "grown": f"Job {found.job_id} has gained the {found.acts} acts it lacked.",
-        "copied": f"Job {found.job_id} is a copy: the job here went another way since.",
+        "copied": f"It is job {found.job_id}, of its own: the same job is here with other acts, and stays as it is.",
     }
     _say({"job": found.job_id, "acts": found.acts, "how": found.how}, [told[found.how]], as_json)
+
+
+def _line(job: Listed) -> str:
+    return f"{job.changed[:10]}  {job.title or 'Untitled'}{'  (deleted)' if job.hidden else ''}"
 
 
 def _opened(book: str | None) -> Book:

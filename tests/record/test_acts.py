@@ -67,12 +67,12 @@ def test_readings_are_appended_in_order_and_named_by_their_place(book: Book, thr
 def test_a_reading_is_kept_as_typed(book: Book, three: Job) -> None:
     """Number, unit and the text as written come back, to the last digit."""
     job_id = book.begin(three)
-    typed = Typed(0.1 + 0.2, "thou", "0,3 thou \u0000")
-    (ref,) = book.append(job_id, "layups[0]", [replace(gap(), value=typed, note="\ud800 µ")]).refs
+    typed = Typed(0.30000000000000004, "thou", "0,30000000000000004  thou ")
+    (ref,) = book.append(job_id, "layups[0]", [replace(gap(), value=typed, note="\t½ µ\r\n𝕏")]).refs
     found = read(book.job(job_id), ref.key)
     assert found is not None
     assert found.value == typed
-    assert found.note == "\ud800 µ"
+    assert found.note == "\t½ µ\r\n𝕏"
 
 
 def test_a_correction_names_what_it_replaces(book: Book, three: Job) -> None:

@@ -18,7 +18,7 @@ from tests.record.conftest import ticking
 from waywright import jobfile
 from waywright.core.evidence import Job, Pass, Reading, Setting, Typed
 from waywright.core.readings import KINDS, LayUp, Step
-from waywright.record import Add, BadBundle, Book, BookError, By, Delete, Memo, Ref, TooLarge
+from waywright.record import Add, BadBundle, Book, BookError, By, Delete, Imported, Memo, Ref, TooLarge
 from waywright.record.bundle import LARGEST, LOG, MANIFEST, MOST_FILES
 
 
@@ -130,23 +130,31 @@ def test_a_job_in_the_making_is_exported(book: Book, other: Book, three: Job) ->
     assert other.job(found.job_id) == book.job(job_id)
 
 
-def test_the_same_job_again_only_gains_what_it_lacks(book: Book, other: Book, worked: int) -> None:
-    """A job carried to and fro is one job: it gains the acts done elsewhere; where both went on, a copy is made."""
+def test_no_file_changes_a_job_that_is_here(book: Book, other: Book, worked: int) -> None:
+    """The same job again is known. With other acts, more or different ones, it comes in as a job of its own, and that
+    which is here stays as it is; the same file again is then known too, also when that job went on."""
     old = exported(book, worked)
     there = other.import_(io.BytesIO(old)).job_id
     assert (again := other.import_(io.BytesIO(old))).how == "known"
     assert (again.job_id, again.acts) == (there, 0)
+    seen = other.opened(there)
     book.append(worked, "layups[0]", [gap(105)])
-    grown = other.import_(io.BytesIO(exported(book, worked)))
-    assert (grown.job_id, grown.acts, grown.how) == (there, 1, "grown")
+    longer = exported(book, worked)
+    grown = other.import_(io.BytesIO(longer))
+    assert (grown.acts, grown.how) == (8, "copied")
+    assert other.opened(there) == seen
+    assert other.job(grown.job_id) == book.job(worked)
+    assert other.opened(grown.job_id).uid != seen.uid
+    assert other.import_(io.BytesIO(longer)) == Imported(grown.job_id, 0, "known")
     assert other.import_(io.BytesIO(old)).how == "known"
-    assert other.job(there) == book.job(worked)
+    other.append(grown.job_id, "layups[0]", [gap(180)])
+    assert other.import_(io.BytesIO(longer)) == Imported(grown.job_id, 0, "known")
     other.append(there, "layups[0]", [gap(180)])
     book.append(worked, "layups[0]", [gap(255)])
     before = other.job(there)
     copied = other.import_(io.BytesIO(exported(book, worked)))
     assert copied.how == "copied"
-    assert copied.job_id != there
+    assert copied.job_id not in (there, grown.job_id)
     assert other.job(copied.job_id) == book.job(worked)
     assert other.job(there) == before
     assert other.problems() == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -13,7 +14,7 @@ import pytest
 
 from tests.record.conftest import ticking
 from waywright.core.evidence import Job
-from waywright.record import Book, BookError, Busy, Head, Missing, NewerBook, NotABook, Ref, schema
+from waywright.record import Book, BookError, Busy, Head, Missing, NewerBook, NotABook, ReadOnly, Ref, schema
 from waywright.record import copies as copies_
 
 
@@ -48,6 +49,73 @@ def test_one_copy_a_day_and_ten_kept(tmp_path: Path) -> None:
     with Book.open(found[0].path) as yesterday:
         assert yesterday.job(job_id).title == "day 11"
         assert yesterday.problems() == []
+
+
+def test_a_clock_set_back_loses_no_copy(tmp_path: Path) -> None:
+    """With ten copies dated later than the clock now says, a save makes its copy, which stays and is the newest; day by
+    day it is the later ones that go, and going back takes what was made last."""
+    path, clock = tmp_path / "book.sqlite", Days()
+    with Book.open(path, clock=clock) as book:
+        job_id = book.begin(Job(title="day 0"))
+        for day in range(1, 11):
+            clock.at += timedelta(days=1)
+            book.put(job_id, Ref("head"), day, Head(f"day {day}"))
+        later = set(names(path))
+        assert len(later) == 10
+        clock.at = datetime(2020, 1, 1, 9, 0, tzinfo=UTC)
+        for day in range(11, 15):
+            book.put(job_id, Ref("head"), day, Head(f"day {day}"))
+            assert book.warning is None
+            (newest, *_) = book.copies()
+            assert newest.at == clock.at
+            assert len(book.copies()) == 10
+            with Book.open(newest.path) as before:
+                assert before.job(job_id).title == f"day {day - 1}"
+            clock.at += timedelta(days=1)
+        assert len(later & {copy.path.name for copy in book.copies()}) == 6
+    assert [copy.at.day for copy in copies_.listed(path, clock.at)][:4] == [4, 3, 2, 1]
+
+
+def test_whatever_lies_among_the_copies_a_save_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files with impossible dates, folders with a copy's name, copies that cannot be removed: a reading is saved."""
+    path, clock = tmp_path / "book.sqlite", Days()
+    with Book.open(path, clock=clock) as book:
+        job_id = book.begin(Job(title="a"))
+        folder = tmp_path / "copies"
+        folder.mkdir()
+        (folder / "book 2026-02-31T99-00-00 daily.sqlite").touch()
+        (folder / "book 0000-00-00T00-00-00 daily.sqlite").touch()
+        for day in range(1, 15):
+            (folder / f"book 2026-01-{day:02d}T00-00-00 daily.sqlite").mkdir()
+        clock.at += timedelta(days=1)
+        book.put(job_id, Ref("head"), 1, Head("b"))
+        assert book.warning is None
+        monkeypatch.setattr(copies_, "make", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left on device")))
+        clock.at += timedelta(days=1)
+        book.put(job_id, Ref("head"), 2, Head("c"))
+        assert book.job(job_id).title == "c"
+        assert book.warning
+
+
+def test_a_copy_is_only_read(tmp_path: Path) -> None:
+    """A copy opens as a book does, and nothing changes it: not a save, not the opening itself."""
+    path = tmp_path / "book.sqlite"
+    with Book.open(path) as book:
+        job_id = book.begin(Job(title="a"))
+    copy = copies_.make(path, "daily").path
+    before = copy.read_bytes()
+    with Book.open(copy) as book:
+        assert book.job(job_id).title == "a"
+        assert book.problems() == []
+        for write in (
+            lambda: book.begin(Job()),
+            lambda: book.put(job_id, Ref("head"), 1, Head("b")),
+            lambda: book.import_(io.BytesIO(b'title = "x"')),
+        ):
+            with pytest.raises(ReadOnly, match="is a copy, kept as it is"):
+                write()
+    assert copy.read_bytes() == before
+    assert [p.name for p in copy.parent.iterdir()] == [copy.name]
 
 
 def test_restore_goes_back_and_can_be_taken_back(tmp_path: Path) -> None:

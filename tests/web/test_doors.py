@@ -104,12 +104,13 @@ def test_a_file_for_a_form_without_files_is_refused(client: TestClient) -> None:
     ],
 )
 def test_what_is_no_job_is_refused_in_a_sentence(client: TestClient, book: Book, name: str, data: bytes) -> None:
-    """A file that is no job, whatever it is called, brings a page with one sentence and nothing into the book."""
+    """A file that is no job, whatever it is called, brings the shop with one sentence and nothing into the book."""
     answer = client.post("/import", files={"file": (name, data)})
     if data:
         assert answer.status_code == 422
-        assert answer.template.name == "stopped.html"
-        assert answer.context["page"].words.endswith(".")
+        assert answer.template.name == "shop.html"
+        assert " was not taken in" in answer.context["page"].problem
+        assert answer.context["page"].problem.endswith(".")
         assert book.jobs() == ()
 
 

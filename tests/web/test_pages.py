@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from dataclasses import replace
@@ -17,7 +18,7 @@ from waywright import jobfile
 from waywright.core.evidence import Goal, Job
 from waywright.core.report import report
 from waywright.demo import shop
-from waywright.record import Book
+from waywright.record import Book, Head, Ref
 from waywright.views.numbers import METRIC
 from waywright.views.result import result
 from waywright.web.pages import PAGES
@@ -228,7 +229,34 @@ def test_export_and_import_elsewhere(client: TestClient, book: Book, shop_job: i
     assert answer.url.path == f"/jobs/{shop_job + 1}"
     assert book.job(shop_job + 1) == book.job(shop_job)
     whole = client.get(f"/jobs/{shop_job}/export.zip")
-    assert client.post("/import", files={"file": ("job.zip", whole.content)}).url.path == f"/jobs/{shop_job}"
+    assert whole.headers["content-length"] == str(len(whole.content))
+    again = client.post("/import", files={"file": ("job.zip", whole.content)}).context["page"]
+    assert (again.title, again.url) == ("It is here already", f"/jobs/{shop_job}")
+
+
+def test_a_longer_past_comes_in_beside_the_job(client: TestClient, book: Book, shop_job: int) -> None:
+    """A file with more acts than the job here changes no page of it: what came in is a job of its own, as is said."""
+    with Book.open(book.path.parent / "other.sqlite") as other:  # type: ignore[union-attr]
+        there = other.import_(io.BytesIO(client.get(f"/jobs/{shop_job}/export.zip").content)).job_id
+        other.put(there, Ref("head"), 1, Head("Another title"))
+        file = io.BytesIO()
+        other.export(there, file)
+    paths = [f"/jobs/{shop_job}{page}" for page in ("", "/history", "/things", "/setting?id=layups%5B0%5D")]
+    before = [client.get(path).content for path in paths]
+    page = client.post("/import", files={"file": ("job.zip", file.getvalue())}).context["page"]
+    assert (page.title, page.url) == ("Brought in as a job of its own", f"/jobs/{shop_job + 1}")
+    assert [client.get(path).content for path in paths] == before
+    assert client.get(page.url).context["page"].title == "Another title"
+
+
+def test_a_deleted_job_is_told(client: TestClient, shop_job: int) -> None:
+    """The address of a job that was deleted says so and where to bring it back; nothing breaks."""
+    client.post(f"/jobs/{shop_job}/delete", data={"sort": "head", "key": "", "version": "1"})
+    answer = client.get(f"/jobs/{shop_job}")
+    assert answer.status_code == 404
+    assert "was deleted" in answer.context["page"].words
+    client.post(f"/jobs/{shop_job}/undo", data={"act": "2"})
+    assert client.get(f"/jobs/{shop_job}").status_code == 200
 
 
 def test_ticks_are_kept(client: TestClient, shop_job: int) -> None:

@@ -9,7 +9,7 @@ from starlette.testclient import TestClient
 
 from tests.web.test_pages import page_of
 from waywright.record import Book, Ref
-from waywright.record.book import LARGEST_ATTACHMENT
+from waywright.record.integrity import LARGEST_ATTACHMENT
 from waywright.web.doors import LARGEST_FORM
 from waywright.web.pages.papers import kind_of
 
@@ -117,7 +117,8 @@ def test_what_is_refused_is_said_beside_what_was_typed(
 def test_a_photograph_may_be_larger_than_a_form(client: TestClient, shop_job: int) -> None:
     """The page says how large a file may be, and takes one beyond the size of other forms."""
     assert page_of(client, f"/jobs/{shop_job}/papers").limits == (
-        "One file at a time, 32 MB at most; it is kept in the book as it is."
+        "One file at a time, 32 MB at most. Where a photograph was taken is taken out of it before it is kept, unless "
+        "you tick that it stays; the picture itself is kept as it is."
     )
     assert keep(client, shop_job, "large.png", PNG + bytes(LARGEST_FORM + 1)).status_code == 200
     assert page_of(client, f"/jobs/{shop_job}/papers").papers[0].told.startswith("picture, 4.2 MB")

@@ -17,13 +17,15 @@ from waywright.core.judge.grades import limit_um
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
 from waywright.core.readings.base import HeightTerm, Site
 from waywright.core.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
+from waywright.jobfile.values import values
 
 MOST_PASSES = 100  # noted for one zone: more is a slip of the hand
 CLOSEST_MM = 1e-3  # stations and lines nearer than this are one
 
 
 def check(job: Job) -> None:
-    """Raise `JobError` at the first thing that cannot be."""
+    """Raise `JobError` at the first thing that cannot be, in a job that was typed, read from a file or brought in."""
+    values(job)
     _names(job)
     for i, piece in enumerate(job.pieces):
         for j, face in enumerate(piece.faces):

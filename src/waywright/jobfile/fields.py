@@ -10,6 +10,7 @@ import dataclasses
 import datetime
 import difflib
 import math
+import re
 import types
 import typing
 from collections.abc import Iterable, Mapping
@@ -37,6 +38,9 @@ _ABOVE_ZERO = {"length_mm", "width_mm", "u_um", "u_um_per_m", "um_per_m_per_div"
 }  # fmt: skip
 _FROM_ZERO = {"feel_um", "seat_um", "leave_out_mm", "depth_u_um", "scatter"}
 LONGEST_BITS = 64  # of a whole number; TOML promises no more
+LONGEST_TEXT, LONGEST_NOTE = 2_000, 100_000  # letters
+_NO_TEXT = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
+_NO_NOTE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")  # a note may have several lines
 _LEAST_U = 1e-4  # µm or µm/m: a tenth of a nanometre; nothing in a shop is truer
 
 
@@ -48,7 +52,7 @@ class Refused(ValueError):
         self.path = path
 
 
-def types_of(cls: type) -> dict[str, Any]:
+def types_of(cls: type) -> Mapping[str, Any]:
     """The type of each field of a dataclass, with "or None" taken off."""
     hints = typing.get_type_hints(cls)
     return {field.name: _without_none(hints[field.name]) for field in dataclasses.fields(cls)}
@@ -123,9 +127,20 @@ def text(value: object, key: str, path: Path) -> str:
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     found: str = _expect(str, value, "a text in quotes", path)
-    if not found.strip() and key not in ("title", "note"):
-        raise Refused("The text is empty; fill it in or take the key out.", path)
+    if wrong := unfit_text(found, key):
+        raise Refused(wrong, path)
     return found
+
+
+def unfit_text(found: str, key: str) -> str:
+    """Why a text cannot stand under its key, in a sentence; "" if it can."""
+    if not found.strip() and key not in ("title", "note"):
+        return "The text is empty; fill it in or take the key out."
+    if len(found) > (LONGEST_NOTE if key == "note" else LONGEST_TEXT):
+        return f"This text has {len(found):,} letters, which is more than can be kept; shorten it."
+    if (_NO_NOTE if key == "note" else _NO_TEXT).search(found):
+        return "This text has a sign in it that no screen or database takes; type it anew."
+    return ""
 
 
 def number(value: object, key: str, path: Path) -> float:
@@ -138,13 +153,48 @@ def number(value: object, key: str, path: Path) -> float:
         raise Refused(str(error), path) from None
     if read.unit != unit:
         found = float(f"{found:.15g}")  # 12 in is 304.8 mm, not 304.79999999999995
-    if key in _ABOVE_ZERO and not found > 0:
-        raise Refused(f"{found:g}{_behind(unit)} cannot be; {key} is above 0.", path)
-    if key in _FROM_ZERO and found < 0:
-        raise Refused(f"{found:g}{_behind(unit)} cannot be; {key} is 0 or more.", path)
-    if key.startswith("u_um") and found < _LEAST_U:
-        raise Refused(f"Nothing is as true as {found:g}{_behind(unit)}; give the standard uncertainty you trust.", path)
+    if wrong := _unfit_sign(found, key, unit):
+        raise Refused(wrong, path)
     return found
+
+
+def unfit_number(found: float, key: str) -> str:
+    """Why a number in the unit of its key cannot stand there, in a sentence; "" if it can."""
+    unit = unit_of_key(key)
+    return _beyond(Typed(found, unit)) or _unfit_sign(found, key, unit)
+
+
+def unfit_typed(found: Typed, key: str) -> str:
+    """Why a number kept as it was typed cannot stand under its key, in a sentence; "" if it can."""
+    try:
+        wanted = quantity(unit_of_key(key))
+        if quantity(found.unit) not in ((wanted, "divisions") if wanted == "angle" else (wanted,)):
+            return f"{found.number:g}{_behind(found.unit)} cannot stand under {key}."
+        if found.text is not None and parse(found.text, unit_of_key(key)) != (found.number, found.unit):
+            return f"{shown(found.text)} is not the number {found.number:g}{_behind(found.unit)}; type it anew."
+    except UnitError as error:
+        return str(error)
+    return _beyond(found)
+
+
+def _unfit_sign(found: float, key: str, unit: str) -> str:
+    if key in _ABOVE_ZERO and not found > 0:
+        return f"{found:g}{_behind(unit)} cannot be; {key} is above 0."
+    if key in _FROM_ZERO and found < 0:
+        return f"{found:g}{_behind(unit)} cannot be; {key} is 0 or more."
+    if key.startswith("u_um") and found < _LEAST_U:
+        return f"Nothing is as true as {found:g}{_behind(unit)}; give the standard uncertainty you trust."
+    return ""
+
+
+def _beyond(found: Typed) -> str:
+    if not math.isfinite(found.number):
+        return f"{found.number} cannot be measured; type a number or leave the key out."
+    base, least, most, name = _REACH[quantity(found.unit)]
+    if not least <= found.to(base) <= most:
+        reach = f"{name} lies between {least:g} and {most:g}{_behind(base)}"
+        return f"{found.number:g}{_behind(found.unit)} cannot be; {reach}."
+    return ""
 
 
 def typed(value: object, key: str, path: Path) -> Typed:
@@ -165,10 +215,8 @@ def typed(value: object, key: str, path: Path) -> Typed:
         raise Refused(f"A number is wanted here, not {shown(value)}.", path)
     if not math.isfinite(found.number):
         raise Refused(f"{shown(value)} cannot be measured; type a number or leave the key out.", path)
-    base, least, most, name = _REACH[quantity(found.unit)]
-    if not least <= found.to(base) <= most:
-        reach = f"{name} lies between {least:g} and {most:g}{_behind(base)}"
-        raise Refused(f"{found.number:g}{_behind(found.unit)} cannot be; {reach}.", path)
+    if wrong := _beyond(found):
+        raise Refused(wrong, path)
     return found
 
 

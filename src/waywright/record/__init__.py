@@ -8,18 +8,21 @@ from waywright.record.errors import (
     BookError,
     Busy,
     Conflict,
+    DiskFull,
     Missing,
     NewerBook,
     NotABook,
     NumberReused,
     OutOfOrder,
+    PlaceStays,
+    ReadOnly,
     Refused,
     TooLarge,
 )
 from waywright.record.log import Act
 from waywright.record.opened import By, Done, Imported, Listed, Opened, Saved
 from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of
-from waywright.record.store import default_path
+from waywright.record.store import default_path, is_full
 
 __all__ = [
     "Act",
@@ -35,6 +38,7 @@ __all__ = [
     "Copy",
     "Correct",
     "Delete",
+    "DiskFull",
     "Done",
     "Edit",
     "Head",
@@ -49,12 +53,15 @@ __all__ = [
     "Opened",
     "OutOfOrder",
     "Part",
+    "PlaceStays",
     "Put",
+    "ReadOnly",
     "Ref",
     "Refused",
     "Rename",
     "Saved",
     "TooLarge",
     "default_path",
+    "is_full",
     "ref_of",
 ]

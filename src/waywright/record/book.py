@@ -17,7 +17,7 @@ import hashlib
 import os
 import re
 import uuid
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,25 +26,26 @@ from typing import IO
 
 from sqlalchemy import Connection
 
-from waywright import jobfile
 from waywright.core.evidence import Job, Reading
 from waywright.jobfile.checks import check
-from waywright.record import bundle, integrity, queries
+from waywright.record import bundle, integrity, queries, rescue
+from waywright.record.carrying import carry_in, carry_out, job_in
 from waywright.record.copies import Copy, daily, listed
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, apply_all
-from waywright.record.errors import BookError, Missing, Refused, TooLarge
-from waywright.record.guard import Guard, refuse_spoilt
+from waywright.record.errors import BadBundle, BookError, Missing, NotABook, Refused, TooLarge
+from waywright.record.guard import Guard, refuse_spoilt, told_of_damage
+from waywright.record.integrity import LARGEST_ATTACHMENT, LONGEST_NAME, MEDIA_TYPE, wrong_part, wrong_time
 from waywright.record.known import Known, Past, sent_before
 from waywright.record.log import START, Act, Row, row_of
 from waywright.record.opened import NOBODY, By, Done, Imported, Listed, Opened, Saved
-from waywright.record.parts import Attachment, BodyError, Part, Ref, text_of, to_plain
+from waywright.record.parts import Attachment, BodyError, Memo, Part, Ref, text_of, to_plain
+from waywright.record.photographs import placed
 from waywright.record.state import EMPTY, HEAD, Held, State
 from waywright.record.store import Store, open_store
 from waywright.record.undo import parts_of, taken_back, to_undo, undone
+from waywright.record.unpack import is_zip
 
-LARGEST_ATTACHMENT = 32 * 1024 * 1024
 MOST_EDITS = 2_000  # readings and other parts in one act
-_MEDIA_TYPE = re.compile(r"[a-z0-9.+-]{1,64}/[a-z0-9.+-]{1,64}")
 
 Clock = Callable[[], datetime]
 
@@ -99,14 +100,17 @@ class Book:
 
     def copies(self) -> tuple[Copy, ...]:
         """Its copies, newest first."""
-        return listed(self._store.path) if self._store.path is not None else ()
+        return listed(self._store.path, self._clock()) if self._store.path is not None else ()
 
     # Reading
 
     def jobs(self, *, hidden: bool = False) -> tuple[Listed, ...]:
-        """Every job, last changed first; deleted ones only when `hidden`."""
-        with self._store.reading() as connection:
-            found = [Listed(**row) for row in queries.listed(connection)]
+        """Every job, last changed first; deleted ones only when `hidden`. One that cannot be read has a `problem`."""
+        try:
+            with self._store.reading() as connection:
+                found = [Listed(**row) for row in queries.listed(connection)]
+        except NotABook:
+            found = rescue.listed(self._store)
         wanted = (job for job in found if hidden or not job.hidden)
         return tuple(sorted(wanted, key=lambda job: (job.changed, job.id), reverse=True))
 
@@ -125,6 +129,9 @@ class Book:
                 raise Missing(f"Job {job_id} has the acts 1 to {newest}; there is no act {number}.")
             if number < newest:
                 state = queries.state(connection, job_id, number)
+        damage = ""
+        if past.changed is not None or number < newest:
+            damage = told_of_damage(self._guard, state, past.changed, lambda: self._store.way_back(uid))
         acts = past.acts[:number]
         versions = {ref: held.number for ref, held in state.shown.items()}
         return Opened(
@@ -140,6 +147,7 @@ class Book:
             acts=acts,
             undone=undone(acts),
             about={h.ref.key: state.things[h.parent].ref for h in state.of(Attachment) if h.parent is not None},
+            damage=damage,
         )
 
     def history(self, job_id: int) -> tuple[Done, ...]:
@@ -159,7 +167,7 @@ class Book:
         )
 
     def attachment(self, digest: str) -> bytes:
-        """The bytes of an attachment; raises `Missing`."""
+        """The bytes of an attachment; raises `Missing`, and `NotABook` when they are not those that were kept."""
         with self._store.reading() as connection:
             return queries.blob(connection, digest)
 
@@ -175,6 +183,7 @@ class Book:
     def _begin(self, job: Job, by: By, uid: str, kind: str) -> int:
         if not re.fullmatch(r"[0-9a-f]{32}", uid):
             raise Refused("A job's uid is 32 hexadecimal digits.")
+        self._store.refuse_read_only()
         self._guard(job)
         held = parts_of(job)
         self._copy_daily()
@@ -226,16 +235,21 @@ class Book:
         *,
         note: str | None = None,
         about: Ref | None = None,
+        keep_place: bool = False,
         by: By = NOBODY,
     ) -> Saved:
-        """Keep a photograph or paper with the job; raises `TooLarge` beyond 32 MB."""
+        """Keep a photograph or paper with the job, without where it was taken unless `keep_place`.
+
+        Raises `TooLarge` beyond 32 MB, and `PlaceStays` for one whose place cannot be taken out.
+        """
         if len(data) > LARGEST_ATTACHMENT:
             raise TooLarge(f"{name} is larger than {LARGEST_ATTACHMENT // 1024**2} MB; attach a smaller picture of it.")
-        if not _MEDIA_TYPE.fullmatch(media_type):
+        if not MEDIA_TYPE.fullmatch(media_type):
             raise Refused(f"{media_type[:40]!r} is no media type; image/jpeg is one.")
-        name = _one_line(name.replace("\\", "/").rsplit("/", 1)[-1])[:200] or "attachment"
+        name = _one_line(name.replace("\\", "/").rsplit("/", 1)[-1])[:LONGEST_NAME] or "attachment"
+        data, place = placed(data, name, keep=keep_place)
         digest = hashlib.sha256(data).hexdigest()
-        edit = Add(Attachment("", name, media_type, len(data), digest, note), about=about)
+        edit = Add(Attachment("", name, media_type, len(data), digest, note, place), about=about)
         request = _request(edit)
         return self._act(
             job_id, "attach", lambda _, past: (apply_all(past.state, [edit]), None), by, request, {digest: data}
@@ -258,56 +272,40 @@ class Book:
     def export(self, job_id: int, file: IO[bytes]) -> None:
         """Write the whole job, its past and its attachments, into an open binary file: `import_` makes it again.
 
-        The same job gives the same bytes. Raises `Missing`, and `TooLarge` for more than one file takes.
+        The same job gives the same bytes. Raises `Missing`, `NotABook` for a job that is damaged, and `TooLarge` for
+        more than one file takes.
         """
         with self._store.reading() as connection:
-            uid, acts = queries.uid(connection, job_id), queries.acts(connection, job_id)
-            job = queries.state(connection, job_id, acts[-1].number).job
-            rows = {n: found for n, found in queries.rows(connection, job_id).items() if n <= acts[-1].number}
-            bundle.write(file, bundle.Log(uid, acts, rows), job, lambda digest: queries.blob(connection, digest))
+            uid = queries.uid(connection, job_id)
+            carry_out(connection, job_id, uid, self._known.past(connection, job_id, uid), file)
 
     def export_toml(self, job_id: int, at: int | None = None) -> str:
         """The job as a job file: as it stands, without its past and attachments."""
         return bundle.toml_of(self.job(job_id, at))
 
-    def import_(self, file: IO[bytes], name: str = "the file", by: By = NOBODY) -> Imported:
-        """A job from an open binary file: one that `export` wrote, or a job file. Nothing that is here is changed.
+    def export_raw(self, job_id: int) -> Iterator[bytes]:
+        """Every row of a job as the tables hold it, a line of JSON each, however damaged; raises `Missing`.
 
-        An exported job that is here already gains the acts it lacks; one that went another way since becomes a copy.
-        Raises `BadBundle`, `TooLarge`, or the job file's `JobFileError`.
+        What cannot be read of a table is told in a line of its own.
         """
-        if bundle.is_zip(file):
-            return self._import_log(bundle.Reader(file))
-        data = file.read(bundle.LARGEST[bundle.JOB] + 1)
-        if len(data) > bundle.LARGEST[bundle.JOB]:
-            raise TooLarge(f"{name} is larger than any job file.")
-        try:
-            text = data.decode("utf-8")
-        except UnicodeDecodeError:
-            raise jobfile.JobFileError(f"{name} is neither an exported job nor text in UTF-8.") from None
-        return Imported(self._begin(jobfile.loads(text, name), by, uuid.uuid4().hex, "import"), 1, "new")
+        return rescue.lines(self._store, job_id)
 
-    def _import_log(self, found: bundle.Reader) -> Imported:
-        self._copy_daily()
-        with self._store.writing() as connection:
-            uid, acts = found.log.uid, found.log.acts
-            job_id, how, known = queries.job_of(connection, uid), "new", list[Act]()
-            if job_id is not None:
-                queries.lock(connection, job_id)
-                known = queries.acts(connection, job_id)
-                shared = min(len(known), len(acts))
-                if known[shared - 1].digest != acts[shared - 1].digest:
-                    job_id, how, known, uid = None, "copied", [], uuid.uuid4().hex
-                else:
-                    how = "grown" if len(acts) > len(known) else "known"
-            if job_id is None:
-                job_id = queries.new_job(connection, uid)
-            for digest in found.attachments:
-                queries.add_blob(connection, digest, found.blob(digest))
-            new = acts[len(known) :]
-            if new:
-                queries.add(connection, job_id, new, found.log.rows)
-            return Imported(job_id, len(new), how)
+    def import_(self, file: IO[bytes], name: str = "the file", by: By = NOBODY) -> Imported:
+        """A job from an open binary file: one that `export` wrote, or a job file. No job that is here is changed.
+
+        It runs every check that a typed job gets. An exported job that is here whole is known; one of which other acts
+        are here, fewer or different ones, becomes a job of its own. Raises `BadBundle`, `TooLarge`, or the job file's
+        `JobFileError`: the sentence says that it was not taken in, and why.
+        """
+        self._store.refuse_read_only()
+        taken = f"{name} was not taken in"
+        if is_zip(file):
+            self._copy_daily()
+            try:
+                return carry_in(self._store, file, self._guard)
+            except (BadBundle, TooLarge) as error:
+                raise type(error)(_one_line(f"{taken}: {error}")) from None
+        return Imported(self._begin(job_in(file, taken), by, uuid.uuid4().hex, "import"), 1, "new")
 
     def problems(self, progress: Callable[[int, int], None] | None = None) -> list[str]:
         """Everything wrong with the book, a sentence each; an empty list means that all is sound."""
@@ -333,9 +331,10 @@ class Book:
         blobs: Mapping[str, bytes] | None = None,
     ) -> Saved:
         """One act, all of it or nothing. `step` gives the job after it, and the number of the act it takes back."""
+        self._store.refuse_read_only()
         self._copy_daily()
         with self._store.writing() as connection:
-            uid = queries.lock(connection, job_id)
+            uid = queries.uid(connection, job_id, locked=True)
             past = self._known.past(connection, job_id, uid)
             if (repeated := sent_before(connection, job_id, past, by, request)) is not None:
                 return repeated
@@ -355,14 +354,17 @@ class Book:
                 act = replace(act, request=request)
             act = act.sealed(newest.digest, rows)
             queries.add(connection, job_id, [act], {number: rows})
-        self._known.keep(uid, Past((*past.acts, act), after))
+        self._known.keep(uid, Past((*past.acts, act), after, past.changed))
         return Saved(number, tuple(held.ref for held in changed))
 
     def _at(self, by: By) -> str:
         at = by.at or self._clock()
         if at.tzinfo is None:
             raise Refused("A time without its time zone can be two moments; give one with.")
-        return at.astimezone(UTC).isoformat(timespec="microseconds")
+        told = at.astimezone(UTC).isoformat(timespec="microseconds")
+        if wrong_time(told):
+            raise Refused(f"The clock says {told[:10]}, which cannot be; set it.")
+        return told
 
     def _copy_daily(self) -> None:
         """Before the first save of a day, a copy of the book as it was."""
@@ -376,8 +378,8 @@ class Book:
                 if not empty:
                     daily(self._store.path, now)
                 self.warning = None
-            except BookError as error:  # a reading is not lost because its copy cannot be made
-                self.warning = str(error)
+            except (BookError, OSError) as error:  # a reading is not lost because its copy cannot be made
+                self.warning = str(error) if isinstance(error, BookError) else f"No copy could be made: {error}."
 
 
 def _who(by: By) -> str | None:
@@ -391,6 +393,10 @@ def _one_line(text: str) -> str:
 
 def _rows(changed: Iterable[Held]) -> list[Row]:
     """Parts as they are written; raises `Refused`."""
+    changed = list(changed)
+    for held in changed:
+        if isinstance(held.part, Attachment | Memo) and (wrong := wrong_part(held.part)):
+            raise Refused(f"This cannot be kept: {wrong}", held.ref)
     try:
         return [row_of(held) for held in changed]
     except BodyError as error:

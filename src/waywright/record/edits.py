@@ -13,6 +13,7 @@ from typing import Any
 
 from waywright.core.evidence import Goal, Pass, Reading, Setting
 from waywright.core.things import Instrument, Piece
+from waywright.jobfile.values import unfit
 from waywright.record.errors import Conflict, Missing, Refused
 from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of, sort_of
 from waywright.record.state import Held, State
@@ -249,14 +250,8 @@ def refuse_unfit(setting: Setting, reading: Reading) -> None:
     if entry is None:
         lists = ", ".join(e.name for e in setting.geometry.entries)
         raise Refused(f"{setting.id} has no list {reading.entry!r}; its lists are {lists}.", ref_of(reading))
-    if reading.value is not None and reading.key not in entry.values:
-        raise Refused(f"A value of {entry.name} cannot stand under {reading.key!r}.", ref_of(reading))
-    if (reading.low is not None and entry.low is None) or (reading.high is not None and entry.high is None):
-        raise Refused(f"The {entry.name} take no bracket; give a value.", ref_of(reading))
-    if reading.mark is not None and reading.mark not in entry.marks:
-        raise Refused(f"The {entry.name} take no mark {reading.mark!r}.", ref_of(reading))
-    if reading.value is None and reading.low is None and reading.high is None and reading.mark is None:
-        raise Refused("This reading has no value; give one.", ref_of(reading))
+    if sentence := unfit(entry, reading):
+        raise Refused(sentence, ref_of(reading))
 
 
 def _with_id(part: Setting | Pass | Attachment, state: State) -> Setting | Pass | Attachment:

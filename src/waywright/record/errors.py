@@ -13,6 +13,25 @@ class NotABook(BookError):
     """The file is something else, or damaged."""
 
 
+class Unreadable(NotABook):
+    """A job, or an attachment, that is not as it was written. `uid` names the job, as far as it is known.
+
+    The message is a clause without its full stop: whoever has the book adds the way back to a good copy.
+    """
+
+    def __init__(self, message: str, uid: str | None = None) -> None:
+        super().__init__(message)
+        self.uid = uid
+
+
+class ReadOnly(BookError):
+    """The book can be read and not written."""
+
+
+class DiskFull(BookError):
+    """There is no room left where the book is; nothing was changed, and it can be sent again."""
+
+
 class NewerBook(BookError):
     """The book was made by a newer version of Waywright."""
 
@@ -55,6 +74,10 @@ class OutOfOrder(BookError):
 
 class NumberReused(BookError):
     """A client's number that was stored with something else in it."""
+
+
+class PlaceStays(BookError):
+    """A file that tells where it was taken, in a way that cannot be taken out of it."""
 
 
 class TooLarge(BookError):

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from waywright.core.evidence import Job, JobError, Reading
+from waywright.record.errors import NotABook
 from waywright.record.state import Held, State
 
 Guard = Callable[[Job], None]
@@ -28,6 +29,23 @@ def refuse_spoilt(guard: Guard, before: State, after: State, changed: Sequence[H
         except JobError:
             return
         raise
+
+
+def told_of_damage(guard: Guard, state: State, changed: int | None, way_back: Callable[[], str]) -> str:
+    """What to say of a job whose act `changed` is not as it was written; "" when every act is.
+
+    Raises `NotABook` for a job that cannot be: as it stands here nobody looked at it before, and no page could show it.
+    """
+    act = f"act {changed} of it is not as it was written"
+    try:
+        guard(state.job)
+    except JobError as error:
+        why = f"as it was after act {state.number} it cannot be ({error.place or 'the job'}: {str(error).rstrip('.')})"
+        why = why if changed is None else f"{act}, and {why}"
+        raise NotABook(f"The job cannot be shown: {why}; {way_back()}.") from None
+    if changed is None:
+        return ""
+    return f"Something changed the file of the book, {act}, so its numbers may be wrong; {way_back()}."
 
 
 def _thinned(after: State, changed: Sequence[Held]) -> Job:

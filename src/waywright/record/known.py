@@ -15,19 +15,20 @@ from sqlalchemy import Connection
 from waywright.record import queries
 from waywright.record.errors import NumberReused, OutOfOrder, Refused
 from waywright.record.integrity import CLIENT
-from waywright.record.log import Act
+from waywright.record.log import Act, first_changed
 from waywright.record.opened import By, Saved
-from waywright.record.state import State
+from waywright.record.state import EMPTY, State
 
 JOBS = 16  # kept in mind at once
 
 
 @dataclass(frozen=True)
 class Past:
-    """Every act on a job, and the job after the last."""
+    """Every act on a job, and the job after the last. `changed` is the first act that is not as it was written."""
 
     acts: tuple[Act, ...]
     state: State
+    changed: int | None = None
 
     @property
     def newest(self) -> Act:
@@ -62,15 +63,18 @@ class Known:
     def _since(self, connection: Connection, job_id: int, before: Past | None) -> Past | None:
         """The job, read on from `before`; None when that is not its past."""
         if before is None:
-            every = tuple(queries.acts(connection, job_id))
-            return Past(every, queries.state(connection, job_id, every[-1].number))
-        since = queries.acts(connection, job_id, before.newest.number)
-        if since[:1] != [before.newest]:
-            return None
-        if len(since) == 1:
-            return before
-        acts = (*before.acts, *since[1:])
-        return Past(acts, queries.state(connection, job_id, acts[-1].number, before.state))
+            since, before = queries.acts(connection, job_id), Past((), EMPTY)
+        else:
+            since = queries.acts(connection, job_id, before.newest.number)
+            if since[:1] != [before.newest]:
+                return None
+            if len(since) == 1:
+                return before
+            since = since[1:]
+        newest = since[-1].number
+        rows = queries.rows(connection, job_id, before.state.number + 1, newest)
+        changed = before.changed or first_changed(before.acts[-1:], since, rows)
+        return Past((*before.acts, *since), queries.state_of(connection, job_id, newest, rows, before.state), changed)
 
 
 def sent_before(connection: Connection, job_id: int, past: Past, by: By, request: str) -> Saved | None:

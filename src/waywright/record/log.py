@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,6 +12,18 @@ from waywright.record.parts import dump, load, sort_of, text_of
 from waywright.record.state import Held
 
 START = ""  # what comes before the first act
+
+# A line of an exported log, as `act_line` writes it and no other: no deeper, no other keys.
+_TEXT, _WHOLE = r'"[^"\\]*+(?:\\.[^"\\]*+)*+"', r"-?[0-9]{1,18}"
+_ROW = (
+    rf'\{{"body":{_TEXT},"hidden":(?:true|false),"parent":(?:null|{_WHOLE}),"position":[-+.0-9Ee]{{1,32}},'
+    rf'"sort":{_TEXT},"thing":{_WHOLE}\}}'
+)
+LINE = re.compile(
+    rf'\{{"at":{_TEXT},"client":(?:null|{_TEXT}),"digest":{_TEXT},"kind":{_TEXT},"number":{_WHOLE},'
+    rf'"request":(?:null|{_TEXT}),"sequence":(?:null|{_WHOLE}),"undoes":(?:null|{_WHOLE}),'
+    rf'"versions":\[(?:{_ROW},)*+(?:{_ROW})?\],"who":(?:null|{_TEXT})\}}'.encode("ascii")
+)
 
 
 @dataclass(frozen=True)
@@ -63,6 +76,20 @@ def digest_of(before: str, act: Act, rows: Iterable[Row]) -> str:
     return hashlib.sha256(text_of(whole).encode("ascii")).hexdigest()
 
 
+def first_changed(before: Sequence[Act], acts: Sequence[Act], rows: Mapping[int, Sequence[Row]]) -> int | None:
+    """The number of the first of `acts` that is not as it was written behind the last of those `before`, if one is."""
+    number, digest = (before[-1].number, before[-1].digest) if before else (0, START)
+    for act in acts:
+        number += 1
+        try:
+            if act.number != number or digest_of(digest, act, rows.get(number, ())) != act.digest:
+                return number
+        except ValueError:  # a number that cannot be
+            return number
+        digest = act.digest
+    return None
+
+
 def act_line(act: Act, rows: Sequence[Row]) -> str:
     """An act as one line of the log of an exported job."""
     return text_of({**vars(act), "versions": [vars(row) for row in sorted(rows, key=lambda row: row.thing)]})
@@ -71,8 +98,13 @@ def act_line(act: Act, rows: Sequence[Row]) -> str:
 def act_from(plain: Mapping[str, Any]) -> tuple[Act, list[Row]]:
     """An act and its versions from such a line, types checked; raises `ValueError` or `TypeError`."""
     said = dict(plain)
-    rows = [Row(**_typed(Row, row)) for row in said.pop("versions")]
+    rows = [row_from(row) for row in said.pop("versions")]
     return Act(**_typed(Act, said)), rows
+
+
+def row_from(plain: Mapping[str, Any]) -> Row:
+    """A version from its columns, types checked; raises `ValueError` or `TypeError`."""
+    return Row(**_typed(Row, plain))
 
 
 _TYPES: dict[type, dict[str, tuple[type, ...]]] = {
@@ -91,6 +123,11 @@ _TYPES: dict[type, dict[str, tuple[type, ...]]] = {
         "number": (int,),
     },
 }
+
+
+def act_alone(plain: Mapping[str, Any]) -> Act:
+    """An act from its columns, types checked; raises `ValueError` or `TypeError`."""
+    return Act(**_typed(Act, plain))
 
 
 def _typed(cls: type, plain: Mapping[str, Any]) -> dict[str, Any]:

@@ -43,8 +43,8 @@ class Saved:
 
 @dataclass(frozen=True)
 class Imported:
-    """What came of an import: the job, how many acts were added, and how: "new"; "known", it was here whole; "grown",
-    it was here and has gained acts; "copied", the job here went another way since, so this is one of its own."""
+    """What came of an import: the job, how many acts were added, and how: "new"; "known", it was here whole; "copied",
+    the same job is here with other acts, which stays as it is, so this is one of its own."""
 
     job_id: int
     acts: int
@@ -53,7 +53,10 @@ class Imported:
 
 @dataclass(frozen=True)
 class Listed:
-    """A job in the list: when it was begun and last changed (UTC, ISO 8601), and by how many acts."""
+    """A job in the list: when it was begun and last changed (UTC, ISO 8601), and by how many acts.
+
+    `problem`: why it cannot be read, in a sentence; nothing else of it is known then.
+    """
 
     id: int
     uid: str
@@ -62,6 +65,7 @@ class Listed:
     changed: str
     acts: int
     hidden: bool
+    problem: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,7 @@ class Opened:
     """A job with all that a page needs to change it: the version of each part, what can be undone and done again.
 
     `number` is the act it stands at, `newest` the last there is. `acts` are all up to `number`, `undone` the numbers of
-    those taken back.
+    those taken back. `damage`: what in it is not as it was written, in a sentence.
     """
 
     id: int
@@ -84,6 +88,7 @@ class Opened:
     acts: tuple[Act, ...]
     undone: frozenset[int]
     about: Mapping[str, Ref] = field(default_factory=dict)  # what an attachment belongs to, by its id
+    damage: str = ""
 
     @property
     def undo(self) -> Act | None:

@@ -34,7 +34,10 @@ class Head:
 
 @dataclass(frozen=True)
 class Attachment:
-    """A photograph or paper kept with a job; its bytes are found by `digest` (SHA-256, hexadecimal)."""
+    """A photograph or paper kept with a job; its bytes are found by `digest` (SHA-256, hexadecimal).
+
+    `place`: where it was taken was "removed" before it was kept, or "kept" with it; None: it did not tell.
+    """
 
     id: str
     name: str
@@ -42,6 +45,7 @@ class Attachment:
     size: int
     digest: str
     note: str | None = None
+    place: str | None = None
 
 
 @dataclass(frozen=True)
@@ -68,6 +72,7 @@ SORTS: dict[str, type] = {
     "attachment": Attachment,
     "memo": Memo,
 }
+LONGEST_BODY = 1 << 20  # letters of a part in its plain form
 _SORT_OF = {cls: sort for sort, cls in SORTS.items()}
 
 
@@ -102,12 +107,15 @@ def ref_of(part: Part) -> Ref:
 def dump(part: Part) -> str:
     """A part as one line of JSON, pure ASCII, the same for equal parts; a setting without its readings.
 
-    Raises `BodyError` for a number that is not finite.
+    Raises `BodyError` for a number that is not finite, and for what is longer than any part.
     """
     plain = to_plain(part)
     if isinstance(part, Setting):
         del plain["readings"]
-    return text_of(plain)
+    text = text_of(plain)
+    if len(text) > LONGEST_BODY:
+        raise BodyError(f"it takes {len(text):,} letters, and {LONGEST_BODY:,} is the most")
+    return text
 
 
 def text_of(plain: object) -> str:
@@ -122,6 +130,8 @@ def load(sort: str, text: str) -> Part:
 
 
 def _load(sort: str, text: str) -> Part:
+    if len(text) > LONGEST_BODY:
+        raise BodyError("it is longer than any part")
     try:
         plain = json.loads(text)
     except (ValueError, RecursionError):

@@ -5,6 +5,7 @@ All steps a book lacks are one transaction, and a copy of the book is made befor
 
 from __future__ import annotations
 
+import re
 import sqlite3
 import threading
 from pathlib import Path
@@ -12,26 +13,31 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, inspect, text
 
 from waywright.record import copies
-from waywright.record.errors import NewerBook, NotABook
+from waywright.record.errors import NewerBook, NotABook, ReadOnly
+from waywright.record.flaws import APPLICATION_ID
 
 HEAD = "0001"  # the schema this version reads and writes
-APPLICATION_ID = 0x57617977  # "Wayw": tells our files from others of SQLite
 MIGRATIONS = Path(__file__).parent / "migrations"
 
 _one_at_a_time = threading.Lock()  # a step speaks to Alembic's `op`, of which a process has one
 
 
-def bring_up(engine: Engine, path: Path | None, name: str) -> None:
+def bring_up(engine: Engine, path: Path | None, name: str, *, read_only: bool = False) -> None:
     """Make the schema of the book the newest; `path` is its file, for the copy made before.
 
-    Raises `NewerBook`, and `NotABook` for somebody else's database.
+    Raises `NewerBook`, `NotABook` for somebody else's database, and `ReadOnly` where a step is due and cannot be made.
     """
     with engine.connect() as connection:
         found = revision(connection, name)
         connection.rollback()
-        _pragma(connection, "journal_mode=WAL")  # now that it is known to be ours; stays so in the file
+        if not read_only:
+            _pragma(connection, "journal_mode=WAL")  # now that it is known to be ours; stays so in the file
     if found == HEAD:
         return
+    if found is None and path is not None and copies.listed(path):
+        raise NotABook(f"{name} is damaged: its tables are gone.")
+    if read_only:
+        raise ReadOnly(f"{name} was made by an older Waywright and can only be read here; copy it elsewhere first.")
     if found is not None and path is not None:
         copies.make(path, f"before {HEAD}")
     with engine.connect().execution_options(waywright_writes=True) as connection:
@@ -62,8 +68,8 @@ def revision(connection: Connection, name: str) -> str | None:
         if owner != APPLICATION_ID:
             raise NotABook(f"{name} is not a Waywright book; name another.")
     found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
-    if found is None:
-        return None
+    if not re.fullmatch(r"\d{4}", str(found)) or str(found) == "0000":
+        raise NotABook(f"{name} is damaged: it does not say which version of Waywright made it.")
     if str(found) > HEAD:
         raise NewerBook(f"{name} was made by a newer version of Waywright; update Waywright, or name another book.")
     return str(found)

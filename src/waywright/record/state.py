@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -122,3 +122,27 @@ class State:
 
 
 EMPTY = State(0, {})
+
+
+def lacks(state: State) -> Iterator[str]:
+    """What a state lacks that every job has: its head and goal, and for each part what it belongs to."""
+    begun = isinstance(_part(state, HEAD), Head) and isinstance(_part(state, GOAL), Goal)
+    if not begun or state.things[GOAL].hidden:
+        yield "it does not begin as a job does"
+        return
+    for thing, held in state.things.items():
+        if held.parent is None:
+            if isinstance(held.part, Reading):
+                yield f"{held.ref} has no setting"
+        elif held.parent not in state.things or held.parent >= thing:
+            yield f"{held.ref} belongs to nothing"
+        elif isinstance(held.part, Reading):
+            setting = state.things[held.parent].part
+            if not isinstance(setting, Setting) or not any(e.name == held.part.entry for e in setting.geometry.entries):
+                yield f"{held.ref} belongs to no setting"
+        elif not isinstance(held.part, Attachment):
+            yield f"{held.ref} belongs to {state.things[held.parent].ref}"
+
+
+def _part(state: State, thing: int) -> Part | None:
+    return state.things[thing].part if thing in state.things else None

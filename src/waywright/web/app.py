@@ -29,7 +29,7 @@ from starlette.templating import Jinja2Templates
 from waywright import __version__
 from waywright.core.evidence import JobError
 from waywright.jobfile import JobFileError
-from waywright.record import Book, BookError, Busy, By, Conflict, Missing
+from waywright.record import Book, BookError, Busy, By, Conflict, DiskFull, Missing, is_full
 from waywright.views.numbers import Shown, shown_in
 from waywright.web.contexts import Page, Stopped
 from waywright.web.doors import MOST_FIELDS, OUR_NAMES, Doors
@@ -193,6 +193,8 @@ def _form(bench: Bench, form: Form) -> Callable[[Request], object]:
                 return await run_in_threadpool(_answered, bench, request, lambda: _taken(form, bench, request, given))
         except ClientDisconnect:
             return Response(status_code=413)
+        except OSError as error:
+            return _no_room(bench, request, error)
 
     return answer
 
@@ -213,8 +215,19 @@ def _answered(bench: Bench, request: Request, work: Callable[[], Response]) -> R
         return stopped(bench, request, str(error), 404)
     except Busy as error:
         return stopped(bench, request, str(error), 503)
+    except DiskFull as error:
+        return stopped(bench, request, str(error), 507)
     except (Wrong, BookError, JobError, JobFileError) as error:
         return stopped(bench, request, str(error), 422)
+    except OSError as error:
+        return _no_room(bench, request, error)
+
+
+def _no_room(bench: Bench, request: Request, error: OSError) -> Response:
+    """What was sent found no room on the way: nothing is wrong with it, and it may be sent again."""
+    if not is_full(error):
+        raise error
+    return stopped(bench, request, "The disk for what is on its way is full; make room and try again.", 507)
 
 
 def stopped(bench: Bench, request: Request, words: str, status: int) -> Response:

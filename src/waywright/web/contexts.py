@@ -22,6 +22,7 @@ class JobHead:
     number: int
     undo: str
     redo: str
+    damage: str = ""
 
     @property
     def url(self) -> str:
@@ -53,6 +54,7 @@ def head_of(opened: Opened) -> JobHead:
         opened.number,
         ACT_WORDS.get(undo.kind, undo.kind) if undo else "",
         "what was undone" if opened.redo else "",
+        opened.damage,
     )
 
 
@@ -95,6 +97,7 @@ class JobLine:
     title: str
     changed: str
     begun: str
+    problem: str = ""  # why it cannot be read; its address then gives what is stored of it
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,7 @@ class Shop(Page):
 
     jobs: tuple[JobLine, ...] = ()
     book: str = ""
+    warning: str = ""  # what went wrong beside a save
 
 
 @dataclass(frozen=True)

@@ -73,6 +73,14 @@ class MeanwhilePage(Page):
 
 
 @dataclass(frozen=True)
+class BroughtPage(Page):
+    """What came of bringing in a job that was here already."""
+
+    words: str = ""
+    url: str = ""
+
+
+@dataclass(frozen=True)
 class ActLine:
     """One act in words."""
 

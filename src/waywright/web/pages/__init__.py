@@ -44,6 +44,7 @@ PAGES: dict[str, PageView] = {
     "/jobs/{job:int}/carry": carry.carry,
     "/jobs/{job:int}/export.zip": carry.whole,
     "/jobs/{job:int}/export.toml": carry.toml,
+    "/jobs/{job:int}/export.jsonl": carry.raw,
 }
 
 FORMS: tuple[Form, ...] = (

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Iterator, Sequence
+from typing import IO
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import Response, StreamingResponse
 
 from waywright.core.evidence import Entry, JobError, Setting
-from waywright.record import Opened
+from waywright.jobfile import JobFileError
+from waywright.record import BadBundle, Opened, Refused, TooLarge
 from waywright.views.cautions import LIFTING
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
 from waywright.web.contexts import Page, head_of, setting_url
@@ -18,12 +21,18 @@ from waywright.web.drawing import reach_um
 from waywright.web.entry import columns_of, edits_from, grids_of, places_of
 from waywright.web.facing import facing
 from waywright.web.forms import Wrong
-from waywright.web.more_contexts import SheetPage
+from waywright.web.more_contexts import BroughtPage, SheetPage
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
+from waywright.web.pages.shop import shop_page
 from waywright.web.told import shapes_of
 
 MOST_LINES = 600
+SPOOLED, CHUNK = 1 << 20, 1 << 16  # bytes of an export kept in memory, and sent at once
+BROUGHT = {
+    "known": "Every act in the file is in the book. Nothing was changed.",
+    "copied": "The same job is here with other acts. It stays as it is; what was in the file stands beside it, whole.",
+}
 LARGEST_PASTE = 200_000
 
 
@@ -36,20 +45,41 @@ def carry(bench: Bench, request: Request) -> Response:
 def whole(bench: Bench, request: Request) -> Response:
     """The whole job with its past and attachments."""
     number = number_of(request)
-    file = io.BytesIO()
-    bench.book.export(number, file)
-    return _download(file.getvalue(), "application/zip", _name(bench.book.opened(number), "waywright.zip"))
+    name = _name(bench.book.opened(number), "waywright.zip")
+    file: IO[bytes] = tempfile.SpooledTemporaryFile(SPOOLED)  # noqa: SIM115 (closed when it was sent)
+    try:
+        bench.book.export(number, file)
+    except BaseException:
+        file.close()
+        raise
+    size = file.seek(0, io.SEEK_END)
+    return StreamingResponse(_sent(file), headers=_headers("application/zip", name) | {"Content-Length": str(size)})
+
+
+def _sent(file: IO[bytes]) -> Iterator[bytes]:
+    with file:
+        file.seek(0)
+        while part := file.read(CHUNK):
+            yield part
+
+
+def raw(bench: Bench, request: Request) -> Response:
+    """What is stored of a job, row by row, however damaged."""
+    number = number_of(request)
+    lines = bench.book.export_raw(number)
+    return StreamingResponse(lines, headers=_headers("application/jsonl", f"job-{number}-as-stored.jsonl"))
 
 
 def toml(bench: Bench, request: Request) -> Response:
     """The job file."""
     number = number_of(request)
     text = bench.book.export_toml(number)
-    return _download(text.encode(), "application/toml", _name(bench.book.opened(number), "toml"))
+    return Response(text.encode(), headers=_headers("application/toml", _name(bench.book.opened(number), "toml")))
 
 
-def _download(data: bytes, kind: str, name: str) -> Response:
-    return Response(data, headers={"Content-Type": kind, "Content-Disposition": f'attachment; filename="{name}"'})
+def _headers(kind: str, name: str) -> dict[str, str]:
+    """Of a file to keep."""
+    return {"Content-Type": kind, "Content-Disposition": f'attachment; filename="{name}"'}
 
 
 def _name(opened: Opened, ending: str) -> str:
@@ -61,10 +91,17 @@ def bring_in(bench: Bench, request: Request, given: Given) -> Response:
     """A job from a file."""
     file = given.files.get("file")
     if file is None or not file.filename:
-        raise Wrong("Choose a file first.")
-    name = re.sub(r"[\x00-\x1f]", "", file.filename.replace("\\", "/").rsplit("/", 1)[-1])[:100]
-    imported = bench.book.import_(file.file, name or "the file", by_of(request))
-    return goes_to(f"/jobs/{imported.job_id}")
+        return shop_page(bench, request, "Choose a file first.")
+    name = "".join(c for c in file.filename.replace("\\", "/").rsplit("/", 1)[-1] if c.isprintable())[:100]
+    try:
+        found = bench.book.import_(file.file, name or "the file", by_of(request))
+    except (BadBundle, TooLarge, Refused, JobError, JobFileError) as error:
+        return shop_page(bench, request, str(error))
+    if found.how == "new":
+        return goes_to(f"/jobs/{found.job_id}")
+    title = "It is here already" if found.how == "known" else "Brought in as a job of its own"
+    page = BroughtPage(title=title, words=BROUGHT[found.how], url=f"/jobs/{found.job_id}")
+    return bench.show(request, "brought.html", page)
 
 
 def sheet(bench: Bench, request: Request) -> Response:

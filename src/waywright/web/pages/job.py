@@ -43,6 +43,8 @@ def _job(
 ) -> Response:
     """With `wrong`, what was typed for the goal or the head."""
     opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    if opened.hidden:
+        raise Missing(f"Job {opened.id} was deleted; its history, /jobs/{opened.id}/history, takes that back.")
     solved = bench.solver.solved(opened)
     report = solved.report
     taken = any(s.readings for s in opened.job.settings)

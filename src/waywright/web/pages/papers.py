@@ -11,9 +11,9 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Job
-from waywright.record import Attachment, Missing, Opened, Ref, TooLarge
-from waywright.record.book import LARGEST_ATTACHMENT
+from waywright.core.evidence import Job, JobError
+from waywright.record import Attachment, Missing, Opened, PlaceStays, Ref, Refused, TooLarge
+from waywright.record.integrity import LARGEST_ATTACHMENT
 from waywright.views.numbers import plural
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import head_of
@@ -26,7 +26,12 @@ PICTURES = {"image/jpeg": b"\xff\xd8\xff", "image/png": b"\x89PNG\r\n\x1a\n", "i
 BEGINNINGS = {**PICTURES, "application/pdf": b"%PDF-"}
 WEBP, UNKNOWN = "image/webp", "application/octet-stream"
 KIND_WORDS = {UNKNOWN: "file", "application/pdf": "PDF", "image/jpeg": "photograph"}
-LIMITS = f"One file at a time, {LARGEST_ATTACHMENT // 1024**2} MB at most; it is kept in the book as it is."
+LIMITS = (
+    f"One file at a time, {LARGEST_ATTACHMENT // 1024**2} MB at most. Where a photograph was taken is taken out of it "
+    "before it is kept, unless you tick that it stays; the picture itself is kept as it is."
+)
+PLACES = {"removed": ", without where it was taken", "kept": ", with where it was taken"}
+KEEP = "keep_place"  # the tick
 POLICY = "default-src 'none'; sandbox"
 
 
@@ -42,7 +47,9 @@ def papers(bench: Bench, request: Request) -> Response:
     return _papers(bench, request, request.query_params.get("about", ""))
 
 
-def _papers(bench: Bench, request: Request, about: str, note: str = "", wrong: Wrong | None = None) -> Response:
+def _papers(
+    bench: Bench, request: Request, about: str, note: str = "", wrong: Wrong | None = None, keep: bool = False
+) -> Response:
     opened = bench.book.opened(number_of(request))
     offered = abouts(opened.job)
     about = about if about in offered else ""
@@ -53,7 +60,11 @@ def _papers(bench: Bench, request: Request, about: str, note: str = "", wrong: W
         job=head_of(opened),
         problem=str(wrong) if wrong is not None else "",
         papers=tuple(_paper(opened, one, offered) for one in shown),
-        fields=(Field("about", "Belongs to", about, choices=choices), Field("note", "Note", note)),
+        fields=(
+            Field("about", "Belongs to", about, choices=choices),
+            Field("note", "Note", note),
+            Field(KEEP, "Keep where it was taken, with the photograph", "yes" if keep else "", tick=True),
+        ),
         limits=LIMITS,
         only=offered[about] if about else "",
     )
@@ -83,7 +94,7 @@ def _paper(opened: Opened, one: Attachment, offered: dict[str, str]) -> Paper:
         name=one.name,
         url=f"/jobs/{opened.id}/paper?id={quote(one.id, safe='')}",
         about=offered.get(str(opened.about.get(one.id, "")), ""),
-        told=f"{kind}, {size}, {told(opened.acts[version - 1].at)}",
+        told=f"{kind}, {size}, {told(opened.acts[version - 1].at)}{PLACES.get(one.place or '', '')}",
         note=one.note or "",
         picture=one.media_type in (*PICTURES, WEBP),
         version=version,
@@ -110,7 +121,7 @@ def paper(bench: Bench, request: Request) -> Response:
 def attach(bench: Bench, request: Request, given: Given) -> Response:
     """Keep a file with the job."""
     number, texts = number_of(request), given.texts
-    about, note = texts.get("about", ""), texts.get("note", "").strip()
+    about, note, keep = texts.get("about", ""), texts.get("note", "").strip(), texts.get(KEEP) == "yes"
     try:
         if about not in abouts(bench.book.job(number)):
             raise Wrong("What this belongs to is not there any more; choose again.")
@@ -119,10 +130,10 @@ def attach(bench: Bench, request: Request, given: Given) -> Response:
         name, data = _file(given)
         sort, _, key = about.partition(" ")
         belongs = Ref(sort, key) if about else None
-        by = by_of(request)
-        bench.book.attach(number, name, kind_of(data), data, note=note or None, about=belongs, by=by)
-    except (Wrong, TooLarge) as error:
-        return _papers(bench, request, about, note, Wrong(str(error)))
+        by, kind = by_of(request), kind_of(data)
+        bench.book.attach(number, name, kind, data, note=note or None, about=belongs, keep_place=keep, by=by)
+    except (Wrong, TooLarge, PlaceStays, JobError, Refused) as error:
+        return _papers(bench, request, about, note, Wrong(str(error)), keep)
     return goes_to(f"/jobs/{number}/papers" + (f"?about={quote(about, safe='')}" if about else ""))
 
 
@@ -137,4 +148,4 @@ def _file(given: Given) -> tuple[str, bytes]:
     return file.filename, data
 
 
-FORMS = (Form("/jobs/{job:int}/papers", attach, ("file", "about", "note"), files=True),)
+FORMS = (Form("/jobs/{job:int}/papers", attach, ("file", "about", "note", KEEP), files=True),)

@@ -79,7 +79,7 @@ def setting_page(
     if given is not None:
         grids = tuple(_as_sent(grid, given) for grid in grids)
     job, number = opened.job, opened.id
-    done = json.loads(opened.memos.get(ticks_memo(one.id), "[]"))
+    done = _ticked(opened.memos.get(ticks_memo(one.id), ""))
     own = {**given_of(one.geometry), **given_of(replace(one, readings=()))}
     later = next((s for before, s in zip(job.settings, job.settings[1:], strict=False) if before.id == one.id), None)
     page = SettingPage(
@@ -107,6 +107,15 @@ def setting_page(
         focus=request.query_params.get("reading", "") or (wrong.field if wrong else ""),
     )
     return bench.show(request, "setting.html", page, 422 if wrong else 200)
+
+
+def _ticked(memo: str) -> tuple[str, ...]:
+    """The names of what was ticked; none where the memo says something else."""
+    try:
+        found = json.loads(memo)
+    except (ValueError, RecursionError):
+        return ()
+    return tuple(name for name in TICKS if name in found) if isinstance(found, list) else ()
 
 
 def lying_form(opened: Opened, one: Setting, given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:

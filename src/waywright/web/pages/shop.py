@@ -12,7 +12,7 @@ from starlette.responses import Response
 from waywright.core.evidence import Goal, Job, Setting
 from waywright.core.readings import LayUp
 from waywright.core.things import Face, Instrument, Piece
-from waywright.record import Add, Memo
+from waywright.record import Add, Listed, Memo
 from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Guide, JobLine, Shop, setting_url
 from waywright.web.forms import Wrong, form_of, read
@@ -24,11 +24,25 @@ ASSUMED = "assumed"  # the memo that names what nobody chose
 
 def shop(bench: Bench, request: Request) -> Response:
     """Every job, last changed first."""
-    lines = tuple(
-        JobLine(f"/jobs/{job.id}", job.title or "Untitled job", told(job.changed), told(job.begun))
-        for job in bench.book.jobs()
+    return shop_page(bench, request)
+
+
+def shop_page(bench: Bench, request: Request, wrong: str = "") -> Response:
+    """The shop; with `wrong`, why a job was not taken in."""
+    page = Shop(
+        title="The shop",
+        problem=wrong,
+        jobs=tuple(_line(job) for job in bench.book.jobs()),
+        book=bench.book.name,
+        warning=bench.book.warning or "",
     )
-    return bench.show(request, "shop.html", Shop(title="The shop", jobs=lines, book=bench.book.name))
+    return bench.show(request, "shop.html", page, 422 if wrong else 200)
+
+
+def _line(job: Listed) -> JobLine:
+    if job.problem:
+        return JobLine(f"/jobs/{job.id}/export.jsonl", f"Job {job.id}", "", "", job.problem)
+    return JobLine(f"/jobs/{job.id}", job.title or "Untitled job", told(job.changed), told(job.begun))
 
 
 @dataclass(frozen=True)

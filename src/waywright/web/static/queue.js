@@ -46,6 +46,7 @@ class Unsaved extends EventTarget {
     this.taken = [];
     this.running = false;
     this.down = false;
+    this.why = ""; // what the bench said, where it answered and could not save now: no room, another program writing
     this.tries = 0;
     this.hold(this.mine.client);
     this.takeOver().then(() => this.pump());
@@ -137,10 +138,15 @@ class Unsaved extends EventTarget {
     try {
       answer = await fetch(item.url, { method: "POST", body, headers, keepalive: true, signal: judging.signal });
     } catch {
+      this.why = "";
       return false;
     }
-    if (answer.status >= 500) return false;
+    if (answer.status >= 500) {
+      this.why = [503, 507].includes(answer.status) ? await words(answer) : "";
+      return false;
+    }
     this.down = false;
+    this.why = "";
     this.tries = 0;
     if (answer.ok) {
       const answers = lines(answer.body);
@@ -213,6 +219,12 @@ class Unsaved extends EventTarget {
       queue.keep();
     }
   }
+}
+
+// The sentence in an answer that is a part of a page.
+async function words(answer) {
+  const text = await answer.text().catch(() => "");
+  return new DOMParser().parseFromString(text, "text/html").body.textContent.trim();
 }
 
 // The lines of an answer as they come, each one JSON.

@@ -23,6 +23,7 @@ class UnsavedReadings extends HTMLElement {
     if (waiting.length) {
       const many = waiting.length === 1 ? "1 reading is" : `${waiting.length} readings are`;
       this.add("p", `${many} not saved yet. Kept in this browser, also when the page is closed; saved as soon as the bench answers.`);
+      if (unsaved.why) this.add("p", unsaved.why);
       this.list(waiting.map((item) => [item.label]));
     }
     if (refused.length) {
