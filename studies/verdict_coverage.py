@@ -37,7 +37,7 @@ BELOW, BELOW_MAIN = 60, 500  # the same, 0 to 2 u
 RATIO, RATIO_MAIN = 60, 500  # at each of 3, 6 and 12 u
 SIZES = (3.0, 6.0, 12.0)
 BINS = ((2.0, 4.0), (4.0, 8.0), (8.0, 12.0))
-HARD = ("step", "spot")
+HARD = ("step", "spot", "ridged")
 WORKERS = 2
 
 
@@ -100,8 +100,14 @@ def spot(s: Floats, rng: Generator) -> Floats:
     return face
 
 
+def ridged(s: Floats, rng: Generator) -> Floats:
+    """One sine wave of any phase, 0.5 to 3.5 of them on the face, the same on all lines."""
+    count = rng.uniform(0.5, min(3.5, (s.size - 1) / 2))
+    return np.asarray(np.sin(2 * np.pi * (count * s + rng.random())))
+
+
 FAMILIES: Mapping[str, Callable[[Floats, Generator], Floats]] = {
-    f.__name__: f for f in (bowed, mixed, rough, wavy, step, spot)
+    f.__name__: f for f in (bowed, mixed, rough, wavy, step, spot, ridged)
 }
 
 
@@ -130,6 +136,8 @@ class Design:
         s = (self.x_mm - self.x_mm.min()) / np.ptp(self.x_mm)
         shape = FAMILIES[family]
         shared, own = shape(s[self.y_mm == lines[0]], rng), rng.choice([0.0, 0.5, 1.0])
+        if family == "ridged":
+            own = 0.0
         height = np.zeros(s.size)
         for line in lines:
             alone = shape(s[self.y_mm == line], rng) if lines.size > 1 else shared
@@ -205,7 +213,14 @@ DESIGNS: Mapping[str, Design] = {
     "21 stations, level walked": walked(21),
     "2 × 9 stations, flatness": with_width(9, 2, twist_seen=True),
     "3 × 13 stations, twist blind": with_width(13, 3, twist_seen=False),
+    "3 × 5 stations, flatness": with_width(5, 3, twist_seen=True),
 }
+
+
+def families(design: str) -> tuple[str, ...]:
+    """The faces read by a design: what is the same on all lines where there are several."""
+    several = np.ptp(DESIGNS[design].y_mm) > 0
+    return tuple(name for name in FAMILIES if several or name != "ridged")
 
 
 # --- judging ----------------------------------------------------------------------------------------------------------
@@ -298,12 +313,13 @@ def broken(family: str, wide: Tally, below: Tally, ratios: Sequence[float]) -> l
     low, high, least = (0.85, 1.0, 0.8) if family in HARD else (0.92, 0.98, 0.9)
     found = [] if low <= inside <= high else [f"{family}: {100 * inside:.1f} % of intervals hold the truth"]
     found += [] if above <= 0.065 else [f"{family}: {100 * above:.1f} % of upper limits exceeded below 2 u"]
-    return found + [f"{family}: value over truth is {r:.2f}" for r in ratios if not least <= r <= 1.1]
+    most = 1.2 if family == "ridged" else 1.1
+    return found + [f"{family}: value over truth is {r:.2f}" for r in ratios if not least <= r <= most]
 
 
 def main() -> None:
     """Run the study, write its table and hold it to the promises."""
-    tasks = [(name, family) for name in DESIGNS for family in FAMILIES]
+    tasks = [(name, family) for name in DESIGNS for family in families(name)]
     with ProcessPoolExecutor(WORKERS) as pool:
         cells = list(track_results(pool, tasks))
     rows, unkept = [], []
@@ -346,10 +362,11 @@ prior ({DRAWS} draws). u: standard uncertainty of a gap reading; a node's height
 *inside*: of {JOBS} jobs ({JOBS_MAIN} in the first design) with true zones even from 2 to 12 u, how many 95 % intervals
 hold the true zone; then by size. *above upper limit*: of {BELOW} ({BELOW_MAIN}) jobs with true zones of 0 to 2 u, how
 many lie above the one-sided 95 % upper limit. *value/truth*: the mean over {RATIO} ({RATIO_MAIN}) jobs at each size.
-Promised for all readings together and for the first design: inside 92-98 % (step and spot at least 85 %), above at
-most 6.5 %, value/truth 0.9-1.1 (step and spot 0.8-1.1). Faces: bowed (a parabola and a little), mixed (bow, S, a smooth
-random part), rough (white at the nodes or nearly), wavy (one to three sines), step (two levels and a little), spot
-(one or two nodes proud or hollow and a little).
+Promised for all readings together and for the first design: inside 92-98 % (step, spot and ridged at least 85 %),
+above at most 6.5 %, value/truth 0.9-1.1 (step and spot 0.8-1.1, ridged 0.8-1.2). Faces: bowed (a parabola and a
+little), mixed (bow, S, a smooth random part), rough (white at the nodes or nearly), wavy (one to three sines), step
+(two levels and a little), spot (one or two nodes proud or hollow and a little), ridged (a sine, the same on all lines
+of a face with width).
 """
 
 

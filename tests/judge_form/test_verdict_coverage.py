@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from studies.table import TABLES
-from studies.verdict_coverage import BINS, DESIGNS, FAMILIES, HARD, MAIN, NOTES, broken, judged
+from studies.verdict_coverage import BINS, DESIGNS, FAMILIES, HARD, MAIN, NOTES, broken, families, judged
 
 JOBS = 80  # of a true 95 %, 71 or fewer are seen once in fifty runs: the seed is fixed, the bound guards changes
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", families(MAIN))
 def test_intervals_hold_the_truth(family: str) -> None:
     """Of faces with true zones from 2 to 12 u the 95 % interval holds the zone as often as it should."""
     sizes = np.random.default_rng(1).uniform(2, 12, JOBS).tolist()
@@ -20,7 +20,7 @@ def test_intervals_hold_the_truth(family: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", families(MAIN))
 def test_upper_limits_below_two(family: str) -> None:
     """Below 2 u the one-sided upper limit is hardly ever exceeded."""
     sizes = np.random.default_rng(2).uniform(0.05, 2, 32).tolist()
@@ -29,7 +29,7 @@ def test_upper_limits_below_two(family: str) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("size", [3.0, 6.0, 12.0])
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", families(MAIN))
 def test_values_are_right_on_average(family: str, size: float) -> None:
     """The mean of value over truth is near 1 at 3, 6 and 12 u."""
     ratio = judged(MAIN, family, [size] * 30, label="test ratio").ratio
@@ -42,8 +42,20 @@ def test_values_are_right_on_average(family: str, size: float) -> None:
 def test_other_readings(design: str) -> None:
     """Every other design of readings, all families together."""
     sizes = np.random.default_rng(3).uniform(2, 12, 8).tolist()
-    inside = [judged(design, family, sizes, label="test").inside_share() for family in FAMILIES]
-    assert np.mean(inside) >= 0.85
+    inside = [judged(design, family, sizes, label="test").inside_share() for family in families(design)]
+    assert np.mean(inside) >= 0.82  # of a true 92 %, so few of 48 are seen once in fifty runs
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("design", [name for name in DESIGNS if "flatness" in name])
+def test_waves_that_all_lines_share(design: str) -> None:
+    """The flatness of a face whose lines all have the same wave is not overstated: its interval holds the truth, on 5
+    stations too, and the mean of value over truth is near 1 at 6 and 12 u."""
+    sizes = np.random.default_rng(4).uniform(2, 12, JOBS).tolist()
+    assert judged(design, "ridged", sizes, label="test").inside_share() >= 0.9
+    for size, most in ((6.0, 1.1), (12.0, 1.05)):
+        ratio = judged(design, "ridged", [size] * 30, label="test ratio").ratio
+        assert 0.9 <= np.mean(ratio) <= most
 
 
 def test_the_study_would_notice() -> None:
@@ -66,8 +78,8 @@ def test_the_committed_table_is_this_studys() -> None:
     table = {(row[0], row[1]): row for row in rows[1:]}
     for family in FAMILIES:
         low, high = (85.0, 100.0) if family in HARD else (92.0, 98.0)
-        for design in ("**all**", MAIN):
+        for design in ("**all**", MAIN) if family in families(MAIN) else ("**all**",):
             row = table[design, family]
             assert low <= float(row[3]) <= high
             assert float(row[4 + len(BINS)]) <= 6.5
-        assert all((design, family) in table for design in DESIGNS)
+        assert all((design, family) in table for design in DESIGNS if family in families(design))

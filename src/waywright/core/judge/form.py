@@ -18,7 +18,7 @@ from waywright.core.judge.form_prior import Floats, Indexes, Kind
 
 ALL_AT_ONCE = 130  # nodes; with more, the random parts worth trying are found on fewer of them
 LEARN_ON = 100  # nodes
-PARTS_KEPT = 3
+PARTS_KEPT = 8
 
 
 @dataclass(frozen=True)
@@ -148,7 +148,7 @@ def _words(model: FormModel, choices: Choices, shares: dict[str, float]) -> str:
     kind = max(dict.fromkeys(kinds), key=lambda name: shares[name])
     of_kind = np.isin(choices.part, _where(kinds, kind))
     share = weight[of_kind] / weight[of_kind].sum()
-    length = np.array([part.candidate.length * part.candidate.along_mm for part in model.parts])[choices.part[of_kind]]
+    length = np.array([part.candidate.length_mm for part in model.parts])[choices.part[of_kind]]
     rms = float(share @ model.size_um[choices.size[of_kind]])
     mean_length = float(np.exp(share @ np.log(length))) if kind != "rough" else 0.0
     over = {

@@ -3,7 +3,8 @@
 A shape is the sum of up to three parts, each left out or taken with a size from a grid that is even in its logarithm:
 
 - a random part: `rough` from node to node, `smooth` over a length, `stepped` (exponential covariance: what two machine
-  settings leave), or `wavy` (a regular motion wears a regular pattern);
+  settings leave), or `wavy` (a regular motion wears a regular pattern); on a face with width it may be the same on
+  all lines (what a planer, a grinder or a rubbing motion leaves: its flatness would be overstated by far otherwise);
 - the low modes bow and S, on faces with width twist and cross-bow too;
 - a feature: a lone spot (one node, two, or two neighbours) or a step.
 
@@ -14,6 +15,7 @@ The numbers below were settled on simulated faces (docs/tables/verdict-coverage.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -31,6 +33,8 @@ WAVES_ON_FACE = (0.6, 0.9, 1.2, 1.5, 1.8, 2.1, 2.4, 2.7, 3.0, 3.4, 3.8, 4.2)
 WAVE_MEMORY = 2.5  # face lengths over which a wave keeps its phase
 
 CHANCE: dict[Kind, float] = {"rough": 0.3, "smooth": 0.47, "stepped": 0.15, "wavy": 0.08}
+CHANCE_ALIKE, CHANCE_OWN_WAVES = 0.05, 0.01  # on a face with width: the same on all lines; a wave of its own on each
+APART_MM = 1e-6  # a length across over which nothing of a line reaches the next
 CHANCE_LOW_MODES = 0.5
 BEHIND_TWO_SPOTS = {("rough", 0.0), ("smooth", 0.2), ("smooth", 0.55)}  # stand for every random part
 CHANCE_SPOT_HERE, MOST_SPOTS = 0.02, 0.45  # at any one node; on the whole face at most
@@ -73,7 +77,7 @@ class Candidate:
     """One random part with its prior `chance`.
 
     `length`: its length (a wave's, for `wavy`) as a part of `along_mm`, by which distances along are divided; those
-    across are divided by `across_mm`.
+    across are divided by `across_mm`. Infinite, it is the same in that direction.
     """
 
     kind: Kind
@@ -84,15 +88,20 @@ class Candidate:
 
     def covariance(self, x_mm: Floats, y_mm: Floats) -> Floats:
         """(n, n) covariance of heights at `x_mm`, `y_mm` (n,), 1 on the diagonal."""
-        if self.kind == "rough":
-            return np.eye(x_mm.size)
         dx, dy = np.abs(x_mm[:, None] - x_mm), np.abs(y_mm[:, None] - y_mm)
         d = np.hypot(dx / self.along_mm, dy / self.across_mm)
+        if self.kind == "rough":
+            return np.asarray((d == 0).astype(float))
         if self.kind == "smooth":
             return np.asarray(np.exp(-0.5 * (d / self.length) ** 2))
         if self.kind == "stepped":
             return np.asarray(np.exp(-d / self.length))
         return np.asarray(np.exp(-0.5 * (d / WAVE_MEMORY) ** 2) * np.cos(2 * np.pi * d / self.length))
+
+    @property
+    def length_mm(self) -> float:
+        """Of what it does in the direction in which it changes."""
+        return self.length * (self.along_mm if np.isfinite(self.along_mm) else self.across_mm)
 
 
 @dataclass(frozen=True)
@@ -114,22 +123,39 @@ def candidates(x_mm: Floats, y_mm: Floats) -> list[Candidate]:
     """Every random part for nodes at `x_mm`, `y_mm` (n,); lengths follow the longer side.
 
     On a face with width smooth and stepped ones come twice: as alike across as along, and stretched as if the face
-    were square.
+    were square. Beside these come what is the same on all lines along (and, with four lines or more, on all across),
+    and waves that each line has for itself.
     """
     along, across = float(np.ptp(x_mm)), float(np.ptp(y_mm))
     longer = max(along, across) or 1.0
     scales = [(longer, longer)] + ([(along, across)] if min(along, across) > 0 else [])
-    found = [Candidate("rough", 0.0, longer, longer, CHANCE["rough"])]
     waves = tuple(1 / count for count in WAVES_ON_FACE)
+    stations, lines = (np.unique(at).size for at in (x_mm, y_mm))
+    alike = [(along, np.inf)] if stations > 2 and lines > 1 else []
+    alike += [(np.inf, across)] if lines > 3 and stations > 1 else []
+    near = 1.0 - (CHANCE_ALIKE + CHANCE_OWN_WAVES if alike else 0.0)
+    found = [Candidate("rough", 0.0, longer, longer, near * CHANCE["rough"])]
     parts: tuple[tuple[Kind, tuple[float, ...], list[tuple[float, float]]], ...] = (
         ("smooth", SMOOTH_LENGTHS, scales),
         ("stepped", STEPPED_LENGTHS, scales),
         ("wavy", waves, scales[:1]),
     )
     for kind, lengths, each in parts:
-        chance = CHANCE[kind] / (len(lengths) * len(each))
+        chance = near * CHANCE[kind] / (len(lengths) * len(each))
         found += [Candidate(kind, length, *scale, chance) for length in lengths for scale in each]
-    return found
+    return found + (_across_lines(along, waves, alike) if alike else [])
+
+
+def _across_lines(along_mm: float, waves: Sequence[float], alike: Sequence[tuple[float, float]]) -> list[Candidate]:
+    """What is the same on all lines, in each of the directions `alike`, and waves each line has for itself."""
+    ridges: tuple[tuple[Kind, Sequence[float]], ...] = (("rough", (0.0,)), ("smooth", SMOOTH_LENGTHS), ("wavy", waves))
+    whole = sum(CHANCE[kind] for kind, _ in ridges) * len(alike)
+    found = []
+    for kind, lengths in ridges:
+        chance = CHANCE_ALIKE * CHANCE[kind] / (whole * len(lengths))
+        found += [Candidate(kind, length, *scale, chance) for length in lengths for scale in alike]
+    chance = CHANCE_OWN_WAVES / len(waves)
+    return found + [Candidate("wavy", length, along_mm, APART_MM, chance) for length in waves]
 
 
 def low_modes(x_mm: Floats, y_mm: Floats, free: Floats) -> Floats:
