@@ -66,9 +66,9 @@ def test_an_instrument_is_checked_before_more_is_read_with_it(plan: Job) -> None
     told = report(job)
     assert {v.decision for v in told.verdicts} == {"open"}
     first = moves(job, told)[0]
-    assert first.how.startswith(f"check what {STACKS} claims")
-    assert "anew, a setting of its own, at four places or more" in first.how
-    assert "times what it claims" in first.reason
+    assert first.how.startswith(f"check what is claimed for {STACKS}")
+    assert "anew as a setting of its own, at four places or more" in first.how
+    assert "times what is claimed" in first.reason
 
 
 def test_what_was_cut_since_is_not_to_be_taken_anew(plan: Job) -> None:

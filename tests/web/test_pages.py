@@ -338,9 +338,9 @@ def test_readings_that_do_not_fit_are_said_wherever_a_verdict_stands(client: Tes
     taken = read(plan, truth_of(plan, rng, 8.0), rng, u_factor={STACKS: 4.0}).job
     number = book.begin(replace(taken, goal=Goal(straightness_um=3.0)))
     told = book.job(number)
-    words = "The readings do not fit together: stacks scatters "
+    words = "The readings do not fit together: readings with stacks scatter "
     for path in ("", "/face?name=P", f"/setting?id={quote(told.settings[0].id)}"):
         answer = client.get(f"/jobs/{number}{path}")
         assert answer.text.count(words) == 1, path
-    assert page_of(client, f"/jobs/{number}").next.startswith("Check what stacks claims")
+    assert page_of(client, f"/jobs/{number}").next.startswith("Check what is claimed for stacks")
     assert "Nothing is drawn to be scraped now." in client.get(f"/jobs/{number}/drawn?name=P").text

@@ -14,7 +14,7 @@ from waywright.core.evidence import Geometry, Job, Setting
 from waywright.core.findings import Misfit, Move, Report
 
 PLACES = 4  # of a setting taken anew: two or three only tell how it lies
-WRONG = "how the faces lay, the offset, the end it was read from, the unit, the blocks of its stacks, dirt, warmth"
+WRONG = "turn, offset, the end it was read from, unit, blocks, dirt, warmth"
 
 
 def faults(job: Job, report: Report) -> Iterator[Move]:
@@ -26,7 +26,7 @@ def faults(job: Job, report: Report) -> Iterator[Move]:
 
 def _asked(misfit: Misfit, setting: Setting | None, *, gone: bool) -> Move:
     """`gone`: the faces were cut since, and cannot be read again as they were."""
-    reason = f"{misfit.words}; until the fault is found no verdict stands, and nothing is scraped"
+    reason = f"{misfit.words}; until the fault is found no verdict stands"
     gain = {"what": "scatter over what it should be", "from": misfit.times, "to": 1.0}
     if setting is None:
         return Move("measure", (), (), _look(misfit, None), reason, gain, 0.0)
@@ -38,8 +38,8 @@ def _asked(misfit: Misfit, setting: Setting | None, *, gone: bool) -> Move:
     said = f", say {', '.join(f'{p:g}' for p in at[:-1])} and {at[-1]:g}" if len(at) == PLACES else ""
     it = "it" if misfit.what == "setting" else f"{geometry.words()},"
     how = (
-        f"{_look(misfit, geometry)}; then take {it} anew, a setting of its own, at four places or more{said}, "
-        "and leave out the first where the two differ"
+        f"{_look(misfit, geometry)}; then take {it} anew as a setting of its own, at four places or more{said}, "
+        "and leave out the old one if they differ"
     )
     minutes = geometry.setting_up_min + PLACES * geometry.reading_min
     return Move("measure", geometry.faces(), at, how, reason, gain, minutes)
@@ -49,8 +49,8 @@ def _look(misfit: Misfit, geometry: Geometry | None) -> str:
     """What may be wrong, before anything is read."""
     if misfit.what == "setting" and geometry is not None:
         return f"look for what is wrong with {geometry.words()}, as a whole: {WRONG}"
-    of = f"what {misfit.name} claims" if misfit.name else "what the instruments claim"
-    return f"check {of}, and of each setting {WRONG}"
+    of = f" for {misfit.name}" if misfit.name else ""
+    return f"check what is claimed{of}, and each setting: {WRONG}"
 
 
 def _spread(setting: Setting) -> tuple[float, ...]:

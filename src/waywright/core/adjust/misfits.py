@@ -74,7 +74,8 @@ def _noisy(
         chance = float(stats.chi2.sf((one.found / HONEST) ** 2 * one.redundancy, one.redundancy))
         if one.factor > TOO_MUCH and chance < SELDOM / len(instruments):
             its = solution.rows.instrument == solution.rows.instruments.index(one.instrument)
-            words = f"{one.instrument or 'the instrument'} scatters {one.factor:.2g} times what it claims"
+            told = f" with {one.instrument}" if one.instrument else ""
+            words = f"readings{told} scatter {one.factor:.2g} times what is claimed"
             first = _worst(job, solution, np.where(its, of, OTHER), apart)
             yield Misfit("instrument", one.instrument, first, one.factor, chance, words)
 
