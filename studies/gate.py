@@ -232,8 +232,9 @@ HONEST = """
 Jobs are drawn as for misreadings. The gate speaks when verdicts are left open because the readings do not fit together:
 a setting apart from all others, an instrument beyond twice its claim, or χ² improbable all the same. The promise is at
 most 0.5 % of all clean jobs, and that at least 95 % of those whose instruments all scatter 1.5 times their claim are
-not gated, in every row. Small jobs cannot always tell such a scatter, nor it from one large
-misreading; the last column counts those that say nothing though χ² at the claims has a chance below 1 in 100.
+not gated, in every row. Small jobs cannot always tell such a scatter, nor it from one large misreading. The last column
+counts those that say nothing though χ² at the claims has a chance below 1 in 100: gaps and a level together show it
+there, neither alone, and the gate asks for 5 in 10,000.
 """
 
 WRONGED = """
