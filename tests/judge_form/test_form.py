@@ -236,6 +236,18 @@ def test_few_nodes(n: int, words: str) -> None:
     assert (np.abs(result.draws_um).max() > 1e-6) == (n > 2)
 
 
+def test_a_part_that_is_all_blind_or_all_plane_is_left_out() -> None:
+    """Of three stations on two lines the only shape alike on both is their common bow: with that blind nothing is left
+    of what runs alike across (it was divided by nothing), and the others are told as before."""
+    x, y = (a.ravel() for a in np.meshgrid([0.0, 300.0, 600.0], [-15.0, 15.0], indexing="ij"))
+    height, bow = np.array([0.4, -0.2, 0.1, 0.6, -0.5, 0.3]), np.repeat([1.0, -2.0, 1.0], 2)
+    face = frame(x, y, np.eye(6), bow[:, None])
+    kinds = {(p.candidate.kind, p.candidate.across_mm) for p in form_model(face, x, y, reach_um=10.0).parts}
+    assert not {kind for kind, across in kinds if np.isinf(across)}
+    assert {kind for kind, _ in kinds} == {"rough", "smooth", "stepped", "wavy"}
+    assert np.isfinite(form_posterior(x, y, height, np.eye(6), blind=bow[:, None], draws=200).draws_um).all()
+
+
 def test_a_step_and_a_spot_are_named() -> None:
     """A clear step, and a clear lone spot, are found where they are and said in words."""
     about = line(noise_um=0.3)

@@ -22,6 +22,7 @@ from waywright.core.judge.form_prior import Candidate, Features, Floats, Indexes
 BLIND_UM = 50.0  # RMS sigma beyond which a shape counts as not seen: 0.05 of the diffuse prior of 1 mm
 NEGLIGIBLE = 1e-6  # of the likeliest choice of one random part
 DROPPED = 5e-3  # of all choices together, the least likely
+NOTHING = 1e-9  # mean square of a shape of RMS 1 of which so much is left: rounding
 PAIRS_UP_TO = 130  # nodes; beyond, two spots are not tried together
 CHUNK = 4_000_000  # numbers held at once while drawing
 
@@ -327,14 +328,16 @@ def form_model(
         like_along = candidate.along_mm == candidate.across_mm
         pairs = like_along and (candidate.kind, candidate.length) in prior.BEHIND_TWO_SPOTS
         few = 2 < x_mm.size <= PAIRS_UP_TO
-        parts.append(_part(model, candidate, candidate.covariance(x_mm, y_mm), columns, pairs and few))
+        inside = face.seen.T @ candidate.covariance(x_mm, y_mm) @ face.seen
+        size = np.trace(inside) / x_mm.size
+        if size > NOTHING:  # on few nodes some are all plane, or all blind
+            parts.append(_part(model, candidate, inside / size, columns, pairs and few))
     return replace(model, parts=tuple(parts))
 
 
-def _part(model: FormModel, candidate: Candidate, covariance: Floats, columns: Floats, with_pairs: bool) -> Part:
+def _part(model: FormModel, candidate: Candidate, inside: Floats, columns: Floats, with_pairs: bool) -> Part:
+    """Prepare a random part of covariance `inside` (r, r) over what is seen, RMS 1 over the nodes."""
     face, m, level = model.frame, model.low_um.shape[1], model.frame.level_um
-    inside = face.seen.T @ covariance @ face.seen
-    inside *= covariance.shape[0] / np.trace(inside)  # RMS 1 over the nodes
     variance, turn = np.linalg.eigh(_symmetric(face.whiten @ inside @ face.whiten))
     signal = model.size_um[:, None] ** 2 * np.maximum(variance, 0.0)
     keep = 1.0 / (1.0 + signal)
