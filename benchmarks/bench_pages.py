@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchmarks.row import Row
-from waywright.core.evidence import Goal, Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Goal, Job, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
-from waywright.core.things import Face, Instrument, Piece
 from waywright.record import Book
 
 if TYPE_CHECKING:

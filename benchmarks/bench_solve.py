@@ -27,12 +27,12 @@ import numpy as np
 
 from benchmarks.row import Row
 from tests.simulate import bench, planned_gaps, planned_slopes, simulated
-from waywright.core.adjust.blind import Sight
-from waywright.core.adjust.cures import newest_faces
+from waywright.core.adjust.blind import Visibility
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Solution
+from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.next.cures import newest_faces
 from waywright.core.readings import Cross, LayUp
-from waywright.core.things import Face, FloatArray
 
 STATIONS = 200  # of three faces on five lines: 3,000 nodes, 9,540 readings
 GROWTH = (667, 2000, 6667)  # 10,000, 30,000 and 100,000 nodes
@@ -96,7 +96,7 @@ def three_faces(stations: int) -> Network:
 def solved(net: Network) -> Solved:
     """Factor, heights, every sigma and the blind spots."""
     solution = Solution(net.unknowns, net.rows)
-    sight = Sight(solution, newest_faces(net, solution))
+    sight = Visibility(solution, newest_faces(net, solution))
     heights = np.concatenate([solution.heights_um(f) for f in solution.faces])
     return Solved(solution, heights, np.concatenate(list(sight.sigmas_um().values())), len(sight.find()))
 

@@ -19,6 +19,7 @@ def main() -> None:
         command = [sys.executable, "-m", "waywright", "solve", str(job), "--picture", str(picture)]
         subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         print(f"drawn: {picture.relative_to(ROOT)}")
+    subprocess.run([sys.executable, str(HERE / "house.py")], check=True)
     subprocess.run([sys.executable, str(HERE / "examples" / "pages.py")], check=True)
     subprocess.run([sys.executable, str(HERE / "bench_pictures.py")], check=True)
 

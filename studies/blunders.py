@@ -20,7 +20,7 @@ from tests.simulate import Mix, drawn
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Reading, Typed
+from waywright.core.evidence.job import Job, Reading, Typed
 
 SEED = 20_241
 JOBS = 400  # of each kind

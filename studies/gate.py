@@ -23,7 +23,7 @@ from tests.simulate import LEVEL, STACKS, Simulated, drawn, edge, read, round_of
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import SURE, Screened, screen
-from waywright.core.evidence import Job, Reading, Setting
+from waywright.core.evidence.job import Job, Reading, Setting
 from waywright.core.readings import LayUp
 
 SEED = 20_248

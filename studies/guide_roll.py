@@ -21,7 +21,7 @@ from tests.rolling import AS_LAID, OVER, Attitude, Machine
 from tests.simulate import Simulated
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Setting
+from waywright.core.evidence.job import Setting
 from waywright.core.readings import Run
 
 SEED = 20_260

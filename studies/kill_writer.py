@@ -21,7 +21,7 @@ from pathlib import Path
 
 from studies.table import track, write_table
 from waywright import jobfile
-from waywright.core.evidence import Reading, Typed
+from waywright.core.evidence.job import Reading, Typed
 from waywright.demo import shop
 from waywright.record import Book, By
 

@@ -22,11 +22,11 @@ from studies.table import track, write_table
 from tests.simulate import edge, planned_slopes, read, round_of, truth_of
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
+from waywright.core.evidence.things import Face, FloatArray, Hand
 from waywright.core.judge.form import FormPosterior, form_posterior
 from waywright.core.judge.limits import Limit
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.readings import Cross
-from waywright.core.things import Face, FloatArray, Hand
 from waywright.core.work.maps import ScrapingMap, Taken
 from waywright.core.work.pencil import Pencil, pencil
 from waywright.core.work.plan import crown_weights

@@ -21,9 +21,9 @@ from studies.table import track, write_table
 from tests.simulate import bench, edge, planned_gaps, read, truth_of
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Reading, Typed
+from waywright.core.evidence.job import Job, Reading, Typed
+from waywright.core.evidence.things import Face
 from waywright.core.readings import LayUp
-from waywright.core.things import Face
 
 SEED = 20_270
 JOBS = 120  # of each kind

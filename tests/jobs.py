@@ -8,9 +8,9 @@ from typing import Any, get_args, get_origin
 
 from hypothesis import strategies as st
 
-from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed, Zone
+from waywright.core.evidence.job import Goal, Job, Pass, Patch, Reading, Setting, Typed, Workpiece
+from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp, Step
-from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.jobfile.fields import types_of
 from waywright.units import unit_of_key
 
@@ -178,11 +178,11 @@ def slopes(draw: st.DrawFn, face: Face, number: int) -> dict[str, Any]:
 
 
 @st.composite
-def zones(draw: st.DrawFn, length_mm: float, half_mm: float) -> Zone:
+def zones(draw: st.DrawFn, length_mm: float, half_mm: float) -> Patch:
     """A stretch of a face, over its whole width or one half of it."""
     start, stop = sorted(draw(st.lists(st.integers(0, int(length_mm)), min_size=2, max_size=2, unique=True)))
     y_from, y_to = draw(st.sampled_from([(None, None), (0.0, None), (-half_mm, 0.0)]))
-    return Zone(float(start), float(stop), y_from, y_to, draw(st.integers(1, 9)))
+    return Patch(float(start), float(stop), y_from, y_to, draw(st.integers(1, 9)))
 
 
 @st.composite
@@ -211,7 +211,7 @@ def jobs(draw: st.DrawFn) -> Job:
         )
     owned = draw(st.permutations(list(INSTRUMENTS)))
     instruments = tuple(Instrument(name, **INSTRUMENTS[name]) for name in owned)  # type: ignore[arg-type]
-    taken = [None, *(s.shared for s in settings)]
+    taken = [None, *(s.group for s in settings)]
     passes = tuple(
         Pass(
             f"passes[{i}]",
@@ -248,7 +248,8 @@ def goals(names: list[str]) -> st.SearchStrategy[Goal]:
         leave_out_mm=some(0.0, 20.0, 1),
         rule=st.sampled_from(["guarded", "simple"]),
         faces=st.just(()) | st.just((names[0],)),
-        part=st.none() | st.builds(Part, some(1.0, 50.0, 1), some(10.0, 500.0, 1), st.none() | some(50.0, 300.0, 1)),
+        part=st.none()
+        | st.builds(Workpiece, some(1.0, 50.0, 1), some(10.0, 500.0, 1), st.none() | some(50.0, 300.0, 1)),
     )
 
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tests.simulate import LEVEL, Simulated, heights_um
-from waywright.core.evidence import Geometry, Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray, Instrument, Piece
 from waywright.core.readings import Cross, Run
-from waywright.core.things import Face, FloatArray, Instrument, Piece
 
 GUIDE = "mill table"
 DIAL = "dial"
@@ -142,7 +142,7 @@ class Machine:
         kind = Cross(name, far - near, (near + far) / 2)
         self._take(kind, [(x, None) for x in stations], slopes.tolist(), "um_per_m", "µm/m", LEVEL)
 
-    def _take(self, kind: Geometry, at: Places, values: Sequence[float], key: str, unit: str, by: str) -> None:
+    def _take(self, kind: Kind, at: Places, values: Sequence[float], key: str, unit: str, by: str) -> None:
         sid = f"{kind.block}[{sum(s.geometry.block == kind.block for s in self.job.settings)}]"
         readings = tuple(
             Reading(f"{sid}.readings[{i}]", "readings", x, y, key=key, value=Typed(value, unit))

@@ -19,9 +19,9 @@ from scipy.interpolate import RegularGridInterpolator
 from scipy.optimize import linprog
 
 from waywright.core.adjust.solution import Heights
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import SEAT_UM, Face, FloatArray, Instrument, Piece
 from waywright.core.readings import Cross, LayUp, Step
-from waywright.core.things import SEAT_UM, Face, FloatArray, Instrument, Piece
 
 STACKS, LEVEL = "stacks", "level"
 
@@ -84,7 +84,7 @@ def read(
         instrument = job.instrument(setting)
         assert instrument is not None
         factor = (u_factor or {}).get(instrument.name, 1.0)
-        own = rigid.setdefault(setting.shared, rng.standard_normal(3))
+        own = rigid.setdefault(setting.group, rng.standard_normal(3))
         if isinstance(setting.geometry, LayUp):
             readings = _gaps(setting, setting.geometry, faces, truth_um, instrument, own, factor, rng)
         else:
@@ -159,7 +159,7 @@ def _middle(layup: LayUp, upper: Face) -> tuple[float, float]:
 def _gap(planned: Reading, gap_um: float, instrument: Instrument, factor: float, rng: np.random.Generator) -> Reading:
     u_um = instrument.u_um if planned.u_um is None else planned.u_um
     if u_um is None:
-        from waywright.core.blocks import block_u_um, usual_stack
+        from waywright.core.readings.blocks import block_u_um, usual_stack
 
         assert instrument.grade is not None
         u_um = math.hypot(*(block_u_um(b, instrument.grade) for b in usual_stack(round(gap_um / 1e3, 3))))

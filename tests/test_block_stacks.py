@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from waywright.core.stacks import USUAL_SET_MM, NoStack, count, finest_step_mm, next_stack_mm, stacks_at_once
+from waywright.core.readings.stacks import USUAL_SET_MM, NoStack, count, finest_step_mm, next_stack_mm, stacks_at_once
 
 SMALL = st.lists(st.integers(1, 40), min_size=2, max_size=7, unique=True)
 

@@ -10,7 +10,7 @@ import pytest
 from tests.jobs import TWO
 from tests.test_cli import asked, run
 from waywright import jobfile
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.demo import shop
 from waywright.views.terminal import show_moves
 

@@ -51,7 +51,8 @@ FORKS = """
 import json, os, sys
 import numpy, scipy.sparse, scipy.optimize, scipy.stats, rich.console, sqlalchemy
 from waywright import record, jobfile
-from waywright.core import report, moves
+from waywright.core import report
+from waywright.core.next import moves
 from waywright.views import terminal
 from waywright.cli import main
 

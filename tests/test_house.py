@@ -7,66 +7,41 @@ beside it.
 from __future__ import annotations
 
 import ast
+import sys
 from collections.abc import Iterable, Iterator
 from functools import cache
 from graphlib import TopologicalSorter
-from importlib.util import find_spec
+from importlib.util import find_spec, module_from_spec, spec_from_file_location
 from pathlib import Path
+from types import ModuleType
 
 import grimp
+import pytest
 
 # Each room and the rooms it stands on; it may import those, and whatever they stand on. Rooms may be still to build.
 ARROWS: dict[str, set[str]] = {
     "waywright": set(),  # the version; importing it must cost nothing
     "waywright.process": set(),  # signals and streams; knows no subject
-    "waywright.core": set(),
     "waywright.units": set(),
-    "waywright.core._fast": set(),  # whether kernels are compiled; knows no subject
-    "waywright.core.things": {"waywright.units", "waywright.core._fast"},
-    "waywright.core.evidence": {"waywright.core.things"},
-    "waywright.core.findings": {"waywright.core.evidence"},  # what comes out
-    "waywright.core.blocks": {"waywright.core.things"},  # what gauge blocks and feelers are good for
-    "waywright.core.stacks": {"waywright.core.blocks"},  # which blocks make the stacks wanted at once
-    "waywright.core.readings": {"waywright.core.evidence", "waywright.core.stacks"},
+    "waywright.kernels": set(),  # whether kernels are compiled; knows no subject
+    "waywright.core": set(),
+    "waywright.core.evidence": {"waywright.units"},  # what is known, as typed; the forms of what comes out
+    "waywright.core.readings": {"waywright.core.evidence"},  # a class a kind; blocks and the stacks they make
+    "waywright.core.judge": {"waywright.units", "waywright.kernels"},  # numbers only: no faces, no networks
+    "waywright.core.adjust": {"waywright.core.readings", "waywright.kernels"},  # never body: report hands bends
     "waywright.core.body": {"waywright.core.evidence"},
     "waywright.core.blue": {"waywright.core.evidence"},
-    "waywright.core.judge": {"waywright.units", "waywright.core._fast"},  # numbers only: no faces, no networks
-    "waywright.core.adjust": {"waywright.core.readings", "waywright.core.findings"},  # never body: report hands columns
-    "waywright.core.work": {"waywright.core.rounds"},
-    "waywright.core.bed": {"waywright.core.work"},
-    "waywright.core.part": {"waywright.core.evidence"},  # from the part to be turned back to limits
-    "waywright.core.rounds": {"waywright.core.adjust", "waywright.core.judge"},  # who agrees with whom
-    "waywright.core.parallels": {"waywright.core.rounds"},  # how faces of one piece lie to each other
-    "waywright.core.expect": {"waywright.core.readings", "waywright.core.findings"},  # what a lay-up should show
-    "waywright.core.verdicts": {  # where a face meets its limit
-        "waywright.core.adjust",
-        "waywright.core.judge",
-        "waywright.core.part",
-    },
-    "waywright.core.retakes": {"waywright.core.adjust"},  # how a suspect is taken again
-    "waywright.core.hanging": {"waywright.core.retakes", "waywright.core.verdicts"},  # which verdicts wait for one
-    "waywright.core.scraped": {"waywright.core.verdicts", "waywright.core.work"},  # where to take metal next
-    "waywright.core.faults": {"waywright.core.findings"},  # when readings do not fit
-    "waywright.core.moves": {
-        "waywright.core.faults",
-        "waywright.core.scraped",
-        "waywright.core.retakes",
-        "waywright.core.bed",
-        "waywright.core.body",
-        "waywright.core.blue",
-    },
-    "waywright.core.report": {
-        "waywright.core.moves",
-        "waywright.core.hanging",
-        "waywright.core.parallels",
-        "waywright.core.expect",
-    },
+    "waywright.core.results": {"waywright.core.adjust", "waywright.core.judge"},  # from a solution to what was asked
+    "waywright.core.work": {"waywright.core.results"},  # where metal comes off, and what a hand takes
+    "waywright.core.bed": {"waywright.core.work", "waywright.core.body"},
+    "waywright.core.next": {"waywright.core.bed", "waywright.core.blue"},  # what to do next
+    "waywright.core.report": {"waywright.core.next"},
     "waywright.jobfile": {"waywright.core.report", "waywright"},
     "waywright.record": {"waywright.jobfile"},  # a job leaves the book as a job file; both check what goes in
     "waywright.views": {"waywright.core.report", "waywright"},
     "waywright.demo": {"waywright.jobfile"},  # the sample shop is a job file that ships with the package
     "waywright.papers": {"waywright.views", "waywright.record", "waywright.jobfile"},
-    "waywright.web": {"waywright.papers", "waywright.demo", "waywright.core.stacks", "waywright.process"},
+    "waywright.web": {"waywright.papers", "waywright.demo", "waywright.process"},
     "waywright.book_commands": {"waywright.record", "waywright.views"},  # apart, so that `--help` loads no book
     "waywright.scripting": {"waywright.views", "waywright.jobfile"},  # the door for scripts
     "waywright.cli": {"waywright.web", "waywright.book_commands"},
@@ -76,9 +51,6 @@ ARROWS: dict[str, set[str]] = {
 # (importer, imported): why this one arrow may run the other way.
 EXCEPTIONS: dict[tuple[str, str], str] = {
     ("waywright", "waywright.scripting"): "fetched when a script first uses one of its names, and not before",
-    ("waywright.core.evidence", "waywright.core.readings.base"): (
-        "types only: a Geometry promises what its rows look like, and rows are made in readings"
-    ),
 }
 
 # What the core may take from outside: numbers, and the parts of the standard library that touch nothing.
@@ -110,11 +82,6 @@ PURE = {
         "re",
     ),
     *("statistics", "string", "textwrap", "types", "typing", "unicodedata", "warnings"),
-}
-
-# (module of the core, what it imports): why.
-IMPURE: dict[tuple[str, str], str] = {
-    ("waywright.core._fast", "os"): "WAYWRIGHT_PLAIN is read once, where the compiled path is chosen",
 }
 
 # Calls that would read a file, the clock or the keyboard, or write to the screen.
@@ -187,19 +154,19 @@ def test_exceptions_are_still_needed() -> None:
 def test_a_wrong_arrow_is_seen() -> None:
     """Arrows that run up, across or to an unknown room are found; those that run down, near or far, are not."""
     right = [
-        ("waywright.core.adjust.solution", "waywright.core.readings.base"),
+        ("waywright.core.adjust.solution", "waywright.core.readings.layup"),
         ("waywright.core.report", "waywright.units"),
         ("waywright.core.work.maps", "waywright.core.judge.zones"),
         ("waywright.cli", "waywright.core.judge"),
     ]
     wrong = [
         ("waywright.core.adjust.network", "waywright.core.body.sag"),
-        ("waywright.core.judge.zones", "waywright.core.things"),
+        ("waywright.core.judge.zones", "waywright.core.evidence.things"),
         ("waywright.core.readings.layup", "waywright.core.adjust"),
-        ("waywright.units", "waywright.core.things"),
+        ("waywright.units", "waywright.core.evidence.things"),
         ("waywright.core.report", "waywright.views"),
         ("waywright.jobfile", "waywright.record"),
-        ("waywright.core.things", "waywright.core.attic"),
+        ("waywright.core.evidence.things", "waywright.core.attic"),
     ]
     assert wrong_arrows(right + wrong, ARROWS) == wrong
 
@@ -213,7 +180,7 @@ def test_core_takes_only_numbers_from_outside() -> None:
         for imported in graph().find_modules_directly_imported_by(module)
         if imported.split(".")[0] not in PURE | {"waywright"}
     }
-    assert taken == set(IMPURE)
+    assert taken == set()
 
 
 def core_trees() -> Iterator[tuple[str, ast.Module]]:
@@ -259,3 +226,37 @@ def thawed(tree: ast.Module) -> list[str]:
 def test_core_dataclasses_are_frozen() -> None:
     """What goes into the core and what comes out cannot be changed on the way."""
     assert {name: found for name, tree in core_trees() if (found := thawed(tree))} == {}
+
+
+# -- the picture
+
+
+def drawn() -> ModuleType:
+    """`docs/house.py`, which draws the picture."""
+    path = Path(__file__).parents[1] / "docs" / "house.py"
+    if not path.exists():
+        pytest.skip("the documents are not here, so the picture of the house cannot be compared")
+    found = spec_from_file_location("house", path)
+    assert found is not None
+    assert found.loader is not None
+    house = module_from_spec(found)
+    sys.modules["house"] = house  # its dataclasses look their module up
+    found.loader.exec_module(house)
+    return house
+
+
+def test_the_picture_shows_what_the_source_imports() -> None:
+    """Drawn anew from the imports of the source, the picture in ARCHITECTURE.md is the same; every arrow runs down."""
+    house = drawn()
+    assert house.PICTURE.read_text(encoding="utf-8") == house.house_svg(), "run docs/house.py, or mend the import"
+    floor = {name: room.floor for name, room in house.ROOMS.items()}
+    assert [(a, b) for a, b in house.arrows(house.imports()) if floor[a] <= floor[b]] == []
+
+
+def test_every_room_is_in_the_picture_and_in_words() -> None:
+    """No module is left out of the picture but the package's own doors, and ARCHITECTURE.md names each room."""
+    house = drawn()
+    left_out = {module for module in ours() if house.room_of(module) is None}
+    assert left_out == {"waywright", "waywright.__main__", "waywright.core"}
+    text = (Path(__file__).parents[1] / "ARCHITECTURE.md").read_text(encoding="utf-8")
+    assert [room for room in house.ROOMS if f"`{room.replace('.', '/')}" not in text] == []

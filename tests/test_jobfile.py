@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 
 from tests.jobs import NAMES, TWO, jobs, kinds_of_setting
 from waywright import jobfile
-from waywright.core.evidence import Goal, Job, Part, Pass, Reading, Setting, Typed, Zone
+from waywright.core.evidence.job import Goal, Job, Pass, Patch, Reading, Setting, Typed, Workpiece
+from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp
-from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.demo import shop
 from waywright.jobfile import JobFileError, dumps, loads
 from waywright.jobfile.reader import JOB_KEYS, READING_KEYS, SETTING_KEYS, read_job
@@ -222,8 +222,8 @@ def test_a_block_within_a_block_is_changed_where_it_stands(part: str) -> None:
     """The part to start from is read, written and changed in its own layout, inline or as a block."""
     text = TWO + part
     job = loads(text)
-    assert job.goal == Goal(straightness_um=6.0, part=Part(10.0, 300.0))
-    other = replace(job, goal=replace(job.goal, part=Part(12.0, 300.0)))
+    assert job.goal == Goal(straightness_um=6.0, part=Workpiece(10.0, 300.0))
+    other = replace(job, goal=replace(job.goal, part=Workpiece(12.0, 300.0)))
     assert dumps(other, onto=text) == text.replace("diameter_um = 10", "diameter_um = 12")
     none = replace(job, goal=replace(job.goal, part=None))
     assert loads(dumps(none, onto=text)) == none
@@ -337,9 +337,9 @@ def keys() -> dict[str, set[str]]:
         "[[pieces.faces]]": names(Face),
         "Every block of readings": set(SETTING_KEYS),
         "Every reading": set(READING_KEYS),
-        "[[passes]]": names(Pass) | names(Zone),
+        "[[passes]]": names(Pass) | names(Patch),
         "[hand]": names(Hand),
-        "[goal]": names(Goal) | names(Part),
+        "[goal]": names(Goal) | names(Workpiece),
     }
     for block, kind in KINDS.items():
         own = names(kind)

@@ -13,15 +13,15 @@ import numpy as np
 import pytest
 
 from waywright import jobfile
-from waywright.core.evidence import Entry, Geometry, Job, JobError, Setting
+from waywright.core.evidence.job import Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.rows import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.readings import KINDS, register
-from waywright.core.readings.base import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.report import report
 from waywright.jobfile import JobFileError
 
 
 @dataclass(frozen=True)
-class Drop(Geometry):
+class Drop(Kind):
     """The height at each place less that at `home_mm` [x, y], by an indicator on a bridge that may lean."""
 
     block: ClassVar[str] = "drops"

@@ -12,8 +12,8 @@ from waywright import demo, jobfile
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import plane
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Reading, Typed
-from waywright.core.findings import Report
+from waywright.core.evidence.findings import Report
+from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.core.judge.zones import minimum_zone_lines
 from waywright.core.report import report
 

@@ -20,8 +20,7 @@ from matplotlib.patches import Rectangle
 
 from tests.jobs import TWO
 from waywright import jobfile
-from waywright.core.evidence import Pass, Zone
-from waywright.core.findings import (
+from waywright.core.evidence.findings import (
     Agreement,
     BlindSpot,
     Change,
@@ -37,7 +36,8 @@ from waywright.core.findings import (
     Suspect,
     Verdict,
 )
-from waywright.core.things import Face, FloatArray, Hand, Piece
+from waywright.core.evidence.job import Pass, Patch
+from waywright.core.evidence.things import Face, FloatArray, Hand, Piece
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json
 from waywright.views.judged import judged
@@ -357,7 +357,7 @@ def test_moves_are_sentences_with_their_gain() -> None:
 def test_what_a_hand_takes_is_told_once_its_passes_are_noted() -> None:
     """With zones noted the depth of a pass and its band are told, in either unit; without them nothing is."""
     job = made().job
-    noted = replace(job, passes=(Pass("passes[0]", "Long", zones=(Zone(0.0, 100.0),)),))
+    noted = replace(job, passes=(Pass("passes[0]", "Long", zones=(Patch(0.0, 100.0),)),))
     hand = Hand(2.54, 0.2, 0.2)
     assert result(made(job=noted, hand=hand), METRIC).hand == "One pass of this hand takes 2.5 ± 0.4 µm."
     assert result(made(job=noted, hand=hand), INCH).hand == "One pass of this hand takes 1.00 ± 0.15 tenths."

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import brentq
 
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence.things import Face, FloatArray
 
 SEED = 20261203
 HERE = Path(__file__).parent

@@ -27,7 +27,7 @@ from waywright.process import (
 if TYPE_CHECKING:
     from rich.status import Status
 
-    from waywright.core.findings import Report
+    from waywright.core.evidence.findings import Report
 
 # Our matrices are small: threads of the linear algebra wait for each other longer than they work, on a busy machine
 # twenty times as long. Must stand before numpy is first imported; whoever set it meant it.
@@ -187,7 +187,7 @@ def next_moves(job: Path, picture: Path | None, as_json: bool, units: str) -> No
 
     report = _report(read_text(job), str(job), form_prior=False)
     with _working():
-        from waywright.core.moves import moves
+        from waywright.core.next.moves import moves
 
         found = moves(report.job, report)
     if picture is not None:
@@ -204,8 +204,8 @@ def next_moves(job: Path, picture: Path | None, as_json: bool, units: str) -> No
 
 def _draw_maps(report: Report, picture: Path, units: str) -> None:
     """The scraping map of each face that has one, in the file named, or with the face's name before its ending."""
-    from waywright.core.moves import doubted
-    from waywright.core.scraped import maps
+    from waywright.core.next.moves import doubted
+    from waywright.core.next.scraping import maps
     from waywright.jobfile.text import write_text
     from waywright.views.scrape_map import scrape_map_svg
 
@@ -238,9 +238,9 @@ def expect(job: Path, lower: str, upper: str, turn: str, film: str, picture: Pat
 
     text = read_text(job)
     report = _report(text, str(job), form_prior=False)
-    from waywright.core.evidence import JobError
-    from waywright.core.expect import expected
+    from waywright.core.evidence.job import JobError
     from waywright.core.readings.laid import Laid
+    from waywright.core.results.expect import expected
 
     try:
         found = expected(report.job, report.shapes, Laid(lower, upper, turn), film)
@@ -305,7 +305,7 @@ def _answers(address: str) -> None:
 def _report(text: str, name: str, form_prior: bool) -> Report:
     """What the job in `text` says."""
     from waywright import jobfile
-    from waywright.core.evidence import JobError
+    from waywright.core.evidence.job import JobError
 
     job = jobfile.loads(text, name)
     if not job.pieces:
@@ -357,7 +357,7 @@ def _where() -> dict[str, Any]:
 
     from platformdirs import user_data_path
 
-    from waywright.core._fast import path_in_use
+    from waywright.kernels import path_in_use
 
     return {
         "data": str(user_data_path("waywright", appauthor=False)),

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import LayUp
-from waywright.core.things import Face, FloatArray
 
 SEED = 20261125
 LENGTH_MM, WIDTH_MM = 660.0, 42.0

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from waywright import jobfile
-from waywright.core.evidence import Job
-from waywright.core.findings import Move, Report, Verdict
-from waywright.core.moves import moves
+from waywright.core.evidence.findings import Move, Report, Verdict
+from waywright.core.evidence.job import Job
+from waywright.core.next.moves import moves
 from waywright.core.report import report
 from waywright.jobfile.text import write_text
 from waywright.views.judged import Judged, judged

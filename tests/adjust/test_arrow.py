@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import sparse
 
 from waywright.core.adjust.arrow import Arrow, NotPositive
-from waywright.core.things import FloatArray
+from waywright.core.evidence.things import FloatArray
 
 
 def grid(stations: int, lines: int, folded: bool, rng: np.random.Generator) -> sparse.csr_matrix:

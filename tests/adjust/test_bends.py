@@ -12,11 +12,11 @@ from tests.jobs import TWO
 from tests.kinds.test_kinds_in_job_files import BLOCKS, HEAD
 from tests.simulate import bench, edge, read, round_of
 from waywright.core.adjust.network import network
-from waywright.core.adjust.plan import Plan, candidates
-from waywright.core.evidence import Attitude, Bend, Given, Job, Setting
+from waywright.core.evidence.job import Attitude, Bend, Given, Job, Setting
+from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.next.gain import Gain, candidates
 from waywright.core.readings import KINDS, LayUp
 from waywright.core.report import report
-from waywright.core.things import Face, FloatArray
 from waywright.jobfile import loads
 
 
@@ -141,7 +141,7 @@ def test_an_unknown_bend_is_a_line_of_the_budget_and_candidates_know_it() -> Non
     assert all(b.sigma_um.max() > 1.5 * a.sigma_um.max() for a, b in zip(stiff.shapes, soft.shapes, strict=True))
     shares = {s.name: s.share for s in soft.budget if s.face == "P"}
     assert shares["sag"] > 0.5
-    plans = [Plan(job, "PQR", True, 0.5, given=given) for given in (stiff.given, soft.given)]
+    plans = [Gain(job, "PQR", True, 0.5, given=given) for given in (stiff.given, soft.given)]
     offers = [{o.candidate.words: o for o in plan.offers(candidates(job, [LayUp]))} for plan in plans]
     words = next(w for w in offers[0] if "marks opposite" in w)
     assert offers[1][words].worst_um[1] > 2 * offers[0][words].worst_um[1]

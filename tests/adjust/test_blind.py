@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from tests.simulate import bench, edge, planned_gaps, planned_slopes, round_of
-from waywright.core.adjust.blind import BLIND, FINER, MODES, Blindness, Sight, modes
-from waywright.core.adjust.cures import newest_faces
+from waywright.core.adjust.blind import BLIND, FINER, MODES, Blindness, Visibility, modes
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import PRIOR_UM, Solution
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import Face
+from waywright.core.next.cures import newest_faces
 from waywright.core.readings import Cross, LayUp
-from waywright.core.things import Face
 
 ONE = (0.0,)
 TWO = (-15.0, 15.0)
@@ -25,15 +25,15 @@ def faces(count: int, lines: Sequence[float] = ONE, stations: int = 7) -> list[F
     return [edge(name, 600.0, stations, lines) for name in "PQRSTU"[:count]]
 
 
-def sight(job: Job) -> Sight:
+def visibility(job: Job) -> Visibility:
     net = network(job)
     solution = Solution(net.unknowns, net.rows)
-    return Sight(solution, newest_faces(net, solution))
+    return Visibility(solution, newest_faces(net, solution))
 
 
 def blind(job: Job) -> dict[str, Blindness]:
     """Every blind spot by its mode; each mode at most once in these jobs."""
-    spots = [b for b in sight(job).find() if b.ratio >= BLIND]
+    spots = [b for b in visibility(job).find() if b.ratio >= BLIND]
     assert len({b.mode for b in spots}) == len(spots)
     return {b.mode: b for b in spots}
 
@@ -92,7 +92,7 @@ def test_one_pair_both_turns_sees_the_s_of_each() -> None:
     spots = blind(round_of(faces(2, THREE), ("over", "end for end")))
     assert set(spots) == {"bow", "W", "cross-bow", "twist", "S-across", FINER}
     # On one line the S of each is told to half the u of a gap, as in a reversal: √(1/4 + 1/4)·u, both ways.
-    seen = sight(round_of(faces(2), ("over", "end for end")))
+    seen = visibility(round_of(faces(2), ("over", "end for end")))
     _, left = seen.matrix("S")
     assert np.sqrt(np.diag(left)) * PRIOR_UM * np.sqrt(7) == pytest.approx([np.sqrt(0.5)] * 2, rel=1e-5)
 
@@ -102,14 +102,14 @@ def test_seven_offsets_leave_one_blind_mode() -> None:
     job = bench(faces(2))
     for offset in range(-300, 400, 100):
         job = planned_gaps(job, LayUp("P", "Q", "over", offset))
-    spots = sight(job).find()
+    spots = visibility(job).find()
     assert [(s.mode, signs(s)) for s in spots] == [("bow", {1, -1})]
     assert spots[0].ratio == pytest.approx(1.0, abs=1e-4)
 
 
 def test_three_pairs_on_one_line_are_all_seen_and_unchecked() -> None:
     """Three edges marks together on one line: nothing is blind or weak, and the redundancy of every reading is 0."""
-    seen = sight(round_of(faces(3)))
+    seen = visibility(round_of(faces(3)))
     assert seen.find() == []
     assert np.all(seen.solution.redundancies < 1e-5)
 
@@ -121,7 +121,7 @@ def test_three_pairs_all_over_miss_what_they_share_and_is_odd_across(lines: Sequ
     job = round_of(faces(3, lines))
     spots = blind(job)
     assert set(spots) == DIFFERENCE | {FINER}
-    seen = sight(job)
+    seen = visibility(job)
     for mode in DIFFERENCE:
         assert signs(spots[mode]) == {1}
         assert list(spots[mode].weights.values()) == pytest.approx([3**-0.5] * 3, rel=1e-4)
@@ -149,7 +149,7 @@ def test_three_pairs_all_over_cannot_tell_a_reading_from_its_mirror(lines: Seque
 
 def test_both_turns_are_needed_to_catch_a_misreading() -> None:
     """End for end as well, every reading is checked, and none looks like another."""
-    solution = sight(round_of(faces(3, TWO), ("over", "end for end"))).solution
+    solution = visibility(round_of(faces(3, TWO), ("over", "end for end"))).solution
     assert solution.redundancies.min() > 0.25
     for row in range(len(solution.redundancies)):
         like = np.abs(solution.residual_correlation(row)) > 0.99
@@ -175,13 +175,13 @@ def test_only_end_for_end_misses_what_is_odd_along(lines: Sequence[float]) -> No
 def test_level_across_at_every_station_cures() -> None:
     """A level across at every station of one face shows all that three pairs in both turns on two lines miss."""
     job = planned_slopes(round_of(faces(3, TWO), ("over", "end for end")), Cross("P", 30.0), np.linspace(0, 600, 7))
-    assert sight(job).find() == []
+    assert visibility(job).find() == []
 
 
 def test_level_across_at_the_two_ends_leaves_the_finer_ones() -> None:
     """At the two ends only, the level gives the twist from end to end and leaves shapes that are level there."""
     job = planned_slopes(round_of(faces(3, TWO), ("over", "end for end")), Cross("P", 30.0), [0.0, 600.0])
-    seen = sight(job)
+    seen = visibility(job)
     f = seen.faces[0]
     ends = np.zeros((len(f.x_mm), 1))
     ends[[0, 1, -2, -1], 0] = np.array([1, -1, -1, 1]) / 30.0  # slope across at the far end less that at the marked end
@@ -199,7 +199,7 @@ def test_level_across_at_the_two_ends_leaves_the_finer_ones() -> None:
 @pytest.mark.parametrize("lines", [TWO, (-18.0, -9.0, 0.0, 9.0, 18.0)])
 def test_joint_blind_direction_keeps_the_prior(stations: int, lines: Sequence[float]) -> None:
     """The twist that three faces share keeps the prior's 1 mm within 1 %, however many nodes there are."""
-    seen = sight(round_of(faces(3, lines, stations), ("over", "end for end")))
+    seen = visibility(round_of(faces(3, lines, stations), ("over", "end for end")))
     spot = next(b for b in seen.find() if b.mode == "twist")
     assert spot.ratio == pytest.approx(1.0, abs=0.01)
     joint = sum(
@@ -212,7 +212,7 @@ def test_joint_blind_direction_keeps_the_prior(stations: int, lines: Sequence[fl
 
 def test_twist_common_to_six_faces() -> None:
     """A twist that six faces share shows 0.41 on each, below the limit for blind; together it is wholly blind."""
-    seen = sight(round_of(faces(6, TWO, 5), ("over", "end for end")))
+    seen = visibility(round_of(faces(6, TWO, 5), ("over", "end for end")))
     _, left = seen.matrix("twist")
     assert np.sqrt(np.diag(left)) == pytest.approx([6**-0.5] * 6, rel=1e-3)
     spots = [b for b in seen.find() if b.mode == "twist"]
@@ -225,7 +225,7 @@ def test_pairs_that_share_nothing_are_told_apart() -> None:
     job = bench(faces(4))
     for a, b in ("PQ", "RS"):
         job = planned_gaps(job, LayUp(a, b, "over"))
-    bows = [b.faces for b in sight(job).find() if b.mode == "bow"]
+    bows = [b.faces for b in visibility(job).find() if b.mode == "bow"]
     assert sorted(map(sorted, bows)) == [["P", "Q"], ["R", "S"]]
 
 

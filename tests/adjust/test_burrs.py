@@ -11,11 +11,11 @@ import pytest
 from studies.blunders import moved
 from tests.simulate import Simulated, bench, edge, on_upper, planned_gaps, planned_slopes, read, round_of, truth_of
 from waywright.core.adjust.burrs import burr
-from waywright.core.adjust.cures import newest_faces
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Setting
-from waywright.core.findings import BlindSpot
+from waywright.core.evidence.findings import BlindSpot
+from waywright.core.evidence.job import Job, Setting
+from waywright.core.next.cures import newest_faces
 from waywright.core.readings import Cross, LayUp
 from waywright.core.report import report
 

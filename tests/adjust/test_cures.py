@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from tests.simulate import LEVEL, bench, edge, planned_gaps, read, round_of, truth_of
-from waywright.core.adjust.blind import WEAK, Sight
-from waywright.core.adjust.cures import candidates, cures, newest_faces, sight
+from waywright.core.adjust.blind import WEAK, Visibility
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Geometry, Job
+from waywright.core.evidence.job import Job, Kind
+from waywright.core.evidence.things import Face
+from waywright.core.next.cures import candidates, cures, newest_faces, visibility
 from waywright.core.readings import Cross, LayUp, Step
-from waywright.core.things import Face
 
-KINDS: tuple[type[Geometry], ...] = (LayUp, Step, Cross)
+KINDS: tuple[type[Kind], ...] = (LayUp, Step, Cross)
 OVER, BOTH = ("over",), ("over", "end for end")
 
 
@@ -49,7 +49,7 @@ def test_each_cure_taken_removes_its_blind_spot(plan: str, with_level: bool) -> 
         job = Job(job.title, job.pieces, tuple(i for i in job.instruments if i.name != LEVEL), job.settings)
     truth = truth_of(job, rng)
     job = read(job, truth, rng).job
-    spots = sight(job)[1].find()
+    spots = visibility(job)[1].find()
     found = cures(job, spots, KINDS)
     assert set(found) == set(range(len(spots))), "a spot of these plans has no cure"
     for number, cure in found.items():
@@ -58,7 +58,7 @@ def test_each_cure_taken_removes_its_blind_spot(plan: str, with_level: bool) -> 
         known = truth | truth_of(larger, rng) | truth
         new = frozenset(s.id for s in candidate.settings)
         screened = screen(network(read(larger, known, rng, only=new).job))
-        seen = Sight(screened.solution, newest_faces(network(larger), screened.solution))
+        seen = Visibility(screened.solution, newest_faces(network(larger), screened.solution))
         spot = spots[number]
         assert seen.ratio(spot.mode, spot.weights) < WEAK
         alike = [b for b in seen.find() if b.mode == spot.mode and set(b.faces) & set(spot.faces)]
@@ -73,14 +73,14 @@ def test_each_cure_taken_removes_its_blind_spot(plan: str, with_level: bool) -> 
 def test_the_cheapest_is_named_first() -> None:
     """Candidates come by their minutes, and a cure is the first of them that works."""
     job = PLANS["three faces in both turns"]
-    spots = sight(job)[1].find()
+    spots = visibility(job)[1].find()
     minutes = [c.minutes for c in candidates(job, KINDS)]
     assert minutes == sorted(minutes)
     for number, cure in cures(job, spots, KINDS).items():
         for candidate in candidates(job, KINDS):
             if candidate.minutes >= cure.minutes:
                 break
-            ratio = sight(candidate.added_to(job))[1].ratio(spots[number].mode, spots[number].weights)
+            ratio = visibility(candidate.added_to(job))[1].ratio(spots[number].mode, spots[number].weights)
             assert ratio >= WEAK
 
 
@@ -96,7 +96,7 @@ def test_a_pair_alone_is_given_a_third_face() -> None:
     """Without a level, what a pair cannot see is cured by a third face, in the same words as everywhere."""
     plan = PLANS["a pair on one line"]
     job = Job(plan.title, plan.pieces, (plan.instruments[0],), plan.settings)
-    spots = sight(job)[1].find()
+    spots = visibility(job)[1].find()
     found = cures(job, spots, (LayUp,))
     assert found, "nothing cures it"
     assert all("third face" in cure.words or "marks opposite" in cure.words for cure in found.values())

@@ -12,10 +12,10 @@ from tests.kinds.worlds import BLOCKS, DIAL, Truth, edge, height, job_of, nodes_
 from waywright.core.adjust.feasible import impossible
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Blue, LayUp, Run
 from waywright.core.readings.bearing import bearing
-from waywright.core.things import FloatArray
 
 P, Q = edge("P", lines=(-15.0, 15.0)), edge("Q", lines=(-15.0, 15.0))
 U_UM = 0.2

@@ -15,9 +15,9 @@ from waywright.core.adjust import misfits as asked
 from waywright.core.adjust.misfits import IMPROBABLE
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Cross
-from waywright.core.things import FloatArray
 
 BOTH = ("over", "end for end")
 

@@ -14,23 +14,23 @@ from hypothesis import strategies as st
 from tests.simulate import Mix, drawn
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import Cross, LayUp, Step
-from waywright.core.things import Face, FloatArray
 
 MIXES = (
     Mix(faces=(2, 2), stations=(5, 7), lines=(1, 2), turns=("over",), brackets=0.3),
     Mix(stations=(5, 8), lines=(1, 3), level=True),
     Mix(faces=(2, 3), stations=(5, 8), lines=(2, 3), uneven=True, unequal=True, brackets=0.2, level=True),
 )
-Told = dict[str, tuple[FloatArray, FloatArray]]
+Yield = dict[str, tuple[FloatArray, FloatArray]]
 
 
-def told(job: Job) -> Told:
+def told(job: Job) -> Yield:
     """Heights and sigmas of every face by name, NaN where nothing reads."""
     net = network(job)
     solution = Solution(net.unknowns, net.rows.take(np.flatnonzero(net.rows.sense == 0)))
-    found: Told = {}
+    found: Yield = {}
     for f in solution.faces:
         face = f.unknown.face
         assert face is not None
@@ -40,7 +40,7 @@ def told(job: Job) -> Told:
     return found
 
 
-def agree(one: Told, other: Told) -> None:
+def agree(one: Yield, other: Yield) -> None:
     assert set(one) == set(other)
     for name, (h, s) in one.items():
         np.testing.assert_allclose(h, other[name][0], rtol=0, atol=1e-6)

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from tests.kinds.worlds import edge, job_of, nodes_of, random_truth, solved, with_readings
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import Rolls, Thickness
 from waywright.core.report import report
-from waywright.core.things import Face, FloatArray
 from waywright.jobfile import JobFileError, dumps, loads
 
 FINITE = st.floats(-200, 200).map(lambda v: round(v, 3))

@@ -10,8 +10,8 @@ from scipy import sparse
 
 from waywright.core.adjust.columns import Rows, Unknown
 from waywright.core.adjust.solution import Solution
-from waywright.core.readings.base import Influence, Label
-from waywright.core.things import FloatArray
+from waywright.core.evidence.rows import Influence, Label
+from waywright.core.evidence.things import FloatArray
 
 
 def fitted(columns: Sequence[FloatArray], values: Sequence[float], u: float | Sequence[float] = 1.0) -> Solution:

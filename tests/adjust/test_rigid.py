@@ -11,13 +11,13 @@ import pytest
 from waywright import demo, jobfile
 from waywright.core.adjust import rigid
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Entry, Geometry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import Equations, HeightTerm, Label, OwnTerm, Site, every, places
-from waywright.core.things import Face, Piece
+from waywright.core.evidence.job import Entry, Job, JobError, Kind, Reading, Setting, Typed
+from waywright.core.evidence.rows import Equations, HeightTerm, Label, OwnTerm, Site, every, places
+from waywright.core.evidence.things import Face, Piece
 
 
 @dataclass(frozen=True)
-class Height(Geometry):
+class Height(Kind):
     """Heights over some datum; `lift` and `tilt` say which of the datum's own unknowns are left free."""
 
     block: ClassVar[str] = "heights_over_a_datum"

@@ -14,9 +14,9 @@ from tests.simulate import STACKS, Mix, bench, drawn, edge, planned_gaps, planne
 from waywright.core.adjust.columns import orthonormal
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import FloatArray, Instrument, Piece
 from waywright.core.readings import Cross, LayUp, Step, Thickness
-from waywright.core.things import FloatArray, Instrument, Piece
 
 
 def solved(job: Job) -> Solution:

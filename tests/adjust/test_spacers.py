@@ -17,12 +17,12 @@ from tests.simulate import STACKS, bench, edge, heights_um, planned_gaps, read, 
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Reading, Setting, Typed
-from waywright.core.findings import Standing
+from waywright.core.evidence.findings import Standing
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.rows import EQUAL
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import LayUp, Slide
-from waywright.core.readings.base import EQUAL
 from waywright.core.report import report
-from waywright.core.things import Face, FloatArray
 from waywright.jobfile import loads
 from waywright.views.as_json import report_json
 from waywright.views.numbers import shown_in

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.simulate import STACKS, edge, planned_gaps, read, round_of, truth_of
-from waywright.core.adjust.cures import newest_faces
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, Pass
+from waywright.core.evidence.job import Job, Pass
+from waywright.core.next.cures import newest_faces
 from waywright.core.readings import LayUp
 
 EDGES = [edge(n) for n in "PQR"]

@@ -13,7 +13,7 @@ from tests.simulate import LEVEL, STACKS, edge, planned_slopes, read, round_of, 
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED, chance, limit, screen
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.core.readings import Cross
 
 BOTH = ("over", "end for end")

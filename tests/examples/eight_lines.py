@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from docs.examples import make
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Step
-from waywright.core.things import FloatArray
 
 Place = tuple[float, float]
 FIRST, SECOND, NEAR, FAR, MARKED, END, ALONG, ACROSS = range(8)

@@ -10,10 +10,10 @@ import pytest
 from docs.examples import make
 from tests.examples.truths import FOLDER, NAMES, found, job, solved, truth
 from waywright import jobfile
-from waywright.core.evidence import Job
-from waywright.core.findings import Shape
+from waywright.core.evidence.findings import Shape
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import FloatArray
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
-from waywright.core.things import FloatArray
 
 SEEN = [name for name in NAMES if name != "way-by-micrometer"]  # that one knows no shape, and says so
 

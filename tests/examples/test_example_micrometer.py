@@ -10,11 +10,11 @@ import pytest
 from docs.examples import make
 from tests.examples.truths import found, job, solved
 from waywright.core.adjust.solution import Heights, Solution, plane
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray, Piece
 from waywright.core.judge.geometry import parallelism
 from waywright.core.readings import Step, Thickness
 from waywright.core.report import report
-from waywright.core.things import Face, FloatArray, Piece
 
 ALONE, BOTH = job("way-by-micrometer"), job("way-by-micrometer-and-level")
 X, Y = make.RAM_TOP.x_mm, make.RAM_TOP.y_mm

@@ -15,9 +15,9 @@ from tests.examples.truths import job, solved
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Heights, Solution, plane
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray, Instrument, Piece
 from waywright.core.readings import Step
-from waywright.core.things import Face, FloatArray, Instrument, Piece
 
 PLATE = job("plate-by-level")
 OWN_ZEROS = replace(PLATE, settings=tuple(replace(s, name=None) for s in PLATE.settings))  # as an autocollimator reads

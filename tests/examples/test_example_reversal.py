@@ -10,10 +10,10 @@ import pytest
 from docs.examples import make
 from tests.examples.truths import found, job, solved
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, Typed
+from waywright.core.evidence.job import Job, Typed
+from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Run
 from waywright.core.report import report
-from waywright.core.things import FloatArray
 
 HAZEL = job("edge-by-reversal")
 TABLE = "guide mill table"

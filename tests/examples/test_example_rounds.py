@@ -12,10 +12,10 @@ from docs.examples import make
 from tests.examples.truths import found, job, solved
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import LayUp
 from waywright.core.report import report
-from waywright.core.things import FloatArray
 
 ROUNDS = job("edges-round-by-round")
 X = make.SHORT[0].x_mm

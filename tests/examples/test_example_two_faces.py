@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from waywright import demo, jobfile
-from waywright.core.adjust.cures import sight
+from waywright.core.next.cures import visibility
 from waywright.core.readings import LayUp
 
 
@@ -15,7 +15,7 @@ def blind(turns: tuple[str, ...]) -> set[str]:
         assert isinstance(layup, LayUp)
         if layup.turn in turns and layup.turn != "over":  # over is read already
             job = candidate.added_to(job)
-    return {spot.mode for spot in sight(job)[1].find() if spot.ratio >= 0.5 and spot.mode in ("bow", "S", "W")}
+    return {spot.mode for spot in visibility(job)[1].find() if spot.ratio >= 0.5 and spot.mode in ("bow", "S", "W")}
 
 
 def test_the_other_turn_shows_each_s_and_no_bow() -> None:

@@ -10,11 +10,11 @@ import pytest
 from docs.examples import make
 from tests.examples.truths import found, job, solved
 from waywright.core.adjust.network import network
-from waywright.core.blocks import block_u_um, usual_stack
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp, Slide
+from waywright.core.readings.blocks import block_u_um, usual_stack
 from waywright.core.report import report
-from waywright.core.things import Face, Instrument, Piece
 
 WEDGES = job("edges-by-wedge")
 

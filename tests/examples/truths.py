@@ -10,10 +10,10 @@ from docs.examples import make
 from waywright import jobfile
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job
-from waywright.core.findings import Report
+from waywright.core.evidence.findings import Report
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import FloatArray
 from waywright.core.report import report
-from waywright.core.things import FloatArray
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "docs" / "examples"

@@ -12,13 +12,13 @@ from click.testing import CliRunner
 
 from waywright import demo, jobfile
 from waywright.cli import cli
-from waywright.core.evidence import Job, JobError
-from waywright.core.expect import answered, expected
-from waywright.core.findings import Shape
+from waywright.core.evidence.findings import Shape
+from waywright.core.evidence.job import Job, JobError
+from waywright.core.evidence.things import Face, Piece
 from waywright.core.readings import LayUp
 from waywright.core.readings.laid import Laid
 from waywright.core.report import report
-from waywright.core.things import Face, Piece
+from waywright.core.results.expect import answered, expected
 from waywright.views.expected import expected_figure, expected_svg
 
 STATIONS = tuple(np.linspace(0, 600, 13))

@@ -19,7 +19,7 @@ from tests.jobs import TWO
 from waywright import jobfile
 from waywright.cli import cli
 from waywright.core import report as heart
-from waywright.core.findings import Fit, Report
+from waywright.core.evidence.findings import Fit, Report
 from waywright.demo import shop
 from waywright.jobfile import JobFileError
 from waywright.jobfile.heights import parse_heights

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from waywright.core.moves import moves
+from waywright.core.next.moves import moves
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.jobfile import loads

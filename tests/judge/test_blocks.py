@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from waywright.core.blocks import GRADES, block_u_um, limit_deviation_um, stack_u_um, usual_stack
+from waywright.core.readings.blocks import GRADES, block_u_um, limit_deviation_um, stack_u_um, usual_stack
 
 # ISO 3650:1998, limit deviation t_e in µm: over, up to and including (mm); grades K (from memory), 0, 1, 2 (two pages)
 ISO_3650 = [

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from judge_references import grid, plane
 from numpy.testing import assert_allclose
 
-from waywright.core import _fast
+from waywright import kernels
 from waywright.core.judge.minimax import minimax
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 
@@ -30,15 +30,15 @@ KINDS: dict[str, Callable[[np.random.Generator, np.ndarray], np.ndarray]] = {
 
 @pytest.fixture
 def both_paths() -> Callable[[Callable[[], np.ndarray]], tuple[np.ndarray, np.ndarray]]:
-    if _fast.path_in_use() != "numba":
+    if kernels.path_in_use() != "numba":
         pytest.skip(
             "numba is not installed (or WAYWRIGHT_PLAIN is set): there is one path only, and nothing to compare"
         )
 
     def run(call: Callable[[], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
         fast = call()
-        with _fast.plain():
-            assert _fast.path_in_use() == "numpy"
+        with kernels.plain():
+            assert kernels.path_in_use() == "numpy"
             return fast, call()
 
     return run
@@ -88,9 +88,9 @@ def test_fits_with_scattered_places(both_paths) -> None:
 def test_plain_on_request(value, path) -> None:
     """WAYWRIGHT_PLAIN=1 keeps numba out of the process; the path in use can be asked for."""
     code = (
-        "import sys, numpy as np; from waywright.core import _fast; from waywright.core.judge import zones;"
+        "import sys, numpy as np; from waywright import kernels; from waywright.core.judge import zones;"
         "zones.minimum_zone_lines(np.arange(9.0), np.random.default_rng(0).normal(size=(400, 9)));"
-        "print(_fast.path_in_use(), 'numba' in sys.modules)"
+        "print(kernels.path_in_use(), 'numba' in sys.modules)"
     )
     environment = os.environ | {"WAYWRIGHT_PLAIN": value}
     told = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True)

@@ -22,12 +22,12 @@ from tests.kinds.worlds import (
 )
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, Reading, Setting
+from waywright.core.evidence.job import Job, Reading, Setting
+from waywright.core.evidence.rows import EQUAL, Equations, Influence, Site
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import Blue, LayUp, Run
-from waywright.core.readings.base import EQUAL, Equations, Influence, Site
 from waywright.core.readings.bearing import bearing
 from waywright.core.readings.blue import FILMS_UM
-from waywright.core.things import Face, FloatArray
 
 LINES = (-15.0, 15.0)
 P, Q = edge("P", lines=LINES), edge("Q", lines=LINES)

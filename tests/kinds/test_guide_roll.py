@@ -11,14 +11,14 @@ from studies import guide_roll
 from tests.rolling import AS_LAID, GUIDE, OVER, Attitude, Machine
 from tests.simulate import LEVEL
 from waywright.core.adjust.blind import BLIND, Blindness
-from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.network import network
-from waywright.core.adjust.plan import Plan, candidates
 from waywright.core.adjust.rigid import check
 from waywright.core.adjust.solution import plane
-from waywright.core.evidence import Goal, Job
+from waywright.core.evidence.job import Goal, Job
 from waywright.core.judge.geometry import twist, twist_weights
-from waywright.core.moves import moves
+from waywright.core.next.cures import cures, visibility
+from waywright.core.next.gain import Gain, candidates
+from waywright.core.next.moves import moves
 from waywright.core.readings import Cross, Run, Step
 from waywright.core.report import report
 
@@ -33,7 +33,7 @@ def rng(seed: int) -> np.random.Generator:
 
 def spots(job: Job) -> list[Blindness]:
     """What no reading sees."""
-    return [spot for spot in sight(job)[1].find() if spot.ratio >= BLIND]
+    return [spot for spot in visibility(job)[1].find() if spot.ratio >= BLIND]
 
 
 @pytest.mark.parametrize("carries_dial", [False, True], ids=["carries the face", "carries the dial"])
@@ -100,7 +100,7 @@ def test_two_faces_share_the_blind_twist() -> None:
     for how in (AS_LAID, OVER):
         machine.run("Q", how)
         machine.run("P", how)
-    twists = [spot for spot in sight(machine.job)[1].find() if spot.mode == "twist"]
+    twists = [spot for spot in visibility(machine.job)[1].find() if spot.mode == "twist"]
     assert [spot.ratio >= BLIND for spot in twists] == [True]
     assert twists[0].faces == {"P": 1, "Q": 1}
 
@@ -133,16 +133,16 @@ def test_a_level_across_at_every_station_is_the_cure(how: list[Attitude]) -> Non
     machine = Machine(rng(7), 2, roll_um_per_mm=1.0)
     for attitude in how:
         machine.run("P", attitude)
-    found = sight(machine.job)[1].find()
+    found = visibility(machine.job)[1].find()
     named = cures(machine.job, found, (Cross,))
     twist = next(i for i, spot in enumerate(found) if spot.mode == "twist")
     assert named[twist].words == "set a level across P at every station"
     machine.across("P")
     if how[1] == OVER:
-        assert not sight(machine.job)[1].find()
+        assert not visibility(machine.job)[1].find()
     else:
         assert "twist" not in [spot.mode for spot in spots(machine.job)]
-    solution, seen = sight(machine.job)
+    solution, seen = visibility(machine.job)
     (face,) = seen.faces
     flat = plane(face.x_mm, face.y_mm)
     true = machine.truth["P"] - flat @ (flat.T @ machine.truth["P"])
@@ -221,7 +221,7 @@ def test_next_asks_for_a_level_across_where_twist_is_asked(owned: bool) -> None:
 def test_a_run_is_worth_what_it_sees() -> None:
     """Before any reading a reversal is offered for what is even across, and counts no twist among what it tells."""
     job = Machine(rng(13), 2, dial_um=0.01).job
-    plan = Plan(job, ("P",), False, 1.0)
+    plan = Gain(job, ("P",), False, 1.0)
     (offer,) = plan.offers(Run.candidates(job))
     n = len(job.faces()["P"].stations_mm)
     assert offer.known[1] == pytest.approx((n - 2) / (2 * n - 3), abs=1e-3)  # of 2n − 3 shapes n − 1 are odd across
@@ -233,11 +233,11 @@ def test_a_plan_knows_a_guide_only_as_it_is() -> None:
     for how in (AS_LAID, OVER):
         machine.run("P", how)
     machine.across("P")
-    plan = Plan(machine.job, ("Q",), False, 1.0)
+    plan = Gain(machine.job, ("Q",), False, 1.0)
     offers = plan.offers(c for c in Run.candidates(machine.job) if c.settings[0].geometry.faces() == ("Q",))
     assert offers
     for offer in offers:
-        again = Plan(offer.candidate.added_to(machine.job), ("Q",), False, 1.0)
+        again = Gain(offer.candidate.added_to(machine.job), ("Q",), False, 1.0)
         assert offer.known[1] <= again.known + 1e-6
 
 
@@ -246,11 +246,11 @@ def test_the_twist_promised_is_the_twist_kept() -> None:
     machine = Machine(rng(15), 3)
     for how in (AS_LAID, OVER):
         machine.run("P", how)
-    plan = Plan(machine.job, ("P",), False, 1.0, twist=True)
+    plan = Gain(machine.job, ("P",), False, 1.0, twist=True)
     for offer in plan.offers(candidates(machine.job, (Cross, Step, Run))):
         larger = offer.candidate.added_to(machine.job)
-        assert Plan(larger, ("P",), False, 1.0, twist=True).known == pytest.approx(offer.known[1], abs=1e-6)
-        solution, seen = sight(larger)
+        assert Gain(larger, ("P",), False, 1.0, twist=True).known == pytest.approx(offer.known[1], abs=1e-6)
+        solution, seen = visibility(larger)
         (face,) = seen.faces
         weights = twist_weights(face.x_mm, face.y_mm) * machine.job.faces()["P"].width_mm / 1e3
         sigma = solution.sigma(solution.spread(face, weights[:, None]))[0]

@@ -14,10 +14,10 @@ from scipy.optimize import brentq, minimize_scalar
 from tests.kinds.worlds import BLOCKS, edge, height, job_of, nodes_of, solved, told, with_readings
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import Hinge, LayUp
 from waywright.core.readings.bearing import EVEN_PIVOT, bearing, hinge_mm, pivot_mm
-from waywright.core.things import Face, FloatArray
 
 ENDS = np.array([0.0, 600.0])
 FINE = np.linspace(0.0, 600.0, 601)

@@ -15,9 +15,9 @@ from waywright.core.adjust.blind import BLIND
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Heights
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Geometry, Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Kind, Pass, Reading, Setting, Typed
+from waywright.core.evidence.things import SEAT_UM, FloatArray, Instrument, Piece
 from waywright.core.readings import Blue, LayUp, Rider, Rolls, Run, Slide, Thickness
-from waywright.core.things import SEAT_UM, FloatArray, Instrument, Piece
 
 SEAT = SEAT_UM["lapped"]
 JOBS = 300
@@ -58,7 +58,7 @@ class Shop:
         """The table's roll, µm/mm."""
         return float(np.interp(u, np.linspace(0, 600, 9), self.rolls))
 
-    def take(self, kind: Geometry, entry: str, key: str, at: list[Place], what: What, noise_um: float, by: str) -> None:
+    def take(self, kind: Kind, entry: str, key: str, at: list[Place], what: What, noise_um: float, by: str) -> None:
         """Read `what` µm at places, with noise, and add the setting."""
         unit = "µm" if key == "um" else "mm"
         sid = f"settings[{len(self.job.settings)}]"

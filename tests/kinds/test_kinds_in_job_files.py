@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Geometry
+from waywright.core.evidence.job import Kind
 from waywright.core.readings import KINDS
 from waywright.core.report import report
 from waywright.jobfile import JobFileError, dumps, loads
@@ -284,7 +284,7 @@ def test_a_mark_stands_only_where_marks_are_read() -> None:
 def test_kinds_have_what_the_entry_form_needs() -> None:
     """Every kind names its block, its lists and the faces it speaks of, and says in words what it is."""
     job = loads(HEAD + "".join(BLOCKS.values()))
-    kinds: dict[str, Geometry] = {s.geometry.block: s.geometry for s in job.settings}
+    kinds: dict[str, Kind] = {s.geometry.block: s.geometry for s in job.settings}
     for block, kind in kinds.items():
         assert KINDS[block] is type(kind)
         assert all(name in job.faces() for name in kind.faces())

@@ -10,15 +10,15 @@ import pytest
 from tests.kinds.test_hinges import read_and_pushed
 from tests.kinds.test_touching import crossing
 from tests.kinds.worlds import BLOCKS, DIAL, MICROMETER, edge, job_of, nodes_of, with_readings
-from waywright.core.adjust.cures import cures, sight
 from waywright.core.adjust.network import network
-from waywright.core.adjust.plan import Plan, candidates
-from waywright.core.adjust.programme import programme
-from waywright.core.evidence import Job
-from waywright.core.moves import moves
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import Instrument
+from waywright.core.next.cures import cures, visibility
+from waywright.core.next.gain import Gain, candidates
+from waywright.core.next.moves import moves
+from waywright.core.next.programme import programme
 from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Step, Thickness
 from waywright.core.report import report
-from waywright.core.things import Instrument
 
 P, UNDER, Q = edge("P"), edge("P under", side="bottom"), edge("Q")
 SET = replace(BLOCKS, blocks_mm=(1.0, 1.005, 1.01, 10.0, 20.0))
@@ -69,7 +69,7 @@ def test_a_reversal_cures_a_single_edge() -> None:
     job = with_readings(
         job, Run("P", "mill table"), "readings", nodes_of(P), lambda x, y: 0.0, key="um", unit="µm", instrument="dial"
     )
-    spots = sight(job)[1].find()
+    spots = visibility(job)[1].find()
     found = cures(job, spots)
     assert set(found) == set(range(len(spots)))
     bow = next(i for i, spot in enumerate(spots) if spot.mode == "bow")  # the finer ones a bridge would show as well
@@ -159,6 +159,6 @@ def test_a_wedge_is_next_when_the_step_is_the_largest_share(step_mm: float, bloc
     """With a step of 10 µm the first reading to take is of a wedge; with one of 1 µm it is of an even lay-up."""
     blocks = replace(BLOCKS, blocks_mm=(1.0, 1.0 + step_mm, 1.0 + 2 * step_mm, 10.0, 20.0), u_um=0.2, feel_um=1.0)
     job = job_of(P, Q, edge("R"), kit=(blocks,))
-    plan = Plan(job, ("P", "Q", "R"), True, 3.0)
+    plan = Gain(job, ("P", "Q", "R"), True, 3.0)
     first = programme(plan, list(candidates(job, tuple(KINDS.values())))).taken[0]
     assert first.candidate.settings[0].geometry.block == block

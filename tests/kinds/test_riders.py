@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from tests.kinds.worlds import edge, flat, height, job_of, nodes_of, random_truth, solved, told, with_readings
-from waywright.core.adjust.blind import BLIND, Sight
-from waywright.core.adjust.cures import newest_faces
+from waywright.core.adjust.blind import BLIND, Visibility
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.next.cures import newest_faces
 from waywright.core.readings import Rider, Run
-from waywright.core.things import Face, FloatArray
 
 P = edge("P")
 BRIDGE = Rider("P", ((0.0, 0.0), (200.0, 0.0)), (100.0, 0.0))
@@ -72,7 +72,7 @@ def test_a_bridge_with_a_free_zero_does_not_see_the_bow() -> None:
     """A bow reads the same wherever a bridge stands, as its zero does: only the bow is blind on seven stations."""
     job = ridden(job_of(P), BRIDGE, steps(400), np.zeros(7))
     solution = solved(job)
-    spots = Sight(solution, newest_faces(network(job), solution)).find()
+    spots = Visibility(solution, newest_faces(network(job), solution)).find()
     assert [(s.mode, round(s.ratio, 3)) for s in spots] == [("bow", 1.0)]
 
 

@@ -10,7 +10,7 @@ from scipy.optimize import fsolve
 
 from tests.kinds.worlds import edge, flat, height, job_of, leverages, random_truth, solved, told, with_readings
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.core.readings import Rolls, Run
 
 FACES = ("flank", "floor", "other flank", "other floor")

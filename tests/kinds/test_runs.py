@@ -23,12 +23,12 @@ from tests.kinds.worlds import (
     told,
     with_readings,
 )
-from waywright.core.adjust.blind import Sight
-from waywright.core.adjust.cures import newest_faces
+from waywright.core.adjust.blind import Visibility
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Job, JobError
+from waywright.core.evidence.job import Job, JobError
+from waywright.core.evidence.things import FloatArray
+from waywright.core.next.cures import newest_faces
 from waywright.core.readings import Run
-from waywright.core.things import FloatArray
 
 P = edge("P")
 TABLE = "mill table"
@@ -130,7 +130,7 @@ def test_one_run_on_an_unknown_guide_shows_nothing() -> None:
     truth = random_truth(job_of(P), np.random.default_rng(6))
     job = run(job_of(P), Run("P", TABLE), lambda x, y: path_um(x) + height(P, truth["P"], x, y))
     solution = solved(job)
-    spots = Sight(solution, newest_faces(network(job), solution)).find()
+    spots = Visibility(solution, newest_faces(network(job), solution)).find()
     assert [s.mode for s in spots] == ["bow", "S", "W", "finer"]
     for spot in spots:
         assert spot.ratio == pytest.approx(np.sqrt(0.5), abs=1e-3)
@@ -146,7 +146,7 @@ def test_faces_run_on_one_guide_are_compared() -> None:
     solution = solved(job)
     (p, _), (other, _) = told(solution, "P"), told(solution, "Q")
     np.testing.assert_allclose(p - other, flat(P, truth["P"]) - flat(q, truth["Q"]), atol=1e-4)
-    bow = next(s for s in Sight(solution, newest_faces(network(job), solution)).find() if s.mode == "bow")
+    bow = next(s for s in Visibility(solution, newest_faces(network(job), solution)).find() if s.mode == "bow")
     assert bow.faces == {"P": 1, "Q": 1}
 
 

@@ -10,9 +10,9 @@ from scipy.optimize import brentq
 
 from tests.kinds.worlds import BLOCKS, DIAL, Truth, edge, flat, height, job_of, nodes_of, solved, told, with_readings
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.rows import Influence
 from waywright.core.readings import LayUp, Run, Slide
-from waywright.core.readings.base import Influence
 
 P, Q = edge("P"), edge("Q")
 WEDGE = Slide("P", "Q", "over")

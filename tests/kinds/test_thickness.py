@@ -21,13 +21,13 @@ from tests.kinds.worlds import (
     told,
     with_readings,
 )
-from waywright.core.adjust.blind import Sight
-from waywright.core.adjust.cures import newest_faces
+from waywright.core.adjust.blind import Visibility
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Job
-from waywright.core.parallels import parallels
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import Face, Instrument
+from waywright.core.next.cures import newest_faces
 from waywright.core.readings import Run, Thickness
-from waywright.core.things import Face, Instrument
+from waywright.core.results.parallels import parallels
 
 TOP = edge("P", lines=(-15, 15))
 UNDER = edge("P under", lines=(-15, 15), side="bottom")
@@ -78,7 +78,7 @@ def test_only_the_sum_of_the_two_faces_is_seen() -> None:
     mirrored = under.reshape(-1, 2)[:, ::-1].ravel()
     wanted = flat(TOP, truth["P"]) + flat(UNDER, truth["P under"]).reshape(-1, 2)[:, ::-1].ravel()
     np.testing.assert_allclose(top + mirrored, wanted, atol=1e-4)
-    spots = Sight(solution, newest_faces(network(measured(job, truth)), solution)).find()
+    spots = Visibility(solution, newest_faces(network(measured(job, truth)), solution)).find()
     bow = next(s for s in spots if s.mode == "bow")
     assert bow.ratio == pytest.approx(1.0, abs=0.01)
     assert bow.faces == {"P": 1, "P under": -1}

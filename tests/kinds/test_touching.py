@@ -22,10 +22,10 @@ from tests.kinds.worlds import (
 )
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Geometry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Kind, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import LayUp
 from waywright.core.readings.laid import Laid
-from waywright.core.things import Face, FloatArray
 
 P, Q = edge("P"), edge("Q")
 ENDS = ("marked end", "far end")
@@ -173,7 +173,7 @@ def test_the_way_over_and_back(turn: str, angle: float) -> None:
 # -- limits need something to be held against
 
 
-def one_sided(kind: Geometry, at: list[tuple[float, float, float]]) -> Setting:
+def one_sided(kind: Kind, at: list[tuple[float, float, float]]) -> Setting:
     """Stacks of 20 mm and so many µm that go."""
     readings = tuple(
         Reading(f"limits[{i}]", "gaps", x, y, low=Typed(20 + g / 1e3, "mm")) for i, (x, y, g) in enumerate(at)

@@ -10,8 +10,8 @@ import numpy as np
 
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution, plane
-from waywright.core.evidence import Geometry, Job, Reading, Setting, Typed
-from waywright.core.things import Face, FloatArray, Instrument, Piece
+from waywright.core.evidence.job import Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray, Instrument, Piece
 
 DIAL = Instrument("dial", "indicator", u_um=1.0)
 MICROMETER = Instrument("micrometer", "micrometer", u_um=1.0)
@@ -41,7 +41,7 @@ def job_of(*pieces: Face | Sequence[Face], kit: Sequence[Instrument] = KIT) -> J
 
 def with_readings(
     job: Job,
-    kind: Geometry,
+    kind: Kind,
     entry: str,
     at: Sequence[Place],
     what: What,

@@ -9,10 +9,10 @@ import pytest
 
 from studies.blunders import moved
 from tests.simulate import STACKS, edge, read, round_of, truth_of
-from waywright.core.evidence import Goal, Job, Pass
-from waywright.core.moves import doubted, moves
+from waywright.core.evidence.job import Goal, Job, Pass
+from waywright.core.next.moves import doubted, moves
+from waywright.core.next.scraping import maps
 from waywright.core.report import report
-from waywright.core.scraped import maps
 
 BOTH = ("over", "end for end")
 GOAL = Goal(straightness_um=3.0)

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from waywright import demo, jobfile
-from waywright.core.evidence import Goal, Job, Part, Pass, Setting, Typed
+from waywright.core.evidence.job import Goal, Job, Pass, Setting, Typed, Workpiece
 from waywright.core.judge.zones import minimum_zone_planes
-from waywright.core.moves import moves, target_um
-from waywright.core.part import needs
+from waywright.core.next.moves import moves, target_um
 from waywright.core.readings import LayUp
-from waywright.core.readings.base import BORROWING_MIN
+from waywright.core.readings.proposed import BORROWING_MIN
 from waywright.core.report import report
+from waywright.core.results.workpiece import needs
 
 
 @pytest.fixture(scope="module")
@@ -89,12 +89,12 @@ def test_the_target_is_a_tenth_of_the_smallest_limit(three: Job) -> None:
 def test_a_part_works_back_to_the_ways_and_the_reference() -> None:
     """10 µm in diameter: 5 µm sideways; with the tool 200 mm above the ways shared with the twist, the reference 4 : 1.
 
-    Geometry: sideways e changes a diameter by 2e, twist φ at height H by 2Hφ; ratio 4 after ASME B89.3.7.
+    Kind: sideways e changes a diameter by 2e, twist φ at height H by 2Hφ; ratio 4 after ASME B89.3.7.
     """
-    alone = needs(Part(10.0, 300.0))
+    alone = needs(Workpiece(10.0, 300.0))
     assert alone.ways_um == pytest.approx(5.0)
     assert alone.reference_um == pytest.approx(1.25)
-    shared = needs(Part(10.0, 300.0, 200.0))
+    shared = needs(Workpiece(10.0, 300.0, 200.0))
     assert shared.twist_um_per_m is not None
     sideways, twisted = 2 * shared.ways_um, 2 * 0.2 * shared.twist_um_per_m
     assert np.hypot(sideways, twisted) == pytest.approx(10.0)
@@ -102,7 +102,7 @@ def test_a_part_works_back_to_the_ways_and_the_reference() -> None:
 
 def test_a_part_is_a_goal(three: Job) -> None:
     """A job with a part and no limit is judged by what the part asks of the reference, and says so."""
-    job = replace(three, goal=Goal(part=Part(20.0, 300.0)))
+    job = replace(three, goal=Goal(part=Workpiece(20.0, 300.0)))
     found = report(job)
     assert {v.limit_um for v in found.verdicts} == {2.5}
     assert any("To turn 20 µm" in note for note in found.notes)

@@ -7,14 +7,14 @@ from dataclasses import replace
 import pytest
 
 from waywright import demo, jobfile
-from waywright.core.adjust.finer import next_stack
-from waywright.core.adjust.plan import Plan
-from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
-from waywright.core.findings import Move
-from waywright.core.moves import SHARE, moves, put_in, target_um
+from waywright.core.evidence.findings import Move
+from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.next.gain import Gain
+from waywright.core.next.moves import SHARE, moves, put_in, target_um
+from waywright.core.next.next_stack import next_stack
 from waywright.core.readings import Cross, LayUp
+from waywright.core.readings.stacks import USUAL_SET_MM
 from waywright.core.report import report
-from waywright.core.stacks import USUAL_SET_MM
 
 FACES = ("Alder", "Birch", "Rowan")
 
@@ -37,7 +37,7 @@ def test_while_a_pair_lies_there_the_stack_that_narrows_most_is_told(three: Job)
     (stack,) = [m for m in moves(job, report(job)) if "before" in m.how]
     assert "try a stack of " in stack.how
     assert "mm (" in stack.how
-    plan = Plan(job, FACES, True, target_um(job))
+    plan = Gain(job, FACES, True, target_um(job))
     found = next_stack(plan, job)
     assert found is not None
     assert (found.known[0], found.known[1]) == (stack.gain["from"], stack.gain["to"])
@@ -55,13 +55,13 @@ def test_while_a_pair_lies_there_the_stack_that_narrows_most_is_told(three: Job)
     ]  # fmt: skip
     typed = tuple({r.id: r for r in (*last.readings, *narrow)}.values())
     again = replace(job, settings=(*job.settings[:-1], replace(last, readings=typed)))
-    assert Plan(again, FACES, True, target_um(job)).known == pytest.approx(found.known[1], abs=1e-9)
+    assert Gain(again, FACES, True, target_um(job)).known == pytest.approx(found.known[1], abs=1e-9)
 
 
 def test_no_stack_is_told_once_the_pair_was_lifted_or_nothing_is_wide(three: Job) -> None:
     """Brackets of one step, another reading since, a pass since: there is no stack to try."""
     wide = bracketed(three, 0.008)
-    plan = Plan(wide, FACES, True, target_um(wide))
+    plan = Gain(wide, FACES, True, target_um(wide))
     last = wide.settings[-1]
     level = Setting(
         "later",

@@ -14,19 +14,19 @@ from tests.kinds.worlds import MICROMETER, edge, job_of, nodes_of, with_readings
 from tests.simulate import Mix, Simulated, drawn, planned_slopes, read, round_of, simulated
 from tests.simulate import edge as edge_of
 from waywright import demo, jobfile
-from waywright.core.adjust.blind import Sight
-from waywright.core.adjust.cures import newest_faces
+from waywright.core.adjust.blind import Visibility
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED, Screened, screen
-from waywright.core.evidence import NOTHING_MORE, Given, Goal, Job, Pass, Reading, Typed
-from waywright.core.findings import Fit, Misfit, Report
-from waywright.core.hanging import WORTH
-from waywright.core.moves import doubted, moves
+from waywright.core.evidence.findings import Fit, Misfit, Report
+from waywright.core.evidence.job import NOTHING_MORE, Given, Goal, Job, Pass, Reading, Typed
+from waywright.core.next.cures import newest_faces
+from waywright.core.next.hanging import WORTH
+from waywright.core.next.moves import doubted, moves
+from waywright.core.next.retakes import Retake, laid_again, retakes, settled
 from waywright.core.readings import Cross, LayUp, Step, Thickness
-from waywright.core.report import look, report, report_of
-from waywright.core.retakes import Retake, laid_again, retakes, settled
-from waywright.core.verdicts import aims, form_of, judged, verdict
+from waywright.core.report import report, report_of, solve_readings
+from waywright.core.results.verdicts import aims, form_of, judged, verdict
 
 SUSPECT = "layups[1].gaps[5]"
 NOTHING_UM = 1e-9
@@ -202,7 +202,7 @@ def test_a_verdict_hangs_when_use_as_read_changes_it(straightness_um: float) -> 
     net = network(job)
     solution = Solution(net.unknowns, net.rows.take(np.flatnonzero(net.rows.sense == 0)))
     faces = newest_faces(net, solution)
-    spots = Sight(solution, faces).find()
+    spots = Visibility(solution, faces).find()
     changed = set()
     for face, said in zip(faces, without.verdicts, strict=True):
         judge = judged(solution, face, 0.0)
@@ -216,7 +216,7 @@ def test_a_verdict_hangs_when_use_as_read_changes_it(straightness_um: float) -> 
 def test_nothing_hangs_on_one_reading_while_they_do_not_fit_together() -> None:
     """Where no verdict stands because the readings do not fit together, none is said to hang on a single suspect; each
     is still taken again, after what does not fit."""
-    seen = look(shop(3.0))
+    seen = solve_readings(shop(3.0))
     apart = Misfit("setting", "layups[2]", "layups[2]", 4.0, 1e-9, "layups[2] scatters apart from all others")
     fit = replace(seen.screened.fit, misfits=(apart,))
     found = report_of(replace(seen, screened=replace(seen.screened, fit=fit)), with_cures=False)

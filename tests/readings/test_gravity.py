@@ -11,9 +11,9 @@ from tests.simulate import bench
 from waywright import jobfile
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, FloatArray, Instrument
 from waywright.core.readings import Cross, LayUp, Step
-from waywright.core.things import Face, FloatArray, Instrument
 
 BASE = 100.0
 PLATE = Face("Plate", 400.0, 400.0, (0, 100, 200, 300, 400), (-200, -100, 0, 100, 200))
@@ -131,7 +131,7 @@ setting = "morning"
 readings = [ { x_mm = 0, um_per_m = 3 }, { x_mm = 100, um_per_m = 4 } ]
 """
     job = jobfile.loads(text, "plate.toml")
-    assert {s.shared for s in job.settings} == {"morning"}
+    assert {s.group for s in job.settings} == {"morning"}
     assert jobfile.loads(jobfile.dumps(job), "again.toml") == job
     with pytest.raises(jobfile.JobFileError, match="give this block a name of its own"):
         jobfile.loads(text.replace('[[crosses]]\nface = "P"', '[[crosses]]\nface = "R"'), "plate.toml")

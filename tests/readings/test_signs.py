@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 from tests.simulate import bench, edge, heights_um, on_upper, planned_gaps, planned_slopes, round_of, under
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.rows import within
+from waywright.core.evidence.things import Face, FloatArray, OffTheFace
 from waywright.core.readings import Cross, LayUp, Step
-from waywright.core.readings.base import within
-from waywright.core.things import Face, FloatArray, OffTheFace
 
 ROOT = Path(__file__).resolve().parents[2]
 LINES = (-15.0, 15.0)

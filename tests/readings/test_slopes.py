@@ -11,10 +11,10 @@ import pytest
 from tests.simulate import LEVEL, bench, edge
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.rows import Influence
+from waywright.core.evidence.things import SEAT_UM, Face, Instrument
 from waywright.core.readings import Cross, Step
-from waywright.core.readings.base import Influence
-from waywright.core.things import SEAT_UM, Face, Instrument
 
 
 def stepped(values: list[float], key: str, unit: str, instrument: Instrument, base_mm: float = 100.0) -> Job:

@@ -13,9 +13,9 @@ from tests.simulate import STACKS, bench, edge, read, round_of, truth_of
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.things import Instrument
 from waywright.core.readings import LayUp
-from waywright.core.things import Instrument
 
 FACES = [edge(n, 400.0, 5) for n in "PQR"]
 PAIRS = [("P", "Q"), ("P", "R"), ("Q", "R")]

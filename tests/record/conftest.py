@@ -20,7 +20,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
 
 from waywright import jobfile
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.demo import shop
 from waywright.record import Book
 

@@ -10,9 +10,9 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
-from waywright.core.evidence import Goal, Job, JobError, Pass, Reading, Setting, Typed
+from waywright.core.evidence.job import Goal, Job, JobError, Pass, Reading, Setting, Typed
+from waywright.core.evidence.things import Instrument
 from waywright.core.readings import LayUp
-from waywright.core.things import Instrument
 from waywright.record import (
     Add,
     Append,
@@ -78,7 +78,7 @@ def test_a_reading_is_kept_as_typed(book: Book, three: Job) -> None:
 def test_a_correction_names_what_it_replaces(book: Book, three: Job) -> None:
     """The old reading stays in the job beside the new one, which names it."""
     job_id = book.begin(three)
-    version = book.opened(job_id).versions[Ref("reading", GAP)]
+    version = book.snapshot(job_id).versions[Ref("reading", GAP)]
     (ref,) = book.correct(job_id, GAP, version, gap(255, 20.009)).refs
     job = book.job(job_id)
     old, new = read(job, GAP), read(job, ref.key)
@@ -91,7 +91,7 @@ def test_a_correction_names_what_it_replaces(book: Book, three: Job) -> None:
 def test_the_second_of_two_corrections_gets_both_values(book: Book, three: Job) -> None:
     """Two tabs change one reading from the same version: the second is told what each of them says; nothing is lost."""
     job_id = book.begin(three)
-    version = book.opened(job_id).versions[Ref("reading", GAP)]
+    version = book.snapshot(job_id).versions[Ref("reading", GAP)]
     (first,) = book.correct(job_id, GAP, version, gap(255, 20.009)).refs
     with pytest.raises(Conflict, match="changed meanwhile") as found:
         book.correct(job_id, GAP, version, gap(255, 20.005))
@@ -107,7 +107,7 @@ def test_the_second_of_two_corrections_gets_both_values(book: Book, three: Job) 
 def test_the_same_correction_twice_is_no_conflict(book: Book, three: Job) -> None:
     """Two tabs that say the same do not disagree: it is stored once."""
     job_id = book.begin(three)
-    version = book.opened(job_id).versions[Ref("reading", GAP)]
+    version = book.snapshot(job_id).versions[Ref("reading", GAP)]
     first = book.correct(job_id, GAP, version, gap(255, 20.009))
     assert book.correct(job_id, GAP, version, gap(255, 20.009)).number == first.number
 
@@ -115,7 +115,7 @@ def test_the_same_correction_twice_is_no_conflict(book: Book, three: Job) -> Non
 def test_a_stale_change_of_any_part_is_refused(book: Book, three: Job) -> None:
     """Whatever was changed meanwhile gives a conflict with both values, and what was deleted meanwhile says so."""
     job_id = book.begin(three)
-    versions = book.opened(job_id).versions
+    versions = book.snapshot(job_id).versions
     parts = {
         Ref("head"): (Head("A"), Head("B")),
         Ref("goal"): (Goal(straightness_um=5.0), Goal(straightness_um=7.0)),
@@ -130,7 +130,7 @@ def test_a_stale_change_of_any_part_is_refused(book: Book, three: Job) -> None:
         assert (found.value.mine, found.value.theirs) == (mine, theirs)
         book.put(job_id, ref, found.value.version, mine)
     setting = Ref("setting", "layups[1]")
-    book.delete(job_id, setting, book.opened(job_id).versions[setting])
+    book.delete(job_id, setting, book.snapshot(job_id).versions[setting])
     with pytest.raises(Conflict, match="deleted meanwhile") as found:
         book.put(job_id, setting, versions[setting], three.settings[1])
     assert found.value.theirs is None
@@ -302,7 +302,7 @@ def test_a_refused_act_leaves_no_trace(book: Book, three: Job) -> None:
         with pytest.raises(error):
             book.change(job_id, good, bad)
     assert book.job(job_id) == three
-    assert book.opened(job_id).newest == 1
+    assert book.snapshot(job_id).newest == 1
     with pytest.raises(TooLarge):
         book.change(job_id)
 
@@ -339,7 +339,7 @@ def test_a_setting_stands_where_it_was_taken(book: Book, three: Job) -> None:
     assert ids[:3] == ["layups[0]", "late0", "late1"]
     assert ids[100:102] == ["late99", "layups[1]"]
     ref = Ref("setting", "late50")
-    book.change(job_id, Move(ref, book.opened(job_id).versions[ref]))
+    book.change(job_id, Move(ref, book.snapshot(job_id).versions[ref]))
     book.change(job_id, Add(Setting("last", layup, (gap(),), instrument="blocks")))
     assert [s.id for s in book.job(job_id).settings][-2:] == ["late50", "last"]
 
@@ -370,11 +370,11 @@ def test_attachments_are_kept_with_what_they_show(book: Book, three: Job) -> Non
     data = bytes(range(256)) * 40
     book.attach(job_id, "C:\\shop\\blue\n1.jpg", "image/jpeg", data, about=Ref("setting", "layups[0]"))
     book.attach(job_id, "../../etc/passwd", "text/plain", data)
-    first, second = book.opened(job_id).attachments
+    first, second = book.snapshot(job_id).attachments
     assert (first.name, second.name) == ("blue 1.jpg", "passwd")
     assert book.attachment(first.digest) == data
     book.delete(job_id, Ref("setting", "layups[0]"), 1)
-    assert book.opened(job_id).attachments == (second,)
+    assert book.snapshot(job_id).attachments == (second,)
     with pytest.raises(TooLarge):
         book.attach(job_id, "film", "video/mp4", bytes(32 * 1024 * 1024 + 1))
     with pytest.raises(Refused, match="media type"):
@@ -387,9 +387,9 @@ def test_memos_are_versioned_like_everything(book: Book, three: Job) -> None:
     """What a page keeps with a job is no part of the job, and as safe."""
     job_id = book.begin(three)
     book.change(job_id, Add(Memo("ticks layups[0]", "stoned wiped")))
-    version = book.opened(job_id).versions[Ref("memo", "ticks layups[0]")]
+    version = book.snapshot(job_id).versions[Ref("memo", "ticks layups[0]")]
     book.put(job_id, Ref("memo", "ticks layups[0]"), version, Memo("ticks layups[0]", "stoned"))
-    assert book.opened(job_id).memos == {"ticks layups[0]": "stoned"}
+    assert book.snapshot(job_id).memos == {"ticks layups[0]": "stoned"}
     assert book.job(job_id) == three
 
 
@@ -398,7 +398,7 @@ def test_acts_say_when_and_who(book: Book, three: Job) -> None:
     job_id = book.begin(three)
     at = datetime(2026, 1, 11, 23, 30, tzinfo=timezone(timedelta(hours=-2)))
     book.append(job_id, "layups[0]", [gap()], by=By(who="Ann\nBee ", at=at))
-    first, second = book.opened(job_id).acts
+    first, second = book.snapshot(job_id).acts
     assert (first.who, second.who) == (None, "Ann Bee")
     assert second.at == "2026-01-12T01:30:00.000000+00:00"
     assert first.at.startswith("2026-01-12T08:00:0")
@@ -413,7 +413,7 @@ def test_the_history_tells_each_act(book: Book, three: Job) -> None:
     book.correct(job_id, GAP, 1, gap(255, 20.009))
     book.undo(job_id)
     first, second, third, fourth = book.history(job_id)
-    assert len(first.parts) == len(book.opened(job_id, 1).versions)
+    assert len(first.parts) == len(book.snapshot(job_id, 1).versions)
     assert [part.value for part in second.parts if isinstance(part, Reading)] == [Typed(20.007, "mm")]
     assert [done.undone for done in (first, second, third, fourth)] == [False, False, True, False]
     assert fourth.parts == ()

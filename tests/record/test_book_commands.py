@@ -12,7 +12,7 @@ from click.testing import CliRunner, Result
 from waywright import jobfile
 from waywright.book_commands import book_group
 from waywright.cli import cli
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.record import Book, copies
 
 

@@ -26,7 +26,7 @@ def test_the_example_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     exec(compile(code, "book.md", "exec"), {})
     with record.Book.open("shop.sqlite") as book:
         assert book.problems() == []
-        assert [act.kind for act in book.opened(1).acts] == ["begin", "add", "append", "correct", "undo"]
+        assert [act.kind for act in book.snapshot(1).acts] == ["begin", "add", "append", "correct", "undo"]
 
 
 def test_every_error_and_edit_is_told() -> None:

@@ -16,7 +16,7 @@ import pytest
 
 from tests.record.conftest import ticking
 from waywright import jobfile
-from waywright.core.evidence import Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
 from waywright.core.readings import KINDS, LayUp, Step
 from waywright.record import Add, BadBundle, Book, BookError, By, Delete, Imported, Memo, Ref, TooLarge
 from waywright.record.bundle import LARGEST, LOG, MANIFEST, MOST_FILES
@@ -82,7 +82,7 @@ def test_a_job_opens_the_same_elsewhere(book: Book, other: Book, worked: int) ->
     """The job, all its past, versions, attachments and what can be undone are the same in another book."""
     found = other.import_(io.BytesIO(exported(book, worked)))
     assert (found.acts, found.how) == (7, "new")
-    here, there = book.opened(worked), other.opened(found.job_id)
+    here, there = book.snapshot(worked), other.snapshot(found.job_id)
     assert replace(there, id=here.id) == here
     assert [other.job(found.job_id, n) for n in range(1, 8)] == [book.job(worked, n) for n in range(1, 8)]
     assert other.attachment(here.attachments[0].digest) == bytes(1000)
@@ -137,14 +137,14 @@ def test_no_file_changes_a_job_that_is_here(book: Book, other: Book, worked: int
     there = other.import_(io.BytesIO(old)).job_id
     assert (again := other.import_(io.BytesIO(old))).how == "known"
     assert (again.job_id, again.acts) == (there, 0)
-    seen = other.opened(there)
+    seen = other.snapshot(there)
     book.append(worked, "layups[0]", [gap(105)])
     longer = exported(book, worked)
     grown = other.import_(io.BytesIO(longer))
     assert (grown.acts, grown.how) == (8, "copied")
-    assert other.opened(there) == seen
+    assert other.snapshot(there) == seen
     assert other.job(grown.job_id) == book.job(worked)
-    assert other.opened(grown.job_id).uid != seen.uid
+    assert other.snapshot(grown.job_id).uid != seen.uid
     assert other.import_(io.BytesIO(longer)) == Imported(grown.job_id, 0, "known")
     assert other.import_(io.BytesIO(old)).how == "known"
     other.append(grown.job_id, "layups[0]", [gap(180)])
@@ -231,7 +231,7 @@ def test_files_that_escape_or_are_added_are_refused(book: Book, other: Book, wor
 def test_files_that_explode_are_refused(book: Book, other: Book, worked: int) -> None:
     """What unpacks to more than it may is stopped while it is counted, whatever sizes the file claims."""
     data = exported(book, worked)
-    digest = next(iter(book.opened(worked).attachments)).digest
+    digest = next(iter(book.snapshot(worked).attachments)).digest
     bomb = bytes(LARGEST["attachments/"] + 1)
     for name in ("attachments/" + digest, MANIFEST):
         with pytest.raises(TooLarge):

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.record.conftest import ticking
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.record import Book, BookError, Busy, Head, Missing, NewerBook, NotABook, ReadOnly, Ref, schema
 from waywright.record import copies as copies_
 
@@ -41,7 +41,7 @@ def test_one_copy_a_day_and_ten_kept(tmp_path: Path) -> None:
         for day in range(1, 13):
             clock.at += timedelta(days=1)
             for _ in range(3):
-                version = book.opened(job_id).versions[Ref("head")]
+                version = book.snapshot(job_id).versions[Ref("head")]
                 book.put(job_id, Ref("head"), version, Head(f"day {day}"))
     found = copies_.listed(path)
     assert [copy.at.day for copy in found] == list(range(13, 3, -1))

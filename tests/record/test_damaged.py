@@ -19,7 +19,7 @@ from starlette.testclient import TestClient
 
 from waywright import jobfile
 from waywright.cli import cli
-from waywright.core.evidence import Reading, Typed
+from waywright.core.evidence.job import Reading, Typed
 from waywright.demo import shop
 from waywright.record import Book, NotABook, Ref, copies
 from waywright.web.app import bench_app
@@ -172,7 +172,7 @@ def test_a_changed_number_is_told_on_every_page(book_at: Callable[[bytes | None]
     path = book_at(None)
     changed(path, "UPDATE versions SET body = replace(body, '20.007', '20.107') WHERE job_id = 1 AND number = 2")
     with Book.open(path) as book:
-        assert "act 2 of it is not as it was written" in book.opened(1).damage
+        assert "act 2 of it is not as it was written" in book.snapshot(1).damage
         client = TestClient(bench_app(book), base_url=BASE, raise_server_exceptions=False)
         for page in ("/jobs/1", "/jobs/1/history", "/jobs/1/setting?id=layups%5B0%5D"):
             answer = client.get(page)
@@ -183,7 +183,7 @@ def test_a_changed_number_is_told_on_every_page(book_at: Callable[[bytes | None]
         assert client.get("/jobs/1/export.zip").status_code == 422
         assert client.get("/jobs/1/export.toml").status_code == 200
         book.append(1, "layups[0]", [GAP])  # what is typed now is kept all the same
-        assert book.opened(1).damage
+        assert book.snapshot(1).damage
 
 
 def test_a_changed_part_that_cannot_be_is_refused(book_at: Callable[[bytes | None], Path]) -> None:
@@ -193,7 +193,7 @@ def test_a_changed_part_that_cannot_be_is_refused(book_at: Callable[[bytes | Non
     for sentence in every_way(path):
         assert "waywright book restore" in sentence
     with Book.open(path) as book, pytest.raises(NotABook, match="cannot be shown: act 1 of it is not as it was"):
-        book.opened(1)
+        book.snapshot(1)
 
 
 def test_a_changed_photograph_is_never_shown(book_at: Callable[[bytes | None], Path]) -> None:
@@ -277,5 +277,5 @@ def test_the_copy_named_for_a_job_has_that_job_whole(book_at: Callable[[bytes | 
     changed(path, "UPDATE versions SET body = replace(body, '20.007', '20.107') WHERE job_id = 1 AND number = 2")
     newer = copies.make(path, "daily")
     with Book.open(path) as book:
-        assert good.path.name in book.opened(1).damage
-        assert newer.path.name not in book.opened(1).damage
+        assert good.path.name in book.snapshot(1).damage
+        assert newer.path.name not in book.snapshot(1).damage

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from waywright.core.evidence import Goal, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Goal, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
-from waywright.core.things import Face, Instrument, Piece
 from waywright.record import (
     Add,
     Book,
@@ -26,10 +26,10 @@ from waywright.record import (
     Head,
     Memo,
     Move,
-    Opened,
     Put,
     Ref,
     Rename,
+    Snapshot,
 )
 from waywright.record import Append as Append_
 from waywright.record import Correct as Correct_
@@ -65,7 +65,7 @@ def small() -> Job:
     return Job("small", pieces, (Instrument("blocks", "gauge blocks", u_um=0.3),), tuple(layups))
 
 
-def edit(what: int, n: int, opened: Opened) -> Edit | None:
+def edit(what: int, n: int, opened: Snapshot) -> Edit | None:
     """Some edit of what is there, drawn by two numbers; None where there is nothing to edit."""
     settings_, readings = opened.job.settings, [r for _, r in opened.job.readings()]
     corrected = opened.job.corrected()
@@ -101,7 +101,7 @@ def test_every_moment_can_be_read_and_everything_undone(shelf: Book, acts: list[
     job_id = shelf.begin(small())
     seen = [small()]
     for what, n in acts:
-        opened = shelf.opened(job_id)
+        opened = shelf.snapshot(job_id)
         try:
             if what == -2:
                 saved = shelf.undo(job_id)
@@ -113,7 +113,7 @@ def test_every_moment_can_be_read_and_everything_undone(shelf: Book, acts: list[
                     continue
                 saved = shelf.change(job_id, found)
         except (BookError, JobError):
-            assert shelf.opened(job_id) == opened  # what is refused changes nothing
+            assert shelf.snapshot(job_id) == opened  # what is refused changes nothing
             continue
         if saved.number > len(seen):
             seen.append(shelf.job(job_id))
@@ -123,10 +123,10 @@ def test_every_moment_can_be_read_and_everything_undone(shelf: Book, acts: list[
     shelf.export(job_id, file)
     assert shelf.import_(file).how == "known"
     steps = 0
-    while shelf.opened(job_id).undo is not None:
+    while shelf.snapshot(job_id).undo is not None:
         shelf.undo(job_id)
         steps += 1
-    opened = shelf.opened(job_id)
+    opened = shelf.snapshot(job_id)
     assert opened.job == small()
     assert not opened.hidden
     assert not opened.memos
@@ -146,7 +146,7 @@ def test_a_stale_tab_never_overwrites(shelf: Book, edits: list[tuple[int, int]])
     """Two tabs act from the same page: the second act keeps what the first one said, or is refused with a conflict or
     a sentence; no version is ever replaced by one that did not see it."""
     job_id = shelf.begin(small())
-    opened = shelf.opened(job_id)
+    opened = shelf.snapshot(job_id)
     first, second = (edit(what, n, opened) for what, n in edits)
     assert first is not None
     assert second is not None
@@ -154,7 +154,7 @@ def test_a_stale_tab_never_overwrites(shelf: Book, edits: list[tuple[int, int]])
         shelf.change(job_id, first, by=By(who="first"))
     except (BookError, JobError):
         return
-    after = shelf.opened(job_id)
+    after = shelf.snapshot(job_id)
     refused: Exception | None = None
     try:
         shelf.change(job_id, second, by=By(who="second"))
@@ -163,9 +163,9 @@ def test_a_stale_tab_never_overwrites(shelf: Book, edits: list[tuple[int, int]])
     if isinstance(refused, Conflict):
         assert refused.version == after.versions.get(refused.ref, refused.version)
     if refused is not None:
-        assert shelf.opened(job_id) == after
+        assert shelf.snapshot(job_id) == after
         return
-    then = shelf.opened(job_id)
+    then = shelf.snapshot(job_id)
     written = {ref for ref, version in after.versions.items() if version == after.number}
     twice = {ref for ref in written if then.versions.get(ref) == then.number > after.number}
     assert not twice or isinstance(second, Rename | Move)  # which change a name or place and nothing that was said

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from waywright import jobfile
-from waywright.core.evidence import Job, Reading, Typed
+from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.demo import shop
 from waywright.record import Book, By, OutOfOrder, Ref
 
@@ -34,7 +34,7 @@ def test_what_others_write_is_seen(tmp_path: Path, three: Job) -> None:
     path = tmp_path / "book.sqlite"
     with Book.open(path) as one, Book.open(path) as other:
         job_id = one.begin(three)
-        assert one.opened(job_id) == other.opened(job_id)
+        assert one.snapshot(job_id) == other.snapshot(job_id)
         acts: list[Callable[[Book], object]] = [
             lambda book: book.append(job_id, "layups[0]", read(30.0)),
             lambda book: book.append(job_id, "layups[1]", read(105.0)),
@@ -45,7 +45,7 @@ def test_what_others_write_is_seen(tmp_path: Path, three: Job) -> None:
         for number, act in enumerate(acts):
             act(other if number % 2 else one)
             with Book.open(path) as fresh:
-                assert one.opened(job_id) == other.opened(job_id) == fresh.opened(job_id)
+                assert one.snapshot(job_id) == other.snapshot(job_id) == fresh.snapshot(job_id)
 
 
 def test_a_book_put_back_is_read_anew(tmp_path: Path, three: Job) -> None:
@@ -57,16 +57,16 @@ def test_a_book_put_back_is_read_anew(tmp_path: Path, three: Job) -> None:
     shutil.copy(path, copy)
     with Book.open(path) as book:
         book.append(job_id, "layups[0]", read(30.0))
-        before = book.opened(job_id)
+        before = book.snapshot(job_id)
         for file in tmp_path.glob("book.sqlite*"):
             file.unlink()
         shutil.copy(copy, path)
         book._store.engine.dispose()  # as the connections to a file that is gone are lost
-        assert book.opened(job_id).number == 1
+        assert book.snapshot(job_id).number == 1
         with Book.open(path) as another:
             another.append(job_id, "layups[0]", read(180.0))
-            now = another.opened(job_id)
-        assert book.opened(job_id) == now != before
+            now = another.snapshot(job_id)
+        assert book.snapshot(job_id) == now != before
 
 
 def test_numbers_of_clients_are_known(tmp_path: Path, three: Job) -> None:

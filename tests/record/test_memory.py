@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from tests.forging import acts_in, packed, sealed, unpacked
-from waywright.core.evidence import Job, Reading, Typed
+from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.record import Book
 from waywright.record.bundle import LOG, ROOM, TIMES
 

@@ -16,7 +16,7 @@ from PIL import Image
 from PIL.ExifTags import IFD, Base
 from starlette.testclient import TestClient
 
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.record import Book, PlaceStays
 from waywright.record.photographs import placed, tells_place, without_place
 from waywright.web.app import bench_app
@@ -154,7 +154,7 @@ def test_what_cannot_lose_its_place_is_asked_for(tmp_path: Path) -> None:
             with pytest.raises(PlaceStays, match="save it as JPEG or PNG first, or keep the place knowingly"):
                 book.attach(number, "a", "image/x", data)
             book.attach(number, "a", "image/x", data, keep_place=True)
-        assert [one.place for one in book.opened(number).attachments] == ["kept"] * 3
+        assert [one.place for one in book.snapshot(number).attachments] == ["kept"] * 3
 
 
 TIFF = exif().tobytes()[6:]  # a block of Exif by itself is one

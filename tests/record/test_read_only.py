@@ -17,7 +17,7 @@ from sqlalchemy import event
 from starlette.testclient import TestClient
 
 from waywright.cli import cli
-from waywright.core.evidence import Job, Reading, Typed
+from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.record import Book, By, DiskFull, ReadOnly
 from waywright.record.store import is_full, plain_error
 from waywright.web.app import bench_app
@@ -164,13 +164,13 @@ def test_a_full_disk_refuses_in_a_sentence_and_keeps_what_is_there(tmp_path: Pat
         with no_room(book):
             with pytest.raises(DiskFull, match=r"is full; nothing was changed\. Make room and try again"):
                 fill(book, job_id)
-            kept = book.opened(job_id)
+            kept = book.snapshot(job_id)
             photograph = {"file": ("blue.bin", bytes(200_000))}
             answer = client.post(f"/jobs/{job_id}/papers", files=photograph)
             assert answer.status_code == 507
             assert "is full" in answer.context["page"].words
             assert client.get("/").status_code == 200
-            assert book.opened(job_id) == kept
+            assert book.snapshot(job_id) == kept
         assert client.post(f"/jobs/{job_id}/papers", files=photograph).status_code == 200
         mine = [act for act in kept.acts if act.client == "tab"]
         saved = book.append(job_id, "layups[0]", [GAP] * 20, By(client="tab", sequence=len(mine) + 1))

@@ -9,7 +9,7 @@ import pytest
 
 from tests.kinds.test_kinds_in_job_files import BLOCKS, HEAD
 from waywright.core.adjust.network import network
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.core.readings import KINDS
 from waywright.core.report import report
 from waywright.jobfile import loads
@@ -102,6 +102,6 @@ def test_a_renamed_face_is_renamed_in_every_kind(book: Book) -> None:
 def test_a_face_that_any_reading_names_is_not_taken_away(book: Book, piece: str) -> None:
     """A piece whose faces readings speak of, in whatever field, is refused with what would be left hanging."""
     job_id = book.begin(everything())
-    version = book.opened(job_id).versions[Ref("piece", piece)]
+    version = book.snapshot(job_id).versions[Ref("piece", piece)]
     with pytest.raises(Refused):
         book.change(job_id, Delete(Ref("piece", piece), version))

@@ -16,9 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.jobs import jobs
-from waywright.core.evidence import Entry, Geometry, Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Entry, Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS
-from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.record import Append, Book, By, Head, Ref
 from waywright.record.parts import SORTS, BodyError, dump, load
 
@@ -50,7 +50,7 @@ def anything(hint: Any) -> st.SearchStrategy[Any]:
         return st.lists(anything(arguments[0]), max_size=3).map(tuple)
     if origin is tuple:
         return st.tuples(*map(anything, arguments))
-    if hint is Geometry:
+    if hint is Kind:
         return st.one_of(anything(kind) for kind in KINDS.values())
     if hint is Hand:  # it refuses what no hand can take
         return st.builds(Hand, st.floats(1e-300, 1e300), st.floats(0, 1e300), st.floats(0, 1e300))
@@ -75,7 +75,7 @@ def test_any_part_comes_back_equal(sort: str) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=lambda kind: kind.block)
-def test_any_kind_comes_back_equal(kind: type[Geometry]) -> None:
+def test_any_kind_comes_back_equal(kind: type[Kind]) -> None:
     """Each kind of reading there is goes through the book, without the book knowing it."""
 
     @settings(max_examples=20)
@@ -109,7 +109,7 @@ def test_head_holds_whatever_a_job_says_of_itself() -> None:
 
 
 @dataclass(frozen=True)
-class Feeler(Geometry):
+class Feeler(Kind):
     """A kind nobody has heard of, with a field of every sort there is."""
 
     block: ClassVar[str] = "feelers_under"
@@ -141,10 +141,10 @@ def test_a_kind_defined_here_needs_nothing_of_the_book(tmp_path: Path) -> None:
     first = Reading("a", "slips", 0.0, key="slip_mm", value=Typed(0.4, "thou", "0,4 thou"))
     second = Reading("b", "slips", 300.0, low=Typed(0.01, "mm"), high=Typed(0.012, "mm"))
     job = Job("F", (piece,), (Instrument("f", "feelers", u_um=1.0),), (Setting("s", geometry, (first,)),))
-    with Book.open(tmp_path / "book.sqlite", guard=lambda job: None) as book:
+    with Book.open(tmp_path / "book.sqlite", validate=lambda job: None) as book:
         job_id = book.begin(job)
         assert book.job(job_id) == job
         book.change(job_id, Append("s", (second,)), by=By(client="c", sequence=1))
         setting = dataclasses.replace(job.settings[0], readings=(first, second))
         assert book.job(job_id) == dataclasses.replace(job, settings=(setting,))
-        assert Ref("reading", "b") in book.opened(job_id).versions
+        assert Ref("reading", "b") in book.snapshot(job_id).versions

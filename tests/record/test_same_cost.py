@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import Engine, event, text
 from starlette.testclient import TestClient
 
-from waywright.core.evidence import Job, Reading, Typed
+from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.record import Book, By
 from waywright.record.parts import dump
 from waywright.record.store import Store, open_store
@@ -108,10 +108,10 @@ def test_a_job_page_costs_the_same_in_a_full_book(tmp_path: Path, three: Job, ma
         store = filled(tmp_path / f"{count}.sqlite", three, count)
         book = Book(store)
         book.append(1, "layups[0]", [reading], By(client="tab", sequence=1))  # and the copy of the day
-        opened = cost(store.engine, lambda: Book(store).opened(1))  # noqa: B023
+        opened = cost(store.engine, lambda: Book(store).snapshot(1))  # noqa: B023
         again = replace(reading, x_mm=105.0)
         saved = cost(store.engine, lambda: book.append(1, "layups[0]", [again], By(client="tab", sequence=2)))  # noqa: B023
-        after = cost(store.engine, lambda: book.opened(1))  # noqa: B023
+        after = cost(store.engine, lambda: book.snapshot(1))  # noqa: B023
         listed = cost(store.engine, book.jobs)
         shown = pages(store)
         book.close()

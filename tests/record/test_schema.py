@@ -52,7 +52,7 @@ def test_a_frozen_book_opens(frozen: Path, tmp_path: Path) -> None:
     shutil.copy(frozen, path)
     with Book.open(path, create=False) as book:
         assert book.problems() == []
-        opened = book.opened(1)
+        opened = book.snapshot(1)
         assert opened.job == jobfile.read(frozen.with_suffix(".toml"))
         told = frozen.with_suffix(".txt").read_text(encoding="utf-8").splitlines()
         assert [f"{act.number} {act.at} {act.kind} {act.who or '-'} {act.digest}" for act in opened.acts] == told
@@ -60,7 +60,7 @@ def test_a_frozen_book_opens(frozen: Path, tmp_path: Path) -> None:
             assert len(book.attachment(attachment.digest)) == attachment.size
         for number in range(1, opened.newest + 1):
             assert book.job(1, at=number).title
-        head = book.opened(1).versions[Ref("head")]
+        head = book.snapshot(1).versions[Ref("head")]
         book.delete(1, Ref("head"), head)
         book.undo(1)
         assert book.job(1) == opened.job

@@ -71,7 +71,7 @@ def test_of_several_typed_at_once_the_newest_is_judged(
             for k in range(3):
                 form = {"place.0": f"gaps;{30 + 75 * k};-14;", "reading.0": "", "version.0": "0", "just_mm.0": "19.997"}
                 answers.append(pool.submit(client.post, setting, data=form, headers=SCRIPT))
-                until(lambda: book.opened(shop_job).number == k + 2)  # noqa: B023
+                until(lambda: book.snapshot(shop_job).number == k + 2)  # noqa: B023
             until(lambda: solver.solves == 3)
         lines = [[json.loads(line) for line in answer.result().text.splitlines()] for answer in answers]
     assert [(first["act"], second["act"]) for first, second in lines] == [(2, 4), (3, 4), (4, 4)]

@@ -14,8 +14,8 @@ from starlette.testclient import TestClient
 
 from tests.web.test_pages import page_of
 from waywright import jobfile
-from waywright.core.evidence import Job
-from waywright.core.findings import Agreement
+from waywright.core.evidence.findings import Agreement
+from waywright.core.evidence.job import Job
 from waywright.core.readings import LayUp
 from waywright.core.readings.laid import ENDS
 from waywright.core.report import report
@@ -24,8 +24,8 @@ from waywright.record import Book
 from waywright.views.numbers import METRIC
 from waywright.web.drawing import Drawing, reach_um
 from waywright.web.facing import _Profile, facing, rested
+from waywright.web.page_parts import shapes_of
 from waywright.web.ring import limits_um, ring, sign_of
-from waywright.web.told import shapes_of
 
 ROUNDS = Path(__file__).parents[2] / "docs" / "examples" / "edges-round-by-round.toml"
 heights = st.lists(st.floats(-50, 50), min_size=2, max_size=12)

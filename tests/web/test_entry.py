@@ -10,7 +10,7 @@ import pytest
 from httpx2 import Response
 from starlette.testclient import TestClient
 
-from waywright.core.evidence import Reading, Typed
+from waywright.core.evidence.job import Reading, Typed
 from waywright.record import Book, Ref
 
 SCRIPT = {"X-Requested-With": "waywright"}
@@ -116,7 +116,7 @@ def test_stack_by_stack_closes_the_bracket(edges: TestClient, book: Book) -> Non
 def test_plain_form_saves_without_a_script(edges: TestClient, book: Book) -> None:
     """The whole form at once: one act, back to the page; what was not touched changes nothing."""
     send(edges, row(0, 0, just_mm="20.001"), row(1, 100, just_mm=""), row(2, 200, just_mm="20.003"), script=False)
-    number = book.opened(1).number
+    number = book.snapshot(1).number
     page = edges.get(URL).context["page"]
     rows = [r for r in page.grids[0].rows if not r.free]
     form = {}
@@ -129,7 +129,7 @@ def test_plain_form_saves_without_a_script(edges: TestClient, book: Book) -> Non
             **dict(zip([c.key for c in page.grids[0].columns], r.texts, strict=True)),
         )
     send(edges, form, script=False)
-    assert book.opened(1).number == number
+    assert book.snapshot(1).number == number
     assert [r.value.number for r in gaps(book)] == [20.001, 20.003]
 
 

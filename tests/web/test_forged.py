@@ -20,12 +20,12 @@ from starlette.testclient import TestClient
 from tests.forging import YEAR_1, YEAR_9999, Files, forged, packed, unpacked, with_acts
 from tests.web.conftest import BASE
 from waywright import jobfile
-from waywright.core.evidence import Goal, Job, Reading, Typed
+from waywright.core.evidence.job import Goal, Job, Reading, Typed
 from waywright.demo import shop
 from waywright.record import Add, Book, By, Delete, Head, Memo, Ref
 from waywright.web.app import bench_app
 from waywright.web.pages.shop import ASSUMED
-from waywright.web.solved import Solved, Solver
+from waywright.web.solved import Reported, Solver
 
 OTHERS = ("", "/history", "/things", "/papers", "/rounds", "/setting?id=layups%5B0%5D")
 TRULY = 12  # of the forged jobs that are taken in so many are truly solved; it takes long
@@ -65,10 +65,10 @@ class Few(Solver):
 
     left = 100
 
-    def solved(self, opened: object) -> Solved:
+    def solved(self, opened: object) -> Reported:
         key = (opened.uid, opened.number)  # type: ignore[attr-defined]
         if key not in self._kept["report"] and not self.left:
-            return Solved(None, "not worked out here")
+            return Reported(None, "not worked out here")
         self.left -= key not in self._kept["report"]
         return super().solved(opened)  # type: ignore[arg-type]
 
@@ -196,7 +196,7 @@ def test_no_forged_file_changes_another_page(shelf: Shelf) -> None:
         for number in came:
             for path in turn.sample(pages_of(shelf.book, number), 7):
                 assert shelf.client.get(path).status_code == 200, path
-            head = shelf.book.opened(number).versions[Ref("head")]
+            head = shelf.book.snapshot(number).versions[Ref("head")]
             shelf.book.delete(number, Ref("head"), head)
         for path in turn.sample([*shelf.before], 1 if answer.status_code == 422 else 4):  # all, in the end
             assert shelf.client.get(path).content == shelf.before[path], path

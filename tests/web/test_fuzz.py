@@ -17,12 +17,12 @@ from starlette.testclient import TestClient
 
 from tests.web.conftest import BASE
 from waywright import jobfile
-from waywright.core.evidence import Job, Reading, Typed
+from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.demo import shop
 from waywright.record import Book, Head, Ref
 from waywright.web.app import Form, bench_app
 from waywright.web.pages import FORMS, PAGES
-from waywright.web.solved import Solved, Solver
+from waywright.web.solved import Reported, Solver
 
 WORDS = [
     *("", "0", "1", "2", "-1", "20.004", "20,004", "0.4 thou", "1e400", "nan", "١٢", "9" * 400, "1,000.5", "12 arcsec"),
@@ -59,8 +59,8 @@ def shopped() -> Iterator[tuple[TestClient, Book]]:
     """A bench that solves nothing: forms are what is tried here."""
 
     class Idle(Solver):
-        def solved(self, opened: object) -> Solved:
-            return Solved(None, "not worked out here")
+        def solved(self, opened: object) -> Reported:
+            return Reported(None, "not worked out here")
 
     with TemporaryDirectory() as folder, Book.open(Path(folder) / "book.sqlite") as book:
         app = bench_app(book)
@@ -89,7 +89,7 @@ def begun(book: Book) -> int:
 def readings(book: Book, number: int) -> dict[str, Reading]:
     """Every reading there ever was in a job, as it was typed."""
     found: dict[str, Reading] = {}
-    for act in range(1, book.opened(number).newest + 1):
+    for act in range(1, book.snapshot(number).newest + 1):
         found |= {r.id: r for _, r in book.job(number, act).readings()}
     return found
 
@@ -179,7 +179,7 @@ def test_forms_never_break(form: Form, shopped: tuple[TestClient, Book]) -> None
     @given(data=sent(form), sid=st.sampled_from(["layups[0]", "layups[0]", "crosses[0]", "nothing"]))
     def tried(data: dict[str, str], sid: str) -> None:
         number = begun(book)
-        before, begun_with = readings(book, number), book.opened(number).newest
+        before, begun_with = readings(book, number), book.snapshot(number).newest
         url = form.path.replace("{job:int}", str(number))
         files = (
             {"file": (data["file"][:40] or "x", data["file"].encode("utf-8", "replace"))} if "file" in data else None
@@ -195,7 +195,7 @@ def test_forms_never_break(form: Form, shopped: tuple[TestClient, Book]) -> None
             answers[answer.status_code // 100] += 1
         after = readings(book, number)
         assert {key: after[key] for key in before} == before
-        assert {act.who for act in book.opened(number).acts[begun_with:]} <= {WHO}
+        assert {act.who for act in book.snapshot(number).acts[begun_with:]} <= {WHO}
 
     tried()
     taken = answers[2] + answers[3]

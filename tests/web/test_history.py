@@ -6,7 +6,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from tests.web.test_pages import page_of
-from waywright.core.evidence import Reading, Typed
+from waywright.core.evidence.job import Reading, Typed
 from waywright.record import Book, By
 
 
@@ -33,9 +33,9 @@ def test_a_name_is_kept_in_the_browser_and_goes_with_every_act(
     client.post(f"{url}/setting?id=layups%5B0%5D", data=form | {"client": "tab", "sequence": "1"})
     client.post(f"{url}/undo")
     client.post(f"{url}/redo")
-    assert [act.who or "" for act in book.opened(shop_job).acts] == ["", kept, kept, kept, kept]
+    assert [act.who or "" for act in book.snapshot(shop_job).acts] == ["", kept, kept, kept, kept]
     assert client.post("/jobs/new", data={}).status_code == 200
-    assert {act.who or "" for act in book.opened(shop_job + 1).acts} == {kept}
+    assert {act.who or "" for act in book.snapshot(shop_job + 1).acts} == {kept}
     acts = page_of(client, f"{url}/history").acts
     assert [act.who for act in acts] == [kept, kept, kept, kept, ""]
     when = page_of(client, f"{url}/face?name=Alder&act=3").when

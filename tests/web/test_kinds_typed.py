@@ -14,8 +14,8 @@ from starlette.testclient import TestClient
 from tests.test_new_kind import Drop
 from tests.web.driving import Running
 from waywright import jobfile
+from waywright.core.evidence.things import Instrument
 from waywright.core.readings import KINDS, register
-from waywright.core.things import Instrument
 from waywright.demo import shop
 from waywright.record import Add, Book, Put, Ref
 
@@ -59,7 +59,7 @@ def with_underside(client: TestClient, book: Book, shop_job: int) -> int:
     """The sample shop, with an underside on Birch and a dial and a micrometer."""
     piece = next(p for p in book.job(shop_job).pieces if p.name == "Birch")
     under = replace(piece.faces[0], name="Birch under", side="bottom")
-    version = book.opened(shop_job).versions[Ref("piece", "Birch")]
+    version = book.snapshot(shop_job).versions[Ref("piece", "Birch")]
     book.change(
         shop_job,
         Put(Ref("piece", "Birch"), version, replace(piece, faces=(*piece.faces, under))),

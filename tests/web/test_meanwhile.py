@@ -9,7 +9,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from tests.web.test_pages import page_of
-from waywright.core.evidence import Goal, Job
+from waywright.core.evidence.job import Goal, Job
 from waywright.record import Book, Head, Ref, Rename
 from waywright.web.forms import Field
 
@@ -50,7 +50,7 @@ def lying(page: object) -> tuple[str, dict[str, str]]:
 
 def elsewhere(book: Book, number: int, ref: Ref) -> None:
     """Somebody else changes the same part."""
-    opened = book.opened(number)
+    opened = book.snapshot(number)
     job, version = opened.job, opened.versions[ref]
     setting = next(s for s in job.settings if s.id == LAYUP)
     birch, blocks = job.pieces[1], job.instruments[0]
@@ -125,7 +125,7 @@ def test_the_same_typed_twice_is_no_conflict(client: TestClient, book: Book, sho
     path, sent = goal(page_of(client, f"/jobs/{shop_job}"))
     for _ in range(2):
         assert client.post(f"/jobs/{shop_job}/{path}", data=sent, follow_redirects=False).status_code == 303
-    assert book.opened(shop_job).newest == 2
+    assert book.snapshot(shop_job).newest == 2
 
 
 @pytest.mark.parametrize("renamed", [True, False])
@@ -175,4 +175,4 @@ def test_a_wrong_field_of_a_lay_up_is_told_beside_it(client: TestClient, book: B
     assert page.changing
     assert [f.name for f in page.fields if f.problem] == ["offset_mm"]
     assert next(f.value for f in page.fields if f.name == "note") == "kept"
-    assert book.opened(shop_job).newest == 1
+    assert book.snapshot(shop_job).newest == 1

@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 from tests.simulate import STACKS, edge, read, round_of, truth_of
 from tests.web.driving import until
 from waywright import jobfile
-from waywright.core.evidence import Goal, Job
+from waywright.core.evidence.job import Goal, Job
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Book, Head, Ref
@@ -71,7 +71,7 @@ def test_one_solve_an_act(client: TestClient, book: Book, shop_job: int) -> None
 
 def test_a_glance_is_the_report(book: Book, shop_job: int) -> None:
     """The shapes drawn at once are those of the report, to the last digit, and what is judged rests on that solve."""
-    solver, opened = Solver(), book.opened(shop_job)
+    solver, opened = Solver(), book.snapshot(shop_job)
     seen = solver.glance(opened)
     told = solver.solved(opened).report
     assert told is not None

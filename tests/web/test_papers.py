@@ -86,7 +86,7 @@ def test_hidden_and_brought_back(client: TestClient, book: Book, shop_job: int) 
     whole = client.get(f"/jobs/{shop_job}/export.zip").content
     with Book.open(book.path.parent / "other.sqlite") as other:  # type: ignore[union-attr]
         number = other.import_(io.BytesIO(whole)).job_id
-        opened = other.opened(number)
+        opened = other.snapshot(number)
         (there,) = opened.attachments
         assert (there.name, opened.about[there.id]) == ("blue.png", Ref("piece", "Alder"))
         assert other.attachment(there.digest) == PNG
@@ -111,7 +111,7 @@ def test_what_is_refused_is_said_beside_what_was_typed(
     page = answer.context["page"]
     assert words in page.problem
     assert next(f.value for f in page.fields if f.name == "note").startswith(("seen in oil", "xxx"))
-    assert book.opened(shop_job).newest == 1
+    assert book.snapshot(shop_job).newest == 1
 
 
 def test_a_photograph_may_be_larger_than_a_form(client: TestClient, shop_job: int) -> None:

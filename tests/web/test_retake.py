@@ -16,7 +16,7 @@ from studies.blunders import spoiled
 from tests.web.driving import Running, Touch, all_saved
 from tests.web.test_pages import page_of
 from waywright import demo, jobfile
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.core.readings import LayUp
 from waywright.record import Book
 

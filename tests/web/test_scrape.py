@@ -9,10 +9,10 @@ import pytest
 from starlette.testclient import TestClient
 
 from waywright import jobfile
-from waywright.core.moves import doubted
+from waywright.core.next.moves import doubted
+from waywright.core.next.scraping import maps
 from waywright.core.report import report
-from waywright.core.scraped import maps
-from waywright.core.work.done import as_drawn, taken
+from waywright.core.work.done import as_drawn, removed_so_far
 from waywright.demo import shop
 from waywright.record import Book
 
@@ -44,7 +44,7 @@ def test_done_as_drawn_notes_the_zones_of_the_map(client: TestClient, book: Book
     (cut,) = book.job(outside).passes
     assert cut.zones == as_drawn(found)
     assert cut.depth_um == (pytest.approx(found.hand.depth_um, abs=1e-3) if found.hand != told.hand else None)
-    uneven = taken(book.job(outside), job.faces()["Birch"], told.hand)
+    uneven = removed_so_far(book.job(outside), job.faces()["Birch"], told.hand)
     assert uneven is not None
     assert uneven.um.max() > 0
     page = client.get(f"/jobs/{outside}/face?name=Birch").context["page"]

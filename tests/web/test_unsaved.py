@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.web.driving import Running, all_saved, until
-from waywright.core.evidence import Reading
+from waywright.core.evidence.job import Reading
 from waywright.record import Book
 
 DOWN = ("ERR_CONNECTION_REFUSED", "ERR_CONNECTION_RESET", "ERR_EMPTY_RESPONSE", "ERR_INCOMPLETE_CHUNKED_ENCODING")

@@ -15,11 +15,11 @@ from starlette.testclient import TestClient
 from tests.web.conftest import BASE
 from tests.web.driving import until
 from tests.web.test_pages import page_of
-from waywright.core.evidence import Reading, Typed
-from waywright.record import Book, Opened
+from waywright.core.evidence.job import Reading, Typed
+from waywright.record import Book, Snapshot
 from waywright.web.app import bench_app
 from waywright.web.serve import HOST, listen
-from waywright.web.solved import Solved, Solver
+from waywright.web.solved import Reported, Solver
 from waywright.web.waiting import MOST, Waiting
 
 
@@ -31,7 +31,7 @@ class Gated(Solver):
         self.gate = threading.Semaphore(0)
         self.began: list[int] = []
 
-    def glance(self, opened: Opened) -> dict[str, object]:  # type: ignore[override]
+    def glance(self, opened: Snapshot) -> dict[str, object]:  # type: ignore[override]
         """The shapes, once the gate is open."""
         self.began.append(opened.number)
         self.gate.acquire()
@@ -62,7 +62,7 @@ def test_the_page_says_how_far_it_is_and_then_shows_it(book: Book, typed: int) -
     solver.gate.release()
     until(lambda: not page_of(client, url).working)
     page = page_of(client, url)
-    told = Solver().solved(book.opened(typed, 3)).report
+    told = Solver().solved(book.snapshot(typed, 3)).report
     assert told is not None
     assert page.part.caption.startswith("worst line straight to")
     assert len(page.table) == len(told.shapes[1].x_mm) // 2
@@ -74,16 +74,16 @@ def test_the_moment_asked_for_last_comes_first(book: Book, typed: int) -> None:
     once, and those passed long ago not at all."""
 
     class Quick(Gated):
-        def glance(self, opened: Opened) -> dict[str, object]:  # type: ignore[override]
+        def glance(self, opened: Snapshot) -> dict[str, object]:  # type: ignore[override]
             self.began.append(opened.number)
             self.gate.acquire()
             return {}
 
-        def solved(self, opened: Opened) -> Solved:
-            return Solved(None, "not worked out here")
+        def solved(self, opened: Snapshot) -> Reported:
+            return Reported(None, "not worked out here")
 
     solver, waiting = Quick(), Waiting(patience_s=0.0)
-    moments = {n: book.opened(typed, n) for n in range(1, MOST + 5)}
+    moments = {n: book.snapshot(typed, n) for n in range(1, MOST + 5)}
     assert isinstance(waiting.solved(solver, moments[1]), str)
     until(lambda: solver.began == [1])
     for n in range(2, MOST + 5):
@@ -92,7 +92,7 @@ def test_the_moment_asked_for_last_comes_first(book: Book, typed: int) -> None:
     for _ in range(MOST + 5):
         solver.gate.release()
     until(lambda: len(solver.began) == MOST + 1)
-    until(lambda: isinstance(waiting.solved(solver, moments[6]), Solved))
+    until(lambda: isinstance(waiting.solved(solver, moments[6]), Reported))
     assert solver.began == [1, 3, *range(MOST + 4, 5, -1)]
 
 
@@ -100,17 +100,17 @@ def test_a_fault_is_told_to_who_asked(book: Book, typed: int) -> None:
     """A fault while working is raised for the page that waits, and the next moment is worked out all the same."""
 
     class Faulty(Solver):
-        def glance(self, opened: Opened) -> dict[str, object]:  # type: ignore[override]
+        def glance(self, opened: Snapshot) -> dict[str, object]:  # type: ignore[override]
             if opened.number == 2:
                 raise RuntimeError("broken here")
             return {}
 
     waiting, solver = Waiting(patience_s=30.0), Faulty()
     with pytest.raises(RuntimeError, match="broken here"):
-        waiting.solved(solver, book.opened(typed, 2))
+        waiting.solved(solver, book.snapshot(typed, 2))
     with pytest.raises(RuntimeError, match="broken here"):
-        waiting.solved(solver, book.opened(typed, 2))
-    assert isinstance(waiting.solved(solver, book.opened(typed, 3)), Solved)
+        waiting.solved(solver, book.snapshot(typed, 2))
+    assert isinstance(waiting.solved(solver, book.snapshot(typed, 3)), Reported)
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from hypothesis import strategies as st
 
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence.things import Face, FloatArray
 
 
 def face(

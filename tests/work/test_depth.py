@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.work.faces import even, face
-from waywright.core.things import Hand
+from waywright.core.evidence.things import Hand
 from waywright.core.work.depth import depth_learned
 
 ONE = face()

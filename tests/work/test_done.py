@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from tests.kinds.worlds import DIAL, height, job_of, nodes_of, with_readings
 from tests.work.faces import Drawn, drawn, face
 from tests.work.test_scraping import WISHES, mapped
-from waywright.core.evidence import Job, Pass, Zone
+from waywright.core.evidence.job import Job, Pass, Patch
+from waywright.core.evidence.things import FloatArray, Hand
 from waywright.core.readings import Run
 from waywright.core.report import report
-from waywright.core.things import FloatArray, Hand
-from waywright.core.work.done import as_drawn, gone_over, strokes, taken
+from waywright.core.work.done import as_drawn, gone_over, removed_so_far, strokes
 
-ZONES = (Zone(100, 250, passes=2), Zone(350, 400, 0.0, 20.0), Zone(475, 600, passes=3))
+ZONES = (Patch(100, 250, passes=2), Patch(350, 400, 0.0, 20.0), Patch(475, 600, passes=3))
 
 
 @given(drawn(6.0), WISHES)
@@ -30,7 +30,7 @@ def test_a_pass_done_as_drawn_took_what_the_map_takes(one: Drawn, wishes: dict[s
     assert gone_over(cut, one.face, one.face.x_mm, one.face.y_mm) == pytest.approx(
         found.passes_at(one.face.x_mm, one.face.y_mm)
     )
-    told = taken(replace(job_of(one.face), passes=(cut,)), one.face, found.hand)
+    told = removed_so_far(replace(job_of(one.face), passes=(cut,)), one.face, found.hand)
     if not cut.zones:
         assert told is None
         return
@@ -51,10 +51,10 @@ def test_a_face_lapped_as_a_whole_is_even_again() -> None:
     one = face()
     scraped = Pass("a", "P", zones=ZONES)
     for last, uneven in ((Pass("b", "P", act="lap"), False), (Pass("b", "P"), True)):
-        found = taken(replace(job_of(one), passes=(scraped, last)), one, Hand())
+        found = removed_so_far(replace(job_of(one), passes=(scraped, last)), one, Hand())
         assert (found is not None) == uneven
-    twice = taken(replace(job_of(one), passes=(scraped, replace(scraped, id="b", depth_um=1.5))), one, Hand())
-    once = taken(replace(job_of(one), passes=(scraped,)), one, Hand())
+    twice = removed_so_far(replace(job_of(one), passes=(scraped, replace(scraped, id="b", depth_um=1.5))), one, Hand())
+    once = removed_so_far(replace(job_of(one), passes=(scraped,)), one, Hand())
     assert twice is not None
     assert once is not None
     assert twice.um == pytest.approx(1.5 * once.um)
@@ -114,4 +114,4 @@ def test_only_scraping_speaks_of_the_hand() -> None:
     job = read_twice(4.0, lapped, np.random.default_rng(5))
     assert report(job, with_cures=False).hand == Hand()
     assert strokes(job, "P") == 0
-    assert taken(job, job.faces()["P"], Hand()) is None
+    assert removed_so_far(job, job.faces()["P"], Hand()) is None

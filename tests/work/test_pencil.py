@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.simulate import heights_um
 from tests.work.faces import face
-from waywright.core.things import Face
+from waywright.core.evidence.things import Face
 from waywright.core.work.pencil import pencil
 
 

@@ -10,8 +10,8 @@ from matplotlib.patches import Rectangle
 
 from tests.work.faces import Drawn, about, even, face
 from tests.work.test_scraping import bowed, mapped
+from waywright.core.evidence.things import Hand
 from waywright.core.judge.limits import Limit
-from waywright.core.things import Hand
 from waywright.core.work.maps import ScrapingMap, Width, WorkZone
 from waywright.core.work.scraping import scraping_map
 from waywright.views.cautions import SCRAPING

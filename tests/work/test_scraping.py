@@ -11,8 +11,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from tests.work.faces import Drawn, about, drawn, even, face
+from waywright.core.evidence.things import Face, FloatArray, Hand
 from waywright.core.judge.limits import Limit, crown_um
-from waywright.core.things import Face, FloatArray, Hand
 from waywright.core.work.maps import ScrapingMap, Taken
 from waywright.core.work.pencil import pencil
 from waywright.core.work.plan import crown_weights

@@ -7,29 +7,29 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from waywright.core import verdicts
-from waywright.core.adjust.blind import FINER, Blindness, Sight
+from waywright.core.adjust.blind import FINER, Blindness, Visibility
 from waywright.core.adjust.burrs import burr
-from waywright.core.adjust.cures import cures, newest_faces
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.suspects import Screened, screen
-from waywright.core.evidence import Bending, Given, Job, unbent
-from waywright.core.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
-from waywright.core.hanging import Hanging
+from waywright.core.evidence.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
+from waywright.core.evidence.job import Bending, Given, Job, unbent
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.judge.form import FormPosterior
 from waywright.core.judge.geometry import tells_twist, twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
-from waywright.core.parallels import parallels
-from waywright.core.part import needs
+from waywright.core.next.cures import cures, newest_faces
+from waywright.core.next.hanging import Hanging
 from waywright.core.readings.laid import Laid
-from waywright.core.rounds import agreements, changes
-from waywright.core.things import Face, FloatArray
-from waywright.core.verdicts import Judged, aims
+from waywright.core.results import verdicts
+from waywright.core.results.agreements import agreements, changes
+from waywright.core.results.parallels import parallels
+from waywright.core.results.verdicts import FaceUnderTest, aims
+from waywright.core.results.workpiece import needs
 from waywright.core.work.done import hand_learned
 
 
 @dataclass(frozen=True)
-class Look:
+class Solved:
     """The readings solved, and nothing judged yet: what a person who types waits for.
 
     `judges` are the faces some reading touches, in their newest states, by name.
@@ -37,8 +37,8 @@ class Look:
 
     net: Network
     screened: Screened
-    sight: Sight
-    judges: Mapping[str, Judged]
+    visibility: Visibility
+    judges: Mapping[str, FaceUnderTest]
     given: Given
 
     @property
@@ -60,10 +60,10 @@ class Look:
 
     def as_read(self) -> tuple[Shape, ...]:
         """The shapes as the readings alone tell them, without their zones."""
-        return self.shapes({name: judge.height_um for name, judge in self.judges.items()}, self.sight.sigmas_um())
+        return self.shapes({name: judge.height_um for name, judge in self.judges.items()}, self.visibility.sigmas_um())
 
 
-def look(job: Job, bends: Bending = unbent) -> Look:
+def solve_readings(job: Job, bends: Bending = unbent) -> Solved:
     """Solve the readings of `job`; raises `JobError`, with the place, for readings that cannot be.
 
     `bends` says how pieces bend in each setting.
@@ -75,7 +75,7 @@ def look(job: Job, bends: Bending = unbent) -> Look:
     faces = newest_faces(net, screened.solution)
     judges = {f.unknown.face.name: verdicts.judged(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
     carrying = frozenset(reading for one in screened.standing for reading in one.carrying)
-    return Look(net, screened, Sight(screened.solution, faces), judges, Given(carrying, bends))
+    return Solved(net, screened, Visibility(screened.solution, faces), judges, Given(carrying, bends))
 
 
 def report(job: Job, *, form_prior: bool = False, with_cures: bool = True, bends: Bending = unbent) -> Report:
@@ -84,13 +84,13 @@ def report(job: Job, *, form_prior: bool = False, with_cures: bool = True, bends
     Heights and sigmas are what the readings alone say unless `form_prior`; verdicts always use the form prior and
     say so. Raises `JobError`, with the place, for readings that cannot be.
     """
-    return report_of(look(job, bends), form_prior=form_prior, with_cures=with_cures)
+    return report_of(solve_readings(job, bends), form_prior=form_prior, with_cures=with_cures)
 
 
-def report_of(seen: Look, *, form_prior: bool = False, with_cures: bool = True) -> Report:
+def report_of(seen: Solved, *, form_prior: bool = False, with_cures: bool = True) -> Report:
     """The report on readings that were solved already."""
     job, solution, judges = seen.job, seen.screened.solution, seen.judges
-    spots = seen.sight.find()
+    spots = seen.visibility.find()
     forms = {name: verdicts.form_of(judge, spots) for name, judge in judges.items()}
     shapes = seen.as_read()
     if form_prior:
@@ -148,7 +148,7 @@ def _zones(face: Face, height_um: FloatArray) -> tuple[tuple[float | None, ...],
 def _judge(
     job: Job,
     screened: Screened,
-    judges: Mapping[str, Judged],
+    judges: Mapping[str, FaceUnderTest],
     forms: Mapping[str, FormPosterior],
     spots: Sequence[Blindness],
 ) -> tuple[tuple[Verdict, ...], tuple[Share, ...]]:
@@ -166,7 +166,7 @@ def _judge(
 
 
 def _ranked(
-    job: Job, judges: Mapping[str, Judged], spots: Sequence[Blindness], found: Mapping[int, Cure]
+    job: Job, judges: Mapping[str, FaceUnderTest], spots: Sequence[Blindness], found: Mapping[int, Cure]
 ) -> tuple[BlindSpot, ...]:
     """Blind spots, most harmful to the goal first."""
     ranked = []
@@ -184,7 +184,7 @@ def _ranked(
     return tuple(sorted(ranked, key=lambda s: (s.weak, s.mode == FINER, -round(s.effect_um, 6))))
 
 
-def _with_burr(seen: Look, spots: tuple[BlindSpot, ...]) -> tuple[BlindSpot, ...]:
+def _with_burr(seen: Solved, spots: tuple[BlindSpot, ...]) -> tuple[BlindSpot, ...]:
     """With what lay-ups take for metal, last; not while something worse is not seen."""
     if not all(spot.weak for spot in spots):
         return spots

@@ -10,7 +10,7 @@ import os
 import re
 from pathlib import Path
 
-from waywright.core.evidence import Job, JobError
+from waywright.core.evidence.job import Job, JobError
 from waywright.jobfile.checks import check
 from waywright.jobfile.errors import JobFileError
 from waywright.jobfile.fields import Refused

@@ -10,13 +10,13 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from waywright.core.blocks import GRADES
-from waywright.core.evidence import Job, JobError, Reading, Setting, Zone
+from waywright.core.evidence.job import Job, JobError, Patch, Reading, Setting
+from waywright.core.evidence.rows import HeightTerm, Site
+from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
 from waywright.core.judge.decisions import RULES
 from waywright.core.judge.grades import limit_um
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
-from waywright.core.readings.base import HeightTerm, Site
-from waywright.core.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
+from waywright.core.readings.blocks import GRADES
 from waywright.jobfile.values import values
 
 MOST_PASSES = 100  # noted for one zone: more is a slip of the hand
@@ -42,9 +42,9 @@ def check(job: Job) -> None:
     for setting in job.settings:
         _setting(job, setting, shared)
         counting = tuple(r for r in setting.readings if r.id not in corrected)
-        before = earlier.get(setting.shared, ())
+        before = earlier.get(setting.group, ())
         _readings(Site(job, setting, counting, before))
-        earlier[setting.shared] = (*before, *counting)
+        earlier[setting.group] = (*before, *counting)
     _passes(job)
     _goal(job)
 
@@ -141,10 +141,10 @@ def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
                 f"{setting.instrument!r} ({kind}) cannot take these readings; they are taken with {wanted}.",
                 f"{setting.id}.instrument",
             )
-    first = shared.setdefault(setting.shared, setting)
+    first = shared.setdefault(setting.group, setting)
     if not first.geometry.shares(geometry):
         raise JobError(
-            f"{setting.shared!r} already names {first.geometry.words()}; one setting is laid up in one way, so give "
+            f"{setting.group!r} already names {first.geometry.words()}; one setting is laid up in one way, so give "
             "this block a name of its own.",
             f"{setting.id}.setting",
         )
@@ -188,7 +188,7 @@ def _passes(job: Job) -> None:
             _zone(zone, job.faces()[each.face], f"{each.id}.zones[{i}]")
 
 
-def _zone(zone: Zone, face: Face, place: str) -> None:
+def _zone(zone: Patch, face: Face, place: str) -> None:
     """Refuse what no zone of a face can be."""
     half = face.width_mm / 2
     low, high = (-half if zone.y_from_mm is None else zone.y_from_mm), half if zone.y_to_mm is None else zone.y_to_mm

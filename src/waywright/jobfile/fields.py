@@ -16,7 +16,7 @@ import typing
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from waywright.core.evidence import Typed
+from waywright.core.evidence.job import Typed
 from waywright.jobfile.walk import Path
 from waywright.units import UnitError, convert, parse, quantity, unit_of_key
 

@@ -6,8 +6,8 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
-from waywright.core.evidence import Goal, Job, Pass, Reading, Setting, Typed
-from waywright.core.things import Face, Hand, Instrument, Piece
+from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.jobfile.reader import NAMES, READING_KEYS, SETTING_KEYS
 from waywright.jobfile.walk import Path
 from waywright.units import unit_of_key

@@ -6,9 +6,9 @@ import re
 import tomllib
 from typing import Any
 
-from waywright.core.evidence import Entry, Geometry, Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.job import Entry, Goal, Job, Kind, Pass, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import KINDS
-from waywright.core.things import Face, Instrument, Piece
 from waywright.jobfile.fields import (
     Refused,
     Table,
@@ -105,7 +105,7 @@ def _pass(row: Table, index: int, paths: Paths) -> Pass:
     return Pass(id=own, **fields(Pass, row, path, skip=("id",)))
 
 
-def _setting(kind: type[Geometry], row: Table, path: Path, paths: Paths) -> Setting:
+def _setting(kind: type[Kind], row: Table, path: Path, paths: Paths) -> Setting:
     """One block of readings, whatever its kind."""
     lists = {entry.name: entry for entry in kind.entries}
     known(row, (*types_of(kind), *lists, *SETTING_KEYS), path)

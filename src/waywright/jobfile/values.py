@@ -8,7 +8,7 @@ import dataclasses
 from collections.abc import Iterator
 from typing import Any
 
-from waywright.core.evidence import Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Entry, Job, JobError, Reading, Setting, Typed
 from waywright.jobfile.fields import unfit_number, unfit_text, unfit_typed
 
 Wrong = tuple[str, str]  # a key, or keys behind each other, and the sentence

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import tomlkit
 from tomlkit.items import AoT
 
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.jobfile.plain import Plain, Rows, Section, sections
 from waywright.jobfile.walk import Chunk, Path, cut, walk, with_comment
 

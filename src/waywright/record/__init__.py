@@ -20,8 +20,8 @@ from waywright.record.errors import (
     TooLarge,
 )
 from waywright.record.log import Act
-from waywright.record.opened import By, Done, Imported, Listed, Opened, Saved
-from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of
+from waywright.record.parts import Attachment, Head, Item, Memo, Ref, ref_of
+from waywright.record.snapshot import By, Done, Imported, Listed, Saved, Snapshot
 from waywright.record.store import default_path, is_full
 
 __all__ = [
@@ -43,6 +43,7 @@ __all__ = [
     "Edit",
     "Head",
     "Imported",
+    "Item",
     "Listed",
     "Memo",
     "Missing",
@@ -50,9 +51,7 @@ __all__ = [
     "NewerBook",
     "NotABook",
     "NumberReused",
-    "Opened",
     "OutOfOrder",
-    "Part",
     "PlaceStays",
     "Put",
     "ReadOnly",
@@ -60,6 +59,7 @@ __all__ = [
     "Refused",
     "Rename",
     "Saved",
+    "Snapshot",
     "TooLarge",
     "default_path",
     "is_full",

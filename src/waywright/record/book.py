@@ -4,7 +4,7 @@
     job_id = book.begin(Job(title="Three edges"))
     book.change(job_id, Add(piece), Add(setting))        # several edits, one act
     saved = book.append(job_id, setting_id, [reading], by=By(client="tab-1", sequence=1))
-    opened = book.opened(job_id)                         # the job, the version of each part, what can be undone
+    opened = book.snapshot(job_id)                         # the job, the version of each part, what can be undone
     book.job(job_id, at=3)                               # as it was after act 3
 
 One act is one transaction: all of it is kept, or nothing. Any thread may use a book, and any number of programs the
@@ -26,24 +26,24 @@ from typing import IO
 
 from sqlalchemy import Connection
 
-from waywright.core.evidence import Job, Reading
+from waywright.core.evidence.job import Job, Reading
 from waywright.jobfile.checks import check
 from waywright.record import bundle, integrity, queries, rescue
+from waywright.record.cache import Cache, Past, sent_before
 from waywright.record.carrying import carry_in, carry_out, job_in
 from waywright.record.copies import Copy, daily, listed
 from waywright.record.edits import Add, Append, Correct, Delete, Edit, Put, apply_all
 from waywright.record.errors import BadBundle, BookError, Missing, NotABook, Refused, TooLarge
-from waywright.record.guard import Guard, refuse_spoilt, told_of_damage
 from waywright.record.integrity import LARGEST_ATTACHMENT, LONGEST_NAME, MEDIA_TYPE, wrong_part, wrong_time
-from waywright.record.known import Known, Past, sent_before
 from waywright.record.log import START, Act, Row, row_of
-from waywright.record.opened import NOBODY, By, Done, Imported, Listed, Opened, Saved
-from waywright.record.parts import Attachment, BodyError, Memo, Part, Ref, text_of, to_plain
+from waywright.record.parts import Attachment, BodyError, Item, Memo, Ref, text_of, to_plain
 from waywright.record.photographs import placed
+from waywright.record.snapshot import NOBODY, By, Done, Imported, Listed, Saved, Snapshot
 from waywright.record.state import EMPTY, HEAD, Held, State
 from waywright.record.store import Store, open_store
 from waywright.record.undo import parts_of, taken_back, to_undo, undone
 from waywright.record.unpack import is_zip
+from waywright.record.validate import Validate, refuse_spoilt, told_of_damage
 
 MOST_EDITS = 2_000  # readings and other parts in one act
 
@@ -55,11 +55,11 @@ def _now() -> datetime:
 
 
 class Book:
-    """An open book; see the module's text. `guard` raises `JobError` for a job that cannot be."""
+    """An open book; see the module's text. `validate` raises `JobError` for a job that cannot be."""
 
-    def __init__(self, store: Store, clock: Clock = _now, guard: Guard = check) -> None:
-        self._store, self._clock, self._guard = store, clock, guard
-        self._known = Known()
+    def __init__(self, store: Store, clock: Clock = _now, validate: Validate = check) -> None:
+        self._store, self._clock, self._validate = store, clock, validate
+        self._cache = Cache()
         self._copied: object = None  # the day of the last daily copy
         self.warning: str | None = None  # why today's copy could not be made; saving goes on
 
@@ -70,13 +70,13 @@ class Book:
         *,
         create: bool = True,
         clock: Clock = _now,
-        guard: Guard = check,
+        validate: Validate = check,
     ) -> Book:
         """The book at `where`, a path or a PostgreSQL URL; None is the one in the platform's data folder.
 
         A new one is made unless `create` is False. Raises `Missing`, `NotABook`, `NewerBook` or `BookError`.
         """
-        return cls(open_store(where, create=create), clock, guard)
+        return cls(open_store(where, create=create), clock, validate)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -116,13 +116,13 @@ class Book:
 
     def job(self, job_id: int, at: int | None = None) -> Job:
         """The job as it is, or as it was after act number `at`; raises `Missing`."""
-        return self.opened(job_id, at).job
+        return self.snapshot(job_id, at).job
 
-    def opened(self, job_id: int, at: int | None = None) -> Opened:
+    def snapshot(self, job_id: int, at: int | None = None) -> Snapshot:
         """The job, now or after act number `at`, and all that is needed to change it; raises `Missing`."""
         with self._store.reading() as connection:
             uid = queries.uid(connection, job_id)
-            past = self._known.past(connection, job_id, uid)
+            past = self._cache.past(connection, job_id, uid)
             newest, state = past.newest.number, past.state
             number = newest if at is None else at
             if not 1 <= number <= newest:
@@ -131,10 +131,10 @@ class Book:
                 state = queries.state(connection, job_id, number)
         damage = ""
         if past.changed is not None or number < newest:
-            damage = told_of_damage(self._guard, state, past.changed, lambda: self._store.way_back(uid))
+            damage = told_of_damage(self._validate, state, past.changed, lambda: self._store.way_back(uid))
         acts = past.acts[:number]
         versions = {ref: held.number for ref, held in state.shown.items()}
-        return Opened(
+        return Snapshot(
             id=job_id,
             uid=uid,
             number=number,
@@ -184,7 +184,7 @@ class Book:
         if not re.fullmatch(r"[0-9a-f]{32}", uid):
             raise Refused("A job's uid is 32 hexadecimal digits.")
         self._store.refuse_read_only()
-        self._guard(job)
+        self._validate(job)
         held = parts_of(job)
         self._copy_daily()
         with self._store.writing() as connection:
@@ -216,7 +216,7 @@ class Book:
         """`new` replaces the reading with the id `reading`, which is kept and no longer used."""
         return self.change(job_id, Correct(reading, version, new), by=by)
 
-    def put(self, job_id: int, ref: Ref, version: int, part: Part, by: By = NOBODY) -> Saved:
+    def put(self, job_id: int, ref: Ref, version: int, part: Item, by: By = NOBODY) -> Saved:
         """Change a part other than a reading, or the head or goal of the job."""
         if isinstance(part, Reading):
             raise Refused("A reading is kept as it was typed; correct it instead.", ref)
@@ -277,7 +277,7 @@ class Book:
         """
         with self._store.reading() as connection:
             uid = queries.uid(connection, job_id)
-            carry_out(connection, job_id, uid, self._known.past(connection, job_id, uid), file)
+            carry_out(connection, job_id, uid, self._cache.past(connection, job_id, uid), file)
 
     def export_toml(self, job_id: int, at: int | None = None) -> str:
         """The job as a job file: as it stands, without its past and attachments."""
@@ -302,7 +302,7 @@ class Book:
         if is_zip(file):
             self._copy_daily()
             try:
-                return carry_in(self._store, file, self._guard)
+                return carry_in(self._store, file, self._validate)
             except (BadBundle, TooLarge) as error:
                 raise type(error)(_one_line(f"{taken}: {error}")) from None
         return Imported(self._begin(job_in(file, taken), by, uuid.uuid4().hex, "import"), 1, "new")
@@ -335,7 +335,7 @@ class Book:
         self._copy_daily()
         with self._store.writing() as connection:
             uid = queries.uid(connection, job_id, locked=True)
-            past = self._known.past(connection, job_id, uid)
+            past = self._cache.past(connection, job_id, uid)
             if (repeated := sent_before(connection, job_id, past, by, request)) is not None:
                 return repeated
             newest, state = past.newest, past.state
@@ -346,7 +346,7 @@ class Book:
             number, rows = newest.number + 1, _rows(changed)
             changed = [row.held(number) for row in rows]  # as it will be read again
             after = replace(state.with_(changed), number=number)
-            refuse_spoilt(self._guard, state, after, changed)
+            refuse_spoilt(self._validate, state, after, changed)
             for digest, data in (blobs or {}).items():
                 queries.add_blob(connection, digest, data)
             act = Act(number, kind[:16], self._at(by), _who(by), undoes, by.client, by.sequence)
@@ -354,7 +354,7 @@ class Book:
                 act = replace(act, request=request)
             act = act.sealed(newest.digest, rows)
             queries.add(connection, job_id, [act], {number: rows})
-        self._known.keep(uid, Past((*past.acts, act), after, past.changed))
+        self._cache.keep(uid, Past((*past.acts, act), after, past.changed))
         return Saved(number, tuple(held.ref for held in changed))
 
     def _at(self, by: By) -> str:

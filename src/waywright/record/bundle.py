@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import IO, Any
 
 from waywright import __version__, jobfile
-from waywright.core.evidence import Job, Pass, Setting
+from waywright.core.evidence.job import Job, Pass, Setting
 from waywright.record.errors import TooLarge
 from waywright.record.log import Act, Row, act_line
 from waywright.record.parts import Attachment
@@ -149,12 +149,12 @@ def _resolved(setting: Setting, readings: set[str]) -> Setting:
 
 def _last_kept(job: Job, each: Pass, kept: set[str]) -> str | None:
     """The last setting before a pass that is not left out."""
-    if each.after is None or any(s.id in kept and each.after in (s.id, s.shared) for s in job.settings):
+    if each.after is None or any(s.id in kept and each.after in (s.id, s.group) for s in job.settings):
         return each.after
     last = None
     for setting in job.settings:
         if setting.id in kept:
             last = setting.id
-        if each.after in (setting.id, setting.shared):
+        if each.after in (setting.id, setting.group):
             break
     return last

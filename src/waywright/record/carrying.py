@@ -9,16 +9,16 @@ from typing import IO
 from sqlalchemy import Connection
 
 from waywright import jobfile
-from waywright.core.evidence import Job, JobError
+from waywright.core.evidence.job import Job, JobError
 from waywright.record import bundle, queries
+from waywright.record.cache import Past
 from waywright.record.errors import BadBundle, TooLarge, Unreadable
-from waywright.record.guard import Guard
 from waywright.record.integrity import Replay
-from waywright.record.known import Past
-from waywright.record.opened import Imported
+from waywright.record.snapshot import Imported
 from waywright.record.state import HEAD
 from waywright.record.store import Store
 from waywright.record.unpack import Reader
+from waywright.record.validate import Validate
 
 
 def carry_out(connection: Connection, job_id: int, uid: str, past: Past, file: IO[bytes]) -> None:
@@ -46,14 +46,14 @@ def job_in(file: IO[bytes], name: str) -> Job:
     return jobfile.loads(text, name)
 
 
-def carry_in(store: Store, file: IO[bytes], guard: Guard) -> Imported:
+def carry_in(store: Store, file: IO[bytes], validate: Validate) -> Imported:
     """The job in an exported file. No job that is here is changed by it, whatever the file says of itself.
 
     One whose every act is here already is known. One that has the name of a job here and other acts, more or different
     ones, becomes a job of its own. Raises `BadBundle` or `TooLarge` with a clause.
     """
     found = Reader(file)
-    log = checked(found, guard)
+    log = checked(found, validate)
     with store.writing() as connection:
         for job_id in queries.jobs_with(connection, log.acts[-1].digest):
             if not queries.listed(connection, job_id)[0]["hidden"]:
@@ -68,7 +68,7 @@ def carry_in(store: Store, file: IO[bytes], guard: Guard) -> Imported:
         return Imported(job_id, len(log.acts), how)
 
 
-def checked(found: Reader, guard: Guard) -> Replay:
+def checked(found: Reader, validate: Validate) -> Replay:
     """The log of a file, every act and the job at its end looked at; raises `BadBundle` or `TooLarge` with a clause."""
     log = Replay(strict=True)
     for act, rows in found.acts():
@@ -81,7 +81,7 @@ def checked(found: Reader, guard: Guard) -> Replay:
     if state.things[HEAD].hidden:
         raise BadBundle("the job in it was deleted; take that back where it came from, and export it again.")
     try:
-        guard(state.job)
+        validate(state.job)
     except JobError as error:
         raise BadBundle(f"{error.place}: {error}" if error.place else str(error)) from None
     return log

@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from functools import singledispatch
 from typing import Any
 
-from waywright.core.evidence import Goal, Pass, Reading, Setting
-from waywright.core.things import Instrument, Piece
+from waywright.core.evidence.job import Goal, Pass, Reading, Setting
+from waywright.core.evidence.things import Instrument, Piece
 from waywright.jobfile.values import unfit
 from waywright.record.errors import Conflict, Missing, Refused
-from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of, sort_of
+from waywright.record.parts import Attachment, Head, Item, Memo, Ref, ref_of, sort_of
 from waywright.record.state import Held, State
 
 
@@ -202,7 +202,7 @@ def _find(state: State, ref: Ref) -> Held:
     return state.shown[ref]
 
 
-def _at_version(state: State, ref: Ref, version: int, mine: Part | None) -> Held:
+def _at_version(state: State, ref: Ref, version: int, mine: Item | None) -> Held:
     """The part under `ref`, if it is still the version that was read."""
     held = state.shown.get(ref)
     if held is not None and (held.number == version or held.part == mine):
@@ -215,7 +215,7 @@ def _at_version(state: State, ref: Ref, version: int, mine: Part | None) -> Held
     raise Conflict(f"{ref} was deleted meanwhile; undo that, or let yours go.", ref, mine, None, was[-1].number)
 
 
-def _conflict(held: Held, mine: Part | None) -> Conflict:
+def _conflict(held: Held, mine: Item | None) -> Conflict:
     what = "yours would delete it" if mine is None else "yours is different"
     message = f"{held.ref} was changed meanwhile and {what}; look at both and keep one."
     return Conflict(message, held.ref, mine, held.part, held.number)
@@ -273,7 +273,7 @@ def _free(stem: str, count: int, claimed: set[str]) -> str:
     return f"{stem}[{count}]"
 
 
-def _refuse_taken(part: Part, state: State) -> None:
+def _refuse_taken(part: Item, state: State) -> None:
     """Refuse a name or id that something else has."""
     ref = ref_of(part)
     if isinstance(part, Piece | Instrument):
@@ -310,7 +310,7 @@ def _users(state: State, held: Held) -> Iterator[Ref]:
         yield from (h.ref for h in state.of(Pass) if isinstance(h.part, Pass) and h.part.after in gone)
 
 
-def _faces(part: Part) -> tuple[str, ...]:
+def _faces(part: Item) -> tuple[str, ...]:
     """The faces a part names without having them."""
     if isinstance(part, Setting):
         return part.geometry.faces()
@@ -319,18 +319,18 @@ def _faces(part: Part) -> tuple[str, ...]:
     return part.faces if isinstance(part, Goal) else ()
 
 
-def _names(part: Part) -> set[str]:
-    return {part.id, part.shared} if isinstance(part, Setting) else set()
+def _names(part: Item) -> set[str]:
+    return {part.id, part.group} if isinstance(part, Setting) else set()
 
 
-def _owns(part: Part, sort: str, name: str) -> bool:
+def _owns(part: Item, sort: str, name: str) -> bool:
     """Whether this is the piece or instrument of that name, or the piece with the face."""
     if sort == "face":
         return isinstance(part, Piece) and any(face.name == name for face in part.faces)
     return isinstance(part, Piece | Instrument) and ref_of(part) == (sort, name)
 
 
-def renamed(part: Part, sort: str, old: str, new: str) -> Part:
+def renamed(part: Item, sort: str, old: str, new: str) -> Item:
     """The part with another name for a piece, instrument or face, wherever it names it."""
 
     def name(found: Any) -> Any:

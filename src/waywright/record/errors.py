@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from waywright.record.parts import Part, Ref
+from waywright.record.parts import Item, Ref
 
 
 class BookError(Exception):
@@ -59,7 +59,7 @@ class Conflict(BookError):
     (None: it was deleted). To save all the same, send `mine` again with that `ref` and `version`.
     """
 
-    def __init__(self, message: str, ref: Ref, mine: Part | None, theirs: Part | None, version: int) -> None:
+    def __init__(self, message: str, ref: Ref, mine: Item | None, theirs: Item | None, version: int) -> None:
         super().__init__(message)
         self.ref, self.mine, self.theirs, self.version = ref, mine, theirs, version
 

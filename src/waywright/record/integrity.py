@@ -8,8 +8,8 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
-from waywright.core.evidence import Goal, Reading, Setting
-from waywright.core.things import Instrument, Piece
+from waywright.core.evidence.job import Goal, Reading, Setting
+from waywright.core.evidence.things import Instrument, Piece
 from waywright.jobfile.fields import unfit_text
 from waywright.jobfile.values import unfit, wrong_reading, wrong_values
 from waywright.record import queries

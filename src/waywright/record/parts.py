@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
-from waywright.core.evidence import Geometry, Goal, Pass, Reading, Setting
+from waywright.core.evidence.job import Goal, Kind, Pass, Reading, Setting
+from waywright.core.evidence.things import Hand, Instrument, Piece
 from waywright.core.readings import KINDS
-from waywright.core.things import Hand, Instrument, Piece
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Memo:
     text: str
 
 
-Part = Head | Goal | Piece | Instrument | Setting | Reading | Pass | Attachment | Memo
+Item = Head | Goal | Piece | Instrument | Setting | Reading | Pass | Attachment | Memo
 
 SORTS: dict[str, type] = {
     "head": Head,
@@ -93,18 +93,18 @@ class BodyError(ValueError):
     """A plain form that cannot be read back."""
 
 
-def sort_of(part: Part) -> str:
+def sort_of(part: Item) -> str:
     """The sort of a part: "reading", "piece", ..."""
     return _SORT_OF[type(part)]
 
 
-def ref_of(part: Part) -> Ref:
+def ref_of(part: Item) -> Ref:
     """How a part is named."""
     key = "" if isinstance(part, Head | Goal) else part.name if isinstance(part, Piece | Instrument) else part.id
     return Ref(sort_of(part), key)
 
 
-def dump(part: Part) -> str:
+def dump(part: Item) -> str:
     """A part as one line of JSON, pure ASCII, the same for equal parts; a setting without its readings.
 
     Raises `BodyError` for a number that is not finite, and for what is longer than any part.
@@ -123,13 +123,13 @@ def text_of(plain: object) -> str:
     return json.dumps(plain, ensure_ascii=True, allow_nan=False, sort_keys=True, separators=(",", ":"))
 
 
-def load(sort: str, text: str) -> Part:
+def load(sort: str, text: str) -> Item:
     """The part of a sort in its plain form; raises `BodyError`."""
     # Parts cannot change, so those read before are given again. Settings are not: what their kinds mean is registered.
     return _load(sort, text) if sort == "setting" else _load_once(sort, text)
 
 
-def _load(sort: str, text: str) -> Part:
+def _load(sort: str, text: str) -> Item:
     if len(text) > LONGEST_BODY:
         raise BodyError("it is longer than any part")
     try:
@@ -141,7 +141,7 @@ def _load(sort: str, text: str) -> Part:
     if sort not in SORTS:
         raise BodyError(f"it is of the sort {sort[:40]!r}")
     try:
-        return typing.cast(Part, _value(SORTS[sort], plain, sort))
+        return typing.cast(Item, _value(SORTS[sort], plain, sort))
     except OverflowError:
         raise BodyError("a number in it is too large") from None
 
@@ -151,7 +151,7 @@ _load_once = lru_cache(maxsize=1 << 16)(_load)
 
 def to_plain(thing: Any) -> Any:
     """A dataclass, or what may stand in a field of one, as JSON can hold it; raises `BodyError`."""
-    if isinstance(thing, Geometry):
+    if isinstance(thing, Kind):
         return {"kind": thing.block, **_plain_fields(thing)}
     if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
         return _plain_fields(thing)
@@ -200,7 +200,7 @@ def _alternatives(hint: Any) -> tuple[list[Any], bool]:
 
 def _value(hint: Any, plain: Any, where: str) -> Any:
     """`plain` as the type `hint`; raises `BodyError` with `where`."""
-    if hint is Geometry:
+    if hint is Kind:
         return _geometry(plain, where)
     if dataclasses.is_dataclass(hint):
         return _dataclass(typing.cast(type, hint), plain, where)
@@ -242,11 +242,11 @@ def _dataclass(cls: type, plain: Any, where: str) -> Any:
         raise BodyError(f"{where} cannot be: {error}") from None
 
 
-def _geometry(plain: Any, where: str) -> Geometry:
+def _geometry(plain: Any, where: str) -> Kind:
     if not isinstance(plain, dict):
         raise BodyError(f"{where} is no table")
     kind = KINDS.get(str(plain.get("kind")))
     if kind is None:
         raise BodyError(f"{where} is of the kind {str(plain.get('kind'))[:40]!r}, which this Waywright does not know")
     rest = {key: value for key, value in plain.items() if key != "kind"}
-    return typing.cast(Geometry, _dataclass(kind, rest, where))
+    return typing.cast(Kind, _dataclass(kind, rest, where))

@@ -15,7 +15,7 @@ from sqlalchemy.types import NullType
 
 from waywright.record import queries
 from waywright.record.errors import BookError, Missing
-from waywright.record.opened import Listed
+from waywright.record.snapshot import Listed
 from waywright.record.store import Store, plain_error
 from waywright.record.tables import acts, blobs, jobs, versions
 

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from waywright.core.evidence import Goal, Job, Pass, Reading, Setting
-from waywright.core.things import Instrument, Piece
-from waywright.record.parts import Attachment, Head, Memo, Part, Ref, ref_of
+from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting
+from waywright.core.evidence.things import Instrument, Piece
+from waywright.record.parts import Attachment, Head, Item, Memo, Ref, ref_of
 
 HEAD, GOAL = 1, 2  # the first things of every job
 
@@ -19,7 +19,7 @@ class Held:
 
     thing: int
     number: int
-    part: Part
+    part: Item
     parent: int | None = None
     position: float = 0.0
     hidden: bool = False
@@ -60,7 +60,7 @@ class State:
         """Every id a setting, reading, pass or attachment ever had: none is given twice, even after deleting."""
         return {held.ref.key for held in self.things.values() if not isinstance(held.part, Piece | Instrument)}
 
-    def of(self, cls: type[Part]) -> list[Held]:
+    def of(self, cls: type[Item]) -> list[Held]:
         """The parts of one class to be seen, in order."""
         return [held for held in self.shown.values() if isinstance(held.part, cls)]
 
@@ -144,5 +144,5 @@ def lacks(state: State) -> Iterator[str]:
             yield f"{held.ref} belongs to {state.things[held.parent].ref}"
 
 
-def _part(state: State, thing: int) -> Part | None:
+def _part(state: State, thing: int) -> Item | None:
     return state.things[thing].part if thing in state.things else None

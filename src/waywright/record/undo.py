@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from waywright.core.evidence import Job, Pass, Setting
-from waywright.core.things import Instrument, Piece
+from waywright.core.evidence.job import Job, Pass, Setting
+from waywright.core.evidence.things import Instrument, Piece
 from waywright.record.edits import Add, apply_all
 from waywright.record.errors import Missing, Refused
 from waywright.record.log import Act

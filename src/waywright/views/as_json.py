@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from waywright.core.expect import Expected
-from waywright.core.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
+from waywright.core.evidence.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
+from waywright.core.results.expect import Expected
 from waywright.views.numbers import shown_in
 from waywright.views.standing import standing_notes
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from waywright.core.findings import Move
+from waywright.core.evidence.findings import Move
 
 LIFTING = (
     "Edges and castings are heavy and top-heavy: lift with two hands or a sling, chock them, never reach under. Local "

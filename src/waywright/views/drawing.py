@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.units import convert
 from waywright.views import palette
 from waywright.views.numbers import Shown

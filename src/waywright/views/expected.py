@@ -9,8 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from waywright.core.expect import Expected
-from waywright.core.things import Face
+from waywright.core.evidence.things import Face
+from waywright.core.results.expect import Expected
 from waywright.views import palette
 from waywright.views.drawing import mark_end
 from waywright.views.picture import drawing

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from waywright.core.evidence.things import FloatArray
 from waywright.core.judge.geometry import twist
 from waywright.core.judge.zones import flatness, straightness
-from waywright.core.things import FloatArray
 from waywright.views.numbers import Shown, plural
 
 

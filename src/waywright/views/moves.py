@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from waywright.core.findings import Move
+from waywright.core.evidence.findings import Move
 from waywright.views.numbers import METRIC, Shown, duration, percent
 
 

@@ -19,8 +19,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from waywright.core.findings import Report, Shape
-from waywright.core.things import Face
+from waywright.core.evidence.findings import Report, Shape
+from waywright.core.evidence.things import Face
 from waywright.views import palette
 from waywright.views.drawing import Ribbon, draw_map, draw_ribbon, draw_unknown
 from waywright.views.numbers import Shown, shown_in

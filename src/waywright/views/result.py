@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence import Reading, Setting
-from waywright.core.faults import faults
-from waywright.core.findings import BURR, BlindSpot, Parallel, Report, Shape, Suspect, Verdict
-from waywright.core.moves import hang_words, target_um
-from waywright.core.retakes import settled
-from waywright.core.verdicts import HARDLY_SEEN, UNSEEN
+from waywright.core.evidence.findings import BURR, BlindSpot, Parallel, Report, Shape, Suspect, Verdict
+from waywright.core.evidence.job import Reading, Setting
+from waywright.core.next.faults import faults
+from waywright.core.next.moves import hang_words, target_um
+from waywright.core.next.retakes import settled
+from waywright.core.results.verdicts import HARDLY_SEEN, UNSEEN
 from waywright.views.moves import sentence
 from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
 from waywright.views.standing import standing_notes

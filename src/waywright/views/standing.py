@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from waywright.core.evidence import Job, Place
-from waywright.core.findings import Report, Standing
+from waywright.core.evidence.findings import Report, Standing
+from waywright.core.evidence.job import Job, Place
 from waywright.views.numbers import Shown, listed
 
 
@@ -35,7 +35,7 @@ def standing_notes(report: Report, shown: Shown) -> tuple[str, ...]:
 
 def _lay_up(job: Job, shared: str) -> str:
     """ "Q on P, marks together", and its name where it has one."""
-    one = next(s for s in job.settings if s.shared == shared)
+    one = next(s for s in job.settings if s.group == shared)
     return one.geometry.words() + (f" ({one.name})" if one.name else "")
 
 

@@ -13,9 +13,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from waywright.core.evidence import Job
-from waywright.core.findings import Move, Report
-from waywright.core.part import needs
+from waywright.core.evidence.findings import Move, Report
+from waywright.core.evidence.job import Job
+from waywright.core.results.workpiece import needs
 from waywright.views.cautions import cautions
 from waywright.views.judged import Judged
 from waywright.views.moves import moves_view

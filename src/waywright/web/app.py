@@ -27,7 +27,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from waywright import __version__
-from waywright.core.evidence import JobError
+from waywright.core.evidence.job import JobError
 from waywright.jobfile import JobFileError
 from waywright.record import Book, BookError, Busy, By, Conflict, DiskFull, Missing, is_full
 from waywright.views.numbers import Shown, shown_in
@@ -106,7 +106,7 @@ def units_of(request: Request) -> str:
     return "inch" if _kept_by(request, "units") == "inch" else "mm"
 
 
-def ways_of(request: Request) -> Shown:
+def shown_for(request: Request) -> Shown:
     """How numbers are shown to this browser."""
     return shown_in(units_of(request))
 

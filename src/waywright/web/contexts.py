@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Self
 from urllib.parse import quote
 
-from waywright.record import Opened
+from waywright.record import Snapshot
 from waywright.views.result import Result
 from waywright.web.drawing import Drawing
 from waywright.web.entry import Grid
@@ -43,7 +43,7 @@ ACT_WORDS = {
 }
 
 
-def head_of(opened: Opened) -> JobHead:
+def head_of(opened: Snapshot) -> JobHead:
     """The head of a job's pages."""
     undo = opened.undo
     if undo is not None and undo.kind in ("begin", "import", "assumed"):

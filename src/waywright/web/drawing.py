@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.findings import Shape
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence.findings import Shape
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.units import convert
 from waywright.views.numbers import Shown
 from waywright.views.result import BAND, UNKNOWN_UM
@@ -94,10 +94,10 @@ def reach_um(shapes: list[Shape]) -> float:
     return min(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= largest)
 
 
-def side(face: Face, shape: Shape | None, reach: float, ways: Shown, suspects_mm: tuple[float, ...] = ()) -> Drawing:
+def side(face: Face, shape: Shape | None, reach: float, shown: Shown, suspects_mm: tuple[float, ...] = ()) -> Drawing:
     """A face from the side, marked end at the left: each line with its 95 % band, proud places hatched."""
     if shape is None or not known(shape):
-        return _unknown(face, ways)
+        return _unknown(face, shown)
     middle = RIBBON_PX / 2
     per_um = (middle - 6) / reach
     strokes: list[Stroke] = []
@@ -111,25 +111,25 @@ def side(face: Face, shape: Shape | None, reach: float, ways: Shown, suspects_mm
             strokes.append(Stroke("proud", f"{_path(x, np.minimum(y, middle))} V{middle} H{x[0]:.1f} Z"))
         strokes.append(Stroke("band", f"{_path(x, y - band)} L{_path(x[::-1], (y + band)[::-1])[1:]} Z"))
         strokes.append(Stroke(f"line line-{j % 4}", _path(x, y)))
-    words = f"Face {face.name} from the side, heights from {_span(shape, ways)}"
-    labels += _scale(reach, per_um, middle, ways)
-    strokes.append(Stroke("scale", f"M4 {middle} V{middle - _bar(reach, ways)[0] * per_um:.1f}"))
+    words = f"Face {face.name} from the side, heights from {_span(shape, shown)}"
+    labels += _scale(reach, per_um, middle, shown)
+    strokes.append(Stroke("scale", f"M4 {middle} V{middle - _bar(reach, shown)[0] * per_um:.1f}"))
     strokes.append(Stroke("level", f"M0 {middle} H{ACROSS}"))
     spots += [Spot("suspect", 100 * x / face.length_mm, RIBBON_PX - 9) for x in suspects_mm]
     spots += _ticks(face, RIBBON_PX)
-    labels += _stations(face, ways, RIBBON_PX + 13)
+    labels += _stations(face, shown, RIBBON_PX + 13)
     return Drawing(
         words, RIBBON_PX + TEXT_PX, tuple(strokes), (), tuple(spots), tuple(labels), face.length_mm, 1 / per_um
     )
 
 
-def _unknown(face: Face, ways: Shown) -> Drawing:
+def _unknown(face: Face, shown: Shown) -> Drawing:
     """A face whose shape nothing tells yet: its outline, and that in words."""
     strokes = (Stroke("unknown", f"M0 2 H{ACROSS} V{UNKNOWN_PX} H0 Z"),)
     spots = (Spot("end", 1.2, UNKNOWN_PX - 9), *(_ticks(face, UNKNOWN_PX)))
     labels = [Label(2.6, UNKNOWN_PX - 5, "marked end", "small", "start"), Label(50, 25, "not known yet")]
     words = f"Face {face.name} from the side, not known yet"
-    labels += _stations(face, ways, UNKNOWN_PX + 13)
+    labels += _stations(face, shown, UNKNOWN_PX + 13)
     return Drawing(words, UNKNOWN_PX + TEXT_PX, strokes, (), spots, tuple(labels))
 
 
@@ -137,7 +137,7 @@ def _ticks(face: Face, y: float) -> list[Spot]:
     return [Spot("tick", 100 * x / face.length_mm, y) for x in face.stations_mm]
 
 
-def above(face: Face, shape: Shape, ways: Shown) -> Drawing | None:
+def above(face: Face, shape: Shape, shown: Shown) -> Drawing | None:
     """A face from above: far edge at the top, proud places blue and hatched, heights as numbers; None on one line."""
     if len(face.lines_mm) < 2 or not known(shape):
         return None
@@ -158,9 +158,9 @@ def above(face: Face, shape: Shape, ways: Shown) -> Drawing | None:
         kind = "proud" if h > u else "high" if h > 0 else "low"
         boxes.append(Box(kind, *place, shade=math.ceil(5 * abs(h) / largest)))
         if len(face.stations_mm) <= MOST_NUMBERS and len(face.lines_mm) <= 4:
-            words = ways.heights(h, usual, sign=True)
+            words = shown.heights(h, usual, sign=True)
             labels.append(Label(place[0] + place[2] / 2, place[1] + place[3] / 2 + 4, words, "number"))
-    labels += _stations(face, ways, MAP_PX + 13)
+    labels += _stations(face, shown, MAP_PX + 13)
     return Drawing(
         f"Face {face.name} from above, far edge at the top; {len(boxes)} places with their heights",
         MAP_PX + TEXT_PX,
@@ -186,32 +186,32 @@ def _path(x: FloatArray, y: FloatArray) -> str:
     return "M" + " L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, y, strict=True))
 
 
-def _span(shape: Shape, ways: Shown) -> str:
+def _span(shape: Shape, shown: Shown) -> str:
     usual = BAND * float(np.nanmedian(shape.sigma_um))
     low, high = float(np.nanmin(shape.height_um)), float(np.nanmax(shape.height_um))
-    return f"{ways.heights(low, usual, sign=True)} to {ways.heights(high, usual, sign=True)} {ways.height}"
+    return f"{shown.heights(low, usual, sign=True)} to {shown.heights(high, usual, sign=True)} {shown.height}"
 
 
-def _bar(reach: float, ways: Shown) -> tuple[float, str]:
+def _bar(reach: float, shown: Shown) -> tuple[float, str]:
     """A round height no longer than `reach`: in µm, and as it is written."""
-    most = convert(reach, "µm", ways.height) * 0.6
+    most = convert(reach, "µm", shown.height) * 0.6
     power = 10.0 ** math.floor(math.log10(most))
     bar = max((s * power for s in (1.0, 2.0, 5.0) if s * power <= most), default=most)
-    return convert(bar, ways.height, "µm"), f"{bar:g} {ways.height}"
+    return convert(bar, shown.height, "µm"), f"{bar:g} {shown.height}"
 
 
-def _scale(reach: float, per_um: float, middle: float, ways: Shown) -> list[Label]:
-    bar_um, words = _bar(reach, ways)
+def _scale(reach: float, per_um: float, middle: float, shown: Shown) -> list[Label]:
+    bar_um, words = _bar(reach, shown)
     return [Label(1.4, max(middle - bar_um * per_um, 12), f"+{words}", "small", "start")]
 
 
-def _stations(face: Face, ways: Shown, y: float) -> list[Label]:
+def _stations(face: Face, shown: Shown, y: float) -> list[Label]:
     every = max(1, math.ceil(len(face.stations_mm) / 8))
     found = []
     for x in face.stations_mm[::every]:
         at = 100 * x / face.length_mm
         anchor = "start" if at < 4 else "end" if at > 96 else "middle"
-        found.append(Label(at, y, ways.lengths(x), "small", anchor))
+        found.append(Label(at, y, shown.lengths(x), "small", anchor))
     return found
 
 

@@ -11,9 +11,9 @@ import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from waywright.core.evidence import Entry, Geometry, Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Entry, Job, Kind, Reading, Setting, Typed
 from waywright.jobfile.fields import Refused, number, typed
-from waywright.record import Append, Correct, Delete, Edit, Opened, Ref
+from waywright.record import Append, Correct, Delete, Edit, Ref, Snapshot
 from waywright.units import unit_of_key
 from waywright.views.numbers import Shown
 from waywright.web.forms import Wrong, shown
@@ -94,7 +94,7 @@ def columns_of(entry: Entry) -> tuple[Column, ...]:
 
 
 def grids_of(
-    opened: Opened, setting: Setting, ways: Shown, suspects: Mapping[str, str], wanted: Collection[str] = ()
+    opened: Snapshot, setting: Setting, shown: Shown, suspects: Mapping[str, str], wanted: Collection[str] = ()
 ) -> tuple[Grid, ...]:
     """The lists of a setting, its main one first; `suspects` gives the words for readings that disagree.
 
@@ -104,15 +104,15 @@ def grids_of(
     found: list[Grid] = []
     for entry in order:
         first = sum(len(grid.rows) for grid in found)
-        found.append(_grid(opened, setting, entry, ways, suspects, wanted, first))
+        found.append(_grid(opened, setting, entry, shown, suspects, wanted, first))
     return tuple(found)
 
 
 def _grid(
-    opened: Opened,
+    opened: Snapshot,
     setting: Setting,
     entry: Entry,
-    ways: Shown,
+    shown: Shown,
     suspects: Mapping[str, str],
     wanted: Collection[str],
     first: int,
@@ -130,7 +130,7 @@ def _grid(
     for place in dict.fromkeys([*waiting, *by_place]):
         here: list[Reading | None] = [*by_place.get(place, [])] or [None]
         for one in here:
-            rows.append(_row(first + len(rows), place, one, opened, columns, ways, suspects))
+            rows.append(_row(first + len(rows), place, one, opened, columns, shown, suspects))
     spare, blank = first + len(rows), ("",) * len(columns)
     rows += [Row(spare + i, f"{entry.name};;;", "", "", "", "", blank, free=True) for i in range(SPARE_ROWS)]
     stacks = entry.low is not None and "just_mm" in entry.values
@@ -141,13 +141,13 @@ def _row(
     number: int,
     place: str,
     reading: Reading | None,
-    opened: Opened,
+    opened: Snapshot,
     columns: tuple[Column, ...],
-    ways: Shown,
+    shown: Shown,
     suspects: Mapping[str, str],
 ) -> Row:
     x, y, at = place.split(";")[1:]
-    words = place_words(place, ways)
+    words = place_words(place, shown)
     if reading is None:
         return Row(number, place, x, y, at, words, ("",) * len(columns))
     version = opened.versions.get(Ref("reading", reading.id), 0)
@@ -155,11 +155,11 @@ def _row(
     return Row(number, place, x, y, at, words, texts, reading.id, version, False, suspects.get(reading.id, ""))
 
 
-def place_words(place: str, ways: Shown) -> str:
+def place_words(place: str, shown: Shown) -> str:
     """A place for a person: "180, y 14"."""
     x, y, at = place.split(";")[1:]
-    parts = [f"y {ways.lengths(float(y))}" if y else "", f"along {ways.lengths(float(at))}" if at else ""]
-    return ", ".join(filter(None, [ways.lengths(float(x)) if x else "", *parts]))
+    parts = [f"y {shown.lengths(float(y))}" if y else "", f"along {shown.lengths(float(at))}" if at else ""]
+    return ", ".join(filter(None, [shown.lengths(float(x)) if x else "", *parts]))
 
 
 def text_in(reading: Reading, key: str) -> str:
@@ -201,7 +201,7 @@ def place_of(entry: Entry, x_mm: float | None, y_mm: float | None, at_mm: float 
     return ";".join([entry.name, *("" if v is None else shown(float(v)) for v in (x_mm, y_mm, at_mm))])
 
 
-def places_of(job: Job, geometry: Geometry, entry: Entry) -> Iterator[str]:
+def places_of(job: Job, geometry: Kind, entry: Entry) -> Iterator[str]:
     """Where readings are expected: the nodes of the face, as far as the other one covers them."""
     if not entry.required or "x_mm" not in entry.places:
         return

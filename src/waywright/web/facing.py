@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence import Job, Setting
-from waywright.core.findings import Shape
+from waywright.core.evidence.findings import Shape
+from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import LayUp
 from waywright.core.readings.blue import Blue
 from waywright.core.readings.hinge import Hinge
 from waywright.core.readings.laid import ENDS, Laid
-from waywright.core.things import Face, FloatArray
 from waywright.views.numbers import Shown
 from waywright.web.drawing import ACROSS, Box, Drawing, Label, Spot, Stroke, known
 
@@ -24,7 +24,7 @@ HELD_PX = 30  # the hand that holds an end
 FURTHEST_PX = 90  # how far a tilted face may rise
 
 
-def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, ways: Shown) -> Drawing | None:
+def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, shown: Shown) -> Drawing | None:
     """A lay-up from the near side, the lower's marked end at the left; None when this is none, or a face is missing."""
     layup, faces = setting.geometry, job.faces()
     if not isinstance(layup, Laid) or layup.lower not in faces or layup.upper not in faces:
@@ -42,8 +42,8 @@ def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, w
     )
     spacers = [r for r in layup.rests(setting.readings) if r.x_mm is not None]
     if touches(layup) and not spacers:
-        return _resting(pair, reach, ways)
-    return _standing(pair, [float(r.x_mm or 0.0) for r in spacers if r.id not in job.corrected()], reach, ways)
+        return _resting(pair, reach, shown)
+    return _standing(pair, [float(r.x_mm or 0.0) for r in spacers if r.id not in job.corrected()], reach, shown)
 
 
 def touches(layup: Laid) -> bool:
@@ -107,10 +107,10 @@ class _Pair:
             Spot("end", self.share(marked) + inwards, upper_px),
         ]
 
-    def places(self, bottom_px: float, ways: Shown) -> tuple[list[Spot], list[Label]]:
+    def places(self, bottom_px: float, shown: Shown) -> tuple[list[Spot], list[Label]]:
         """The lower's stations, named where there is room."""
         x = self.lower.stations_mm
-        labels = [Label(self.share(a), bottom_px + 13, ways.lengths(a), "small") for a in x[:: max(1, len(x) // 8)]]
+        labels = [Label(self.share(a), bottom_px + 13, shown.lengths(a), "small") for a in x[:: max(1, len(x) // 8)]]
         return [Spot("tick", self.share(a), bottom_px) for a in x], labels
 
     def words(self) -> str:
@@ -133,7 +133,7 @@ def _profile(face: Face, shape: Shape | None, at_mm: FloatArray, ends_mm: FloatA
     return _Profile(x, height, is_known)
 
 
-def _standing(pair: _Pair, spacers_mm: list[float], reach: float, ways: Shown) -> Drawing:
+def _standing(pair: _Pair, spacers_mm: list[float], reach: float, shown: Shown) -> Drawing:
     """On spacers: the two apart, drawn straight."""
     per_um = GAP_PX / 2 / reach * 0.8
     top, bottom = float(BODY_PX + TOP_PX), float(BODY_PX + TOP_PX + GAP_PX)
@@ -142,13 +142,13 @@ def _standing(pair: _Pair, spacers_mm: list[float], reach: float, ways: Shown) -
         pair.metal("metal upper", pair.above, top + pair.above.height_um * per_um, top - BODY_PX),
     )
     boxes = tuple(Box("block", pair.share(x) - 1.1, top + 2, 2.2, GAP_PX - 4) for x in spacers_mm)
-    ticks, labels = pair.places(bottom + BODY_PX, ways)
+    ticks, labels = pair.places(bottom + BODY_PX, shown)
     spots = (*pair.marked(top - 30, bottom + 30), *ticks)
     labels = [*pair.names(top - 24, bottom + 34), *labels]
     return Drawing(pair.words(), int(bottom) + BODY_PX + TEXT_PX, strokes, boxes, spots, tuple(labels))
 
 
-def _resting(pair: _Pair, reach: float, ways: Shown) -> Drawing:
+def _resting(pair: _Pair, reach: float, shown: Shown) -> Drawing:
     """Touching: the two meet where they bear, and the end that is held is marked."""
     held = getattr(pair.layup, "held", None)
     surface_um, touch_mm, widest = rested(pair.below, pair.above, held)
@@ -161,7 +161,7 @@ def _resting(pair: _Pair, reach: float, ways: Shown) -> Drawing:
         pair.metal("metal upper", pair.above, line - surface_um * per_um, top - BODY_PX),
     )
     bottom = line + GAP_PX / 2 + BODY_PX
-    ticks, labels = pair.places(bottom, ways)
+    ticks, labels = pair.places(bottom, shown)
     spots = [*pair.marked(top - 30, bottom - 16), *ticks]
     both_known = pair.below.known and pair.above.known
     if both_known:
@@ -176,9 +176,9 @@ def _resting(pair: _Pair, reach: float, ways: Shown) -> Drawing:
         labels.append(Label(side[0], top - BODY_PX - 12, f"held here, {held}", "small", side[1]))
     words = pair.words() + (f" Its {held} is held down." if held else " They touch.")
     if both_known:
-        where = " and ".join(ways.lengths(x) for x in dict.fromkeys(touch_mm))
-        gap = f"the widest gap is {ways.height_text(widest[1])}, at {ways.length_text(widest[0])}"
-        words += f" They meet at {where} {ways.length}; {gap}."
+        where = " and ".join(shown.lengths(x) for x in dict.fromkeys(touch_mm))
+        gap = f"the widest gap is {shown.height_text(widest[1])}, at {shown.length_text(widest[0])}"
+        words += f" They meet at {where} {shown.length}; {gap}."
     return Drawing(words, int(bottom) + TEXT_PX, strokes, (), tuple(spots), tuple(labels))
 
 

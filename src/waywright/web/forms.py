@@ -11,12 +11,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from waywright.core.blocks import GRADES
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES
 from waywright.core.judge.decisions import RULES
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
+from waywright.core.readings.blocks import GRADES
 from waywright.core.readings.laid import ENDS, TURNS
-from waywright.core.things import INSTRUMENT_KINDS, SEAT_UM, SIDES
 from waywright.jobfile.fields import Refused, required, types_of
 from waywright.jobfile.fields import fields as read_fields
 from waywright.units import unit_of_key

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from waywright.core.findings import Agreement, Change, Report, Shape
-from waywright.core.things import Face
+from waywright.core.evidence.findings import Agreement, Change, Report, Shape
+from waywright.core.evidence.things import Face
 from waywright.views.numbers import Shown
 from waywright.views.result import BAND
 from waywright.web.drawing import ACROSS, Drawing, Label, Spot, Stroke, reach_um, side
@@ -48,7 +48,7 @@ def ring(
     agreements: Sequence[Agreement],
     states: Mapping[str, int],
     limits: Mapping[str, float],
-    ways: Shown,
+    shown: Shown,
 ) -> Drawing | None:
     """Who agrees with whom: a line for each two faces, its sign and zone in each turn; None for too many or too few.
 
@@ -73,9 +73,9 @@ def ring(
             share = 0.5 if len(faces) < 4 else 0.4
             x, y = x0 + share * (x1 - x0), y0 + share * (y1 - y0) - 7 * (len(laid) - 1)
             for k, (a, sign) in enumerate(zip(laid.values(), signs, strict=True)):
-                told, turn = ways.heights(a.zone_um, BAND * a.sigma_um), TOGETHER.get(a.turn, a.turn)
+                told, turn = shown.heights(a.zone_um, BAND * a.sigma_um), TOGETHER.get(a.turn, a.turn)
                 labels.append(Label(x, y + 14 * k + 4, f"{turn} {SIGNS[sign]} {told}", "number"))
-                words.append(f"{one} and {faces[j]}, marks {turn}, {SAID[sign]}: {told} {ways.height}")
+                words.append(f"{one} and {faces[j]}, marks {turn}, {SAID[sign]}: {told} {shown.height}")
             if not laid:
                 words.append(f"{one} and {faces[j]} were not laid on each other as they are now")
     for (x, y), name in zip(at, faces, strict=True):
@@ -92,18 +92,18 @@ def _places(count: int) -> list[tuple[float, float]]:
     return [(50 + WIDE * math.cos(t), MIDDLE_PX + ROUND_PX * math.sin(t)) for t in turns]
 
 
-def legend(limits: Mapping[str, float], ways: Shown) -> str:
+def legend(limits: Mapping[str, float], shown: Shown) -> str:
     """What the signs mean, in one line."""
     if not limits:
         return (
-            f"= no difference is seen beyond the uncertainty, ≠ one is. Numbers: the zone between them, {ways.height}."
+            f"= no difference is seen beyond the uncertainty, ≠ one is. Numbers: the zone between them, {shown.height}."
         )
-    one = f"{ways.limit(min(limits.values()), False)} {ways.height}, the limit of one face"
+    one = f"{shown.limit(min(limits.values()), False)} {shown.height}, the limit of one face"
     limit = one if len(set(limits.values())) == 1 else "the stricter limit of the two"
-    return f"= agree within {limit}; ≠ do not; ? not told at 95 %. Numbers: the zone between them, {ways.height}."
+    return f"= agree within {limit}; ≠ do not; ? not told at 95 %. Numbers: the zone between them, {shown.height}."
 
 
-def changed(change: Change, face: Face, ways: Shown) -> Drawing:
+def changed(change: Change, face: Face, shown: Shown) -> Drawing:
     """What a pass did to a face, as a ribbon: what stayed stands proud of what was taken."""
     height = np.full(len(face.x_mm), np.nan)
     sigma = height.copy()
@@ -112,5 +112,5 @@ def changed(change: Change, face: Face, ways: Shown) -> Drawing:
     height[nodes], sigma[nodes] = change.height_um, change.sigma_um
     none = (None,) * len(face.lines_mm)
     shape = Shape(face.name, change.after, face.x_mm, face.y_mm, height, sigma, face.lines_mm, none)
-    drawn = side(face, shape, reach_um([shape]), ways)
+    drawn = side(face, shape, reach_um([shape]), shown)
     return replace(drawn, words=f"What pass {change.after} did: {drawn.words}")

@@ -13,19 +13,19 @@ from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
-from waywright.core.evidence import JobError
-from waywright.core.findings import Move, Report, Shape
-from waywright.core.moves import moves
-from waywright.core.report import Look, look, report_of
-from waywright.record import Opened
+from waywright.core.evidence.findings import Move, Report, Shape
+from waywright.core.evidence.job import JobError
+from waywright.core.next.moves import moves
+from waywright.core.report import Solved, report_of, solve_readings
+from waywright.record import Snapshot
 
-KEPT = {"look": 2, "report": 24, "moves": 24}  # a look holds the whole solution
+KEPT = {"solved": 2, "report": 24, "moves": 24}  # readings solved hold the whole solution
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Solved:
+class Reported:
     """A report, or the sentence why there is none."""
 
     report: Report | None
@@ -41,17 +41,17 @@ class Solver:
         self.judging = threading.Lock()  # held by who judges what was just typed: never two at once
         self.solves = 0  # how often readings were really solved
 
-    def glance(self, opened: Opened) -> dict[str, Shape]:
+    def glance(self, opened: Snapshot) -> dict[str, Shape]:
         """The shapes of the faces that are read, as the report gives them but for their zones; none while they cannot
         be told."""
-        seen = self._look(opened)
-        return {s.face: s for s in seen.as_read() if s.face in seen.judges} if isinstance(seen, Look) else {}
+        seen = self._solved(opened)
+        return {s.face: s for s in seen.as_read() if s.face in seen.judges} if isinstance(seen, Solved) else {}
 
-    def solved(self, opened: Opened) -> Solved:
+    def solved(self, opened: Snapshot) -> Reported:
         """The report of a job as it stands at its act."""
         return self._once("report", opened, lambda: self._judged(opened))
 
-    def with_moves(self, opened: Opened) -> Solved:
+    def with_moves(self, opened: Snapshot) -> Reported:
         """The same with its next moves, which take longer."""
         solved = self.solved(opened)
         if solved.report is None:
@@ -60,26 +60,26 @@ class Solver:
         found: tuple[Move, ...] = self._once("moves", opened, lambda: moves(opened.job, told))
         return replace(solved, report=replace(told, moves=found))
 
-    def _look(self, opened: Opened) -> Look | JobError:
-        def work() -> Look | JobError:
+    def _solved(self, opened: Snapshot) -> Solved | JobError:
+        def work() -> Solved | JobError:
             self.solves += 1
             try:
-                return look(opened.job)
+                return solve_readings(opened.job)
             except JobError as error:
                 return error
 
-        return self._once("look", opened, work)
+        return self._once("solved", opened, work)
 
-    def _judged(self, opened: Opened) -> Solved:
-        seen = self._look(opened)
+    def _judged(self, opened: Snapshot) -> Reported:
+        seen = self._solved(opened)
         if isinstance(seen, JobError):
             return _without(seen)
         try:
-            return Solved(report_of(seen))
+            return Reported(report_of(seen))
         except JobError as error:
             return _without(error)
 
-    def _once(self, kind: str, opened: Opened, work: Callable[[], T]) -> T:
+    def _once(self, kind: str, opened: Snapshot, work: Callable[[], T]) -> T:
         key, kept = (opened.uid, opened.number), self._kept[kind]
         with self._lock:
             mine = key not in kept
@@ -97,6 +97,6 @@ class Solver:
         return future.result()
 
 
-def _without(error: JobError) -> Solved:
+def _without(error: JobError) -> Reported:
     """No report, and why."""
-    return Solved(None, f"{error.place}: {error}" if error.place else str(error))
+    return Reported(None, f"{error.place}: {error}" if error.place else str(error))

@@ -11,8 +11,8 @@ import time
 from collections import OrderedDict
 from dataclasses import dataclass
 
-from waywright.record import Opened
-from waywright.web.solved import Solved, Solver
+from waywright.record import Snapshot
+from waywright.web.solved import Reported, Solver
 
 PATIENCE_S = 1.5  # how long a page waits
 MOST = 12  # moments wanted at once; older ones are let go, and begun anew if asked for again
@@ -25,7 +25,7 @@ Key = tuple[str, int]
 class Outcome:
     """What came of one moment: `solved`, or the fault that ended it."""
 
-    solved: Solved | None = None
+    solved: Reported | None = None
     fault: BaseException | None = None
 
 
@@ -35,12 +35,12 @@ class Waiting:
     def __init__(self, patience_s: float = PATIENCE_S) -> None:
         self.patience_s = patience_s
         self._changed = threading.Condition()
-        self._wanted: OrderedDict[Key, tuple[Solver, Opened]] = OrderedDict()
+        self._wanted: OrderedDict[Key, tuple[Solver, Snapshot]] = OrderedDict()
         self._done: OrderedDict[Key, Outcome] = OrderedDict()
         self._now: tuple[Key, str, float] | None = None  # what is worked out, how far it is, since when
         self._runs = False
 
-    def solved(self, solver: Solver, opened: Opened) -> Solved | str:
+    def solved(self, solver: Solver, opened: Snapshot) -> Reported | str:
         """The report of a job at its act if it is there in time, else how far it is, in words."""
         key = (opened.uid, opened.number)
         with self._changed:

@@ -13,9 +13,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from waywright import jobfile
-from waywright.core.evidence import Goal, Pass, Reading, Setting, Typed, Zone
+from waywright.core.evidence.job import Goal, Pass, Patch, Reading, Setting, Typed
+from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import Step
-from waywright.core.things import Face, Hand, Instrument, Piece
 from waywright.demo import shop
 from waywright.record import Add, Append, Book, By, Delete, Head, Memo, Ref
 
@@ -32,7 +32,7 @@ def main() -> None:
         job_id = book.begin(jobfile.loads(shop()), By(who="Ann", at=at), uid=UID)
 
         def by(client: str | None = None, sequence: int | None = None) -> By:
-            minutes = book.opened(job_id).newest
+            minutes = book.snapshot(job_id).newest
             return By("Ann", at + timedelta(minutes=minutes), client, sequence)
 
         gap = Reading("", "gaps", 330.0, 14.0, key="just_mm", value=Typed(0.7879, "in", "0,7879 in"), when="14:05")
@@ -49,7 +49,7 @@ def main() -> None:
         )
         first = Reading("", "readings", at_mm=0.0, key="div", value=Typed(1.5, "div", "1.5 div"))
         book.change(job_id, Add(plate), Add(level), Add(step), Append("steps[0]", (first,)), by=by())
-        zones = (Zone(0.0, 150.0, passes=2), Zone(300.0, 400.0, y_from_mm=0.0))
+        zones = (Patch(0.0, 150.0, passes=2), Patch(300.0, 400.0, y_from_mm=0.0))
         cut = Pass("", "Alder", "layups[2]", depth_um=1.5, zones=zones, note="45° one way")
         book.change(job_id, Add(cut), by=by())
         book.attach(job_id, "blue.png", "image/png", bytes(range(256)), about=Ref("setting", "layups[0]"), by=by())
@@ -57,7 +57,7 @@ def main() -> None:
         book.change(job_id, Delete(Ref("setting", "layups[5]"), 1), by=by())
         book.undo(job_id, by=by())
         book.redo(job_id, by=by())
-        told = book.opened(job_id)
+        told = book.snapshot(job_id)
         (HERE / "book-0001.toml").write_text(book.export_toml(job_id), encoding="utf-8")
     lines = [f"{act.number} {act.at} {act.kind} {act.who or '-'} {act.digest}\n" for act in told.acts]
     (HERE / "book-0001.txt").write_text("".join(lines), encoding="utf-8")

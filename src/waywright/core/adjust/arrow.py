@@ -18,7 +18,7 @@ from scipy import sparse
 from scipy.linalg import lapack
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
-from waywright.core.things import FloatArray, IntArray
+from waywright.core.evidence.things import FloatArray, IntArray
 
 SMALLEST_BLOCK = 96  # below this the overhead of a call outweighs its flops
 ONE_BLOCK = 160

@@ -18,7 +18,7 @@ from scipy.sparse.linalg import LinearOperator, eigsh
 
 from waywright.core.adjust.columns import orthonormal
 from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution
-from waywright.core.things import FloatArray
+from waywright.core.evidence.things import FloatArray
 
 BLIND, WEAK = 0.5, 0.05
 FINER, EVERYTHING = "finer", "everything"
@@ -70,7 +70,7 @@ def _signed(unit: FloatArray, raw: FloatArray) -> FloatArray:
     return unit if unit @ raw >= 0 else -unit
 
 
-class Sight:
+class Visibility:
     """How much of each shape the readings of a solution see, on the faces given (their newest states)."""
 
     def __init__(self, solution: Solution, faces: Sequence[Heights]) -> None:

@@ -16,10 +16,10 @@ import numpy as np
 
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Heights
-from waywright.core.evidence import Job
-from waywright.core.findings import BURR, BlindSpot, Cure
+from waywright.core.evidence.findings import BURR, BlindSpot, Cure
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.things import Face, IntArray
 from waywright.core.readings import LayUp
-from waywright.core.things import Face, IntArray
 
 MET = 0.5  # the share of a face's nodes met from between at which it counts as looked at
 SEVERAL = 2  # lay-ups of a face that agree and could not

@@ -13,8 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
-from waywright.core.readings.base import Rests
-from waywright.core.things import BoolArray, FloatArray, IntArray
+from waywright.core.evidence.rows import Rests
+from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
 
 PULLS = -0.05  # of the weight: nobody knows its place better
 NARROW_MM = 1.0  # spacers that lie so nearly on one line hold along it only; a block is wider

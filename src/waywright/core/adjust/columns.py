@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 
-from waywright.core.readings.base import Influence, Label
-from waywright.core.things import BoolArray, Face, FloatArray, IntArray
+from waywright.core.evidence.rows import Influence, Label
+from waywright.core.evidence.things import BoolArray, Face, FloatArray, IntArray
 
 MOTION_SIZE = np.array([1.0, 1000.0, 1000.0, 1.0, 1000.0])  # µm, and µm over a metre: one for all faces of a piece
 SLACK = 1e-7  # of the sum of what a row takes of each height

@@ -22,8 +22,8 @@ from scipy.optimize import linprog
 
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
-from waywright.core.findings import Suspect
-from waywright.core.things import FloatArray, IntArray
+from waywright.core.evidence.findings import Suspect
+from waywright.core.evidence.things import FloatArray, IntArray
 
 MOST = 5  # readings named in one setting; one with more wants taking again
 
@@ -76,7 +76,7 @@ def impossible(net: Network, solution: Solution, aside: Collection[str], most: f
 
 def _asks(net: Network, solution: Solution, aside: Collection[str]) -> Iterator[_Ask]:
     """Every setting with limits that nothing holds, as far as the heights they speak of are known."""
-    shared = [setting.shared for setting in net.job.settings]
+    shared = [setting.group for setting in net.job.settings]
     parts = ((net.rows, net.settings), *net.idle)
     waiting = dict.fromkeys(shared[number] for _, numbers in net.idle for number in numbers)
     doubted = set(aside)

@@ -11,9 +11,9 @@ from collections.abc import Container, Iterable
 
 import numpy as np
 
-from waywright.core.evidence import JobError
-from waywright.core.readings.base import HeightTerm, PathTerm
-from waywright.core.things import Face
+from waywright.core.evidence.job import JobError
+from waywright.core.evidence.rows import HeightTerm, PathTerm
+from waywright.core.evidence.things import Face
 
 SAME_PLACE_MM = 1e-6  # places on a guide nearer than this are one
 LONGEST_ARM = 30.0  # how far beyond its two lines a guide is reckoned: further, rounding would show

@@ -14,9 +14,9 @@ from scipy import stats
 
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, Setting
-from waywright.core.findings import Misfit, Scatter
-from waywright.core.things import BoolArray, IntArray
+from waywright.core.evidence.findings import Misfit, Scatter
+from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.things import BoolArray, IntArray
 
 IMPROBABLE = 5e-4  # chance that honest readings are doubted, by settings and by χ²
 TOO_MUCH = 2.0  # times its claim: up to this an instrument may scatter, and is used so
@@ -47,7 +47,7 @@ def misfits(
     numbers the setting of each of its rows.
     """
     firsts: dict[str, int] = {}  # blocks of one name are one setting
-    of = np.array([firsts.setdefault(net.job.settings[i].shared, int(i)) for i in settings], np.intp)
+    of = np.array([firsts.setdefault(net.job.settings[i].group, int(i)) for i in settings], np.intp)
     tried = (_apart(net.job.settings[i], solution, of == i) for i in firsts.values())
     apart = sorted((a for a in tried if a is not None), key=lambda a: a.chance)
     return (

@@ -12,9 +12,18 @@ from scipy import sparse
 from waywright.core.adjust.carriers import Group, grouped
 from waywright.core.adjust.columns import Body, Rows, State, Unknown, uncheckable
 from waywright.core.adjust.guides import guide_faces, on_guide
-from waywright.core.evidence import NOTHING_MORE, Bend, Bending, Given, Job, JobError, Reading, Setting
-from waywright.core.readings.base import AT_LEAST, EQUAL, Equations, HeightTerm, Influence, Label, Rests, Site
-from waywright.core.things import BoolArray, Face, FloatArray, IntArray, OffTheFace
+from waywright.core.evidence.job import NOTHING_MORE, Bend, Bending, Given, Job, JobError, Reading, Setting
+from waywright.core.evidence.rows import (
+    AT_LEAST,
+    EQUAL,
+    Equations,
+    HeightTerm,
+    Influence,
+    Label,
+    Rests,
+    Site,
+)
+from waywright.core.evidence.things import BoolArray, Face, FloatArray, IntArray, OffTheFace
 
 
 @dataclass(frozen=True)
@@ -123,9 +132,9 @@ class _Assembly:
         for number, setting in enumerate(self.job.settings):
             live = tuple(r for r in setting.readings if r.id not in corrected)
             if live:
-                site = Site(self.job, setting, live, earlier.get(setting.shared, ()))
+                site = Site(self.job, setting, live, earlier.get(setting.group, ()))
                 said.append((number, setting, setting.geometry.equations(setting, site)))
-                earlier[setting.shared] = (*earlier.get(setting.shared, ()), *live)
+                earlier[setting.group] = (*earlier.get(setting.group, ()), *live)
         self._lay_guides([equations for _, _, equations in said])
         for number, setting, equations in said:
             self.add(number, setting, equations)
@@ -179,7 +188,7 @@ class _Assembly:
             rests = equations.rests
             stay = new[rests.rows] >= 0
             kept = replace(rests, rows=new[rests.rows][stay], x_mm=rests.x_mm[stay], y_mm=rests.y_mm[stay])
-            self.rests.append((setting.shared, kept))
+            self.rests.append((setting.group, kept))
         posed = [state for state in dict.fromkeys(touched) if state[0] not in equations.unposed]
         self.ties += [(a, b) for a, b in itertools.combinations(posed, 2) if self.piece[a[0]] == self.piece[b[0]]]
         for label, prior in equations.unknowns.items():
@@ -220,7 +229,7 @@ class _Assembly:
         """Rows of readings that are not a repetition of an equal bracket or spacer in the same setting."""
         if equations.once is None:
             return np.arange(len(equations.readings), dtype=np.intp)
-        seen = self.seen.setdefault(setting.shared, set())
+        seen = self.seen.setdefault(setting.group, set())
         keep = []
         for i, key in enumerate(equations.once):
             if key is not None and key in seen:

@@ -11,14 +11,14 @@ from scipy import sparse
 
 from waywright.core.adjust.columns import MOTION_SIZE, SLACK, beyond, over
 from waywright.core.adjust.network import Network
-from waywright.core.evidence import JobError
-from waywright.core.things import FloatArray
+from waywright.core.evidence.job import JobError
+from waywright.core.evidence.things import FloatArray
 
 
 def check(net: Network) -> None:
     """Raise `JobError`, naming the setting, when its readings would change with the lift or tilt of a piece."""
     moves = _moves(net)
-    shared = [setting.shared for setting in net.job.settings]
+    shared = [setting.group for setting in net.job.settings]
     group = np.array([shared.index(shared[i]) for i in net.settings], np.intp)
     free = [u for u in net.unknowns if u.face is None and u.prior_um is None]
     matrix = net.rows.matrix

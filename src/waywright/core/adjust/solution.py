@@ -20,7 +20,7 @@ from scipy.linalg import lapack
 
 from waywright.core.adjust.arrow import Arrow, Selected
 from waywright.core.adjust.columns import Rows, Unknown, compress, orthonormal, over
-from waywright.core.things import FloatArray, IntArray
+from waywright.core.evidence.things import FloatArray, IntArray
 
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
 REFINEMENTS = 4  # at most; each uses the residuals of the rows themselves, so the normal matrix's squaring is undone

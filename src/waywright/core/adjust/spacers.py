@@ -29,9 +29,9 @@ from scipy.special import log_ndtr, logsumexp
 from waywright.core.adjust.carriers import Group
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
-from waywright.core.findings import Standing
-from waywright.core.readings.base import EQUAL
-from waywright.core.things import BoolArray, FloatArray, IntArray
+from waywright.core.evidence.findings import Standing
+from waywright.core.evidence.rows import EQUAL
+from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
 
 SURE = 0.99  # the share of the weight at which a spacer carries
 PASSES = 2

@@ -19,9 +19,9 @@ from waywright.core.adjust.misfits import misfits
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import settled
-from waywright.core.findings import Fit, Scatter, Standing, Suspect
-from waywright.core.readings.base import Influence
-from waywright.core.things import BoolArray, FloatArray, IntArray
+from waywright.core.evidence.findings import Fit, Scatter, Standing, Suspect
+from waywright.core.evidence.rows import Influence
+from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
 
 CHECKED = 0.05  # redundancy below which nothing checks a reading
 INSEPARABLE = 0.99  # residual correlation beyond which two readings cannot be told apart

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from waywright.core._fast import njit
+from waywright.kernels import njit
 
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]

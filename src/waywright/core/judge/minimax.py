@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from waywright.core._fast import compiled
 from waywright.core.judge import _arrays
+from waywright.kernels import compiled
 
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]

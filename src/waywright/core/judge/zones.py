@@ -14,10 +14,10 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from waywright.core._fast import compiled
 from waywright.core.judge import _arrays
 from waywright.core.judge._places import checked_line, checked_plane, line_columns, one_line, plane_columns
 from waywright.core.judge.minimax import CHUNK, MANY_DRAWS, PROVED, minimax, orthonormal
+from waywright.kernels import compiled
 
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]

@@ -1,6 +1,6 @@
 """One class for each kind of reading. A new kind is one new class, registered here: nothing else need know."""
 
-from waywright.core.evidence import Geometry
+from waywright.core.evidence.job import Kind
 from waywright.core.readings.blue import Blue
 from waywright.core.readings.hinge import Hinge
 from waywright.core.readings.layup import LayUp
@@ -11,7 +11,7 @@ from waywright.core.readings.slide import Slide
 from waywright.core.readings.slopes import Cross, Step
 from waywright.core.readings.thickness import Thickness
 
-KINDS: dict[str, type[Geometry]] = {
+KINDS: dict[str, type[Kind]] = {
     kind.block: kind for kind in (LayUp, Slide, Step, Cross, Thickness, Rolls, Run, Rider, Blue, Hinge)
 }
 
@@ -19,7 +19,7 @@ __all__ = ["KINDS", "Blue", "Cross", "Hinge", "LayUp", "Rider", "Rolls", "Run", 
 __all__ += ["register"]
 
 
-def register(kind: type[Geometry]) -> type[Geometry]:
+def register(kind: type[Kind]) -> type[Kind]:
     """Make a kind of reading known to the job file, the book and the entry form; usable as a decorator."""
     KINDS[kind.block] = kind
     return kind

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import brentq
 
-from waywright.core.things import FloatArray
+from waywright.core.evidence.things import FloatArray
 
 EVEN_PIVOT = 1 - 0.5**0.5  # of the length from the far end, under an even load
 GIVE_UM = 1.0  # how far an even load presses two faces into each other's highest points; a guess, no source

@@ -15,10 +15,18 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Entry, Job, JobError, Setting
-from waywright.core.readings.base import AT_LEAST, AT_MOST, EQUAL, Equations, Influence, Site, on_line
+from waywright.core.evidence.job import Entry, Job, JobError, Setting
+from waywright.core.evidence.rows import (
+    AT_LEAST,
+    AT_MOST,
+    EQUAL,
+    Equations,
+    Influence,
+    Site,
+    on_line,
+)
+from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.laid import CONTACT_UM, Laid
-from waywright.core.things import FloatArray
 
 CARRIERS = ("upper", "lower")
 FILMS_UM = {"thin": 1.0, "normal": 3.0, "heavy": 8.0}  # guesses, editable: no source

@@ -12,11 +12,19 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Entry, Job, JobError, Reading, Setting
-from waywright.core.readings.base import AT_LEAST, AT_MOST, Equations, HeightTerm, Influence, Site, every
+from waywright.core.evidence.job import Entry, Job, JobError, Reading, Setting
+from waywright.core.evidence.rows import (
+    AT_LEAST,
+    AT_MOST,
+    Equations,
+    HeightTerm,
+    Influence,
+    Site,
+    every,
+)
+from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.bearing import pivot_mm
 from waywright.core.readings.laid import ENDS, Laid
-from waywright.core.things import FloatArray
 
 _DOUBTS = {
     AT_MOST: "tells of a hollow pair, and the others of a crowned one",

@@ -15,9 +15,18 @@ from typing import ClassVar, Self
 
 import numpy as np
 
-from waywright.core.evidence import Attitude, Entry, Geometry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import HeightTerm, Label, OwnTerm, Rests, Site, every, places, within
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence.job import Attitude, Entry, Job, JobError, Kind, Reading, Setting, Typed
+from waywright.core.evidence.rows import (
+    HeightTerm,
+    Label,
+    OwnTerm,
+    Rests,
+    Site,
+    every,
+    places,
+    within,
+)
+from waywright.core.evidence.things import Face, FloatArray
 
 TURNS = ("over", "end for end")
 ENDS = ("marked end", "far end")
@@ -34,7 +43,7 @@ class GapTerms:
 
 
 @dataclass(frozen=True)
-class Laid(Geometry):
+class Laid(Kind):
     """`upper` lies on `lower`, rolled over its long edge ("over") or with the marked ends opposite ("end for end").
 
     `offset_mm`: where the upper's x = 0 (or its far end, end for end) lies on the lower. On plates also

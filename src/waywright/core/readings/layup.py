@@ -9,27 +9,22 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.blocks import block_u_um, usual_stack
-from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import (
+from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
-    BORROWING_MIN,
     EQUAL,
     Equations,
     Influence,
     Label,
     OwnTerm,
     Site,
-    coarse,
-    instruments_for,
-    named,
     places,
-    proposed,
-    step_mm,
 )
+from waywright.core.evidence.things import FloatArray, Instrument, IntArray
+from waywright.core.readings.blocks import block_u_um, usual_stack
 from waywright.core.readings.laid import ENDS, TURNS, Laid
-from waywright.core.things import FloatArray, Instrument, IntArray
+from waywright.core.readings.proposed import BORROWING_MIN, coarse, instruments_for, named, proposed, step_mm
 
 __all__ = ["TURNS", "LayUp", "Stacks", "read_stacks"]
 

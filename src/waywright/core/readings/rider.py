@@ -15,8 +15,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
-from waywright.core.readings.base import (
+from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
     Influence,
@@ -24,18 +24,16 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
-    named,
     on_line,
-    owned,
-    proposed,
 )
-from waywright.core.things import FloatArray
+from waywright.core.evidence.things import FloatArray
+from waywright.core.readings.proposed import named, owned, proposed
 
 OFF_THE_FEET_MM = 1e-6  # how far a tip may stand off the line of two feet
 
 
 @dataclass(frozen=True)
-class Rider(Geometry):
+class Rider(Kind):
     """`feet_mm` [x, y] each, two on a line with the tip or three around, and `tip_mm`, from where the rider stands:
     a reading's x, and its y or `y_mm`."""
 

@@ -21,8 +21,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Setting
-from waywright.core.readings.base import (
+from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
     Influence,
@@ -30,13 +30,11 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
-    named,
     needed,
-    owned,
-    proposed,
 )
+from waywright.core.evidence.things import FloatArray
+from waywright.core.readings.proposed import named, owned, proposed
 from waywright.core.readings.thickness import MICROMETERS, check_one_piece
-from waywright.core.things import FloatArray
 
 WAYS = ("over", "between")
 SAME_MM = 1e-9  # of the longest x: faces that lie as the corners say differ by rounding alone
@@ -45,7 +43,7 @@ Touch = tuple[str, float, float]  # a face, its y in mm, and what a µm of it ad
 
 
 @dataclass(frozen=True)
-class Rolls(Geometry):
+class Rolls(Kind):
     """Sizes at x over (or `measured` between) a roll on `flank` and `floor` and, on the other side, either a second
     roll on `other_flank` and `other_floor`, or the plain face `against`, or something taken as true.
 

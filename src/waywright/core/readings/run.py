@@ -35,8 +35,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Setting
-from waywright.core.readings.base import (
+from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
     Influence,
@@ -45,18 +45,16 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
-    named,
     on_line,
-    owned,
-    proposed,
 )
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.readings.proposed import named, owned, proposed
 
 A_GUIDE = "machine table"  # proposed when the job names none
 
 
 @dataclass(frozen=True)
-class Run(Geometry):
+class Run(Kind):
     """One run along `face` on `guide`; readings at x, and across at their own y or at `y_mm`.
 
     + is plunger in. With the face rolled over its long edge and read from the other side, either say `turned_over`

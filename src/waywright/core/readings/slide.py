@@ -15,20 +15,12 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Candidate, Entry, Job, JobError, Reading, Setting, Typed
-from waywright.core.readings.base import (
-    Equations,
-    Influence,
-    Site,
-    coarse,
-    named,
-    owned,
-    places,
-    step_mm,
-)
+from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.rows import Equations, Influence, Site, places
+from waywright.core.evidence.things import Face, FloatArray, Instrument
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.layup import read_stacks
-from waywright.core.things import Face, FloatArray, Instrument
+from waywright.core.readings.proposed import coarse, named, owned, step_mm
 
 FLATTEST = 1e-8  # mm/mm: below 0.01 µm over a metre a stack slides right through
 BLOCKS = ("gauge blocks",)

@@ -17,22 +17,18 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Candidate, Entry, Geometry, Job, JobError, Setting
-from waywright.core.readings.base import (
-    BORROWING_MIN,
+from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
     Influence,
-    Kit,
     OwnTerm,
     Site,
     every,
-    instruments_for,
-    named,
     needed,
-    proposed,
 )
-from waywright.core.things import Face, FloatArray, Instrument
+from waywright.core.evidence.things import Face, FloatArray, Instrument
+from waywright.core.readings.proposed import BORROWING_MIN, Kit, instruments_for, named, proposed
 
 Places = tuple[FloatArray, FloatArray]  # (n,) mm each
 
@@ -43,7 +39,7 @@ ROUNDED_SHARE = 0.1  # of a base is the most that all its steps' rounding is tak
 
 
 @dataclass(frozen=True)
-class Step(Geometry):
+class Step(Kind):
     """A base of `base_mm` stepped along x at `y_mm`, or along any line `from_mm` → `to_mm` with readings by `at_mm`.
 
     x (or at) is the place of the base's first foot; + when the far foot is higher.
@@ -61,7 +57,7 @@ class Step(Geometry):
     from_mm: tuple[float, ...] | None = None
     to_mm: tuple[float, ...] | None = None
 
-    def shares(self, other: Geometry) -> bool:
+    def shares(self, other: Kind) -> bool:
         """Lines of one face in any direction: their zero is the level's."""
         return _one_level(self, other)
 
@@ -140,7 +136,7 @@ class Step(Geometry):
 
 
 @dataclass(frozen=True)
-class Cross(Geometry):
+class Cross(Kind):
     """A base of `base_mm` set across the face at stations, about `y_mm`; + when the far (+y) side is higher."""
 
     block: ClassVar[str] = "crosses"
@@ -153,7 +149,7 @@ class Cross(Geometry):
     base_mm: float
     y_mm: float = 0.0
 
-    def shares(self, other: Geometry) -> bool:
+    def shares(self, other: Kind) -> bool:
         """Lines of one face in any direction: their zero is the level's."""
         return _one_level(self, other)
 
@@ -245,7 +241,7 @@ def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: 
     )
 
 
-def _one_level(one: Step | Cross, other: Geometry) -> bool:
+def _one_level(one: Step | Cross, other: Kind) -> bool:
     return isinstance(other, Step | Cross) and one.face == other.face
 
 

@@ -15,8 +15,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence import Attitude, Candidate, Entry, Geometry, Job, JobError, Reading, Setting
-from waywright.core.readings.base import (
+from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Reading, Setting
+from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
     Influence,
@@ -24,19 +24,17 @@ from waywright.core.readings.base import (
     Site,
     every,
     lengths_um,
-    named,
-    owned,
     places,
-    proposed,
     within,
 )
-from waywright.core.things import Face, FloatArray
+from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.readings.proposed import named, owned, proposed
 
 MICROMETERS = ("micrometer", "indicator")
 
 
 @dataclass(frozen=True)
-class Thickness(Geometry):
+class Thickness(Kind):
     """Sizes over `top` and `bottom` of one piece; x, y on the top face."""
 
     block: ClassVar[str] = "thickness"

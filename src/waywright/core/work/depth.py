@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import linalg
 
-from waywright.core.things import FloatArray, Hand
+from waywright.core.evidence.things import FloatArray, Hand
 
 _SCATTERS = np.exp(np.linspace(-1.5, 1.5, 25))  # of the one believed before, tried when learning
 _SCATTER_SPREAD = 0.5  # how far off the one believed before may be: a standard deviation of its logarithm

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence import Job, Pass, Zone
-from waywright.core.rounds import cuts
-from waywright.core.things import Face, FloatArray, Hand
+from waywright.core.evidence.job import Job, Pass, Patch
+from waywright.core.evidence.things import Face, FloatArray, Hand
+from waywright.core.results.agreements import cuts
 from waywright.core.work.depth import depth_learned
 from waywright.core.work.maps import ScrapingMap, Taken
 from waywright.core.work.pencil import ruled
@@ -16,13 +16,13 @@ SCRAPE = "scrape"  # the act of a pass that speaks of the hand
 _HAIR_MM = 1e-3
 
 
-def as_drawn(found: ScrapingMap) -> tuple[Zone, ...]:
+def as_drawn(found: ScrapingMap) -> tuple[Patch, ...]:
     """The zones of a map as a pass notes them."""
     whole = found.face.width_mm / 2
     return tuple(
-        Zone(z.from_mm, z.to_mm, passes=z.passes)
+        Patch(z.from_mm, z.to_mm, passes=z.passes)
         if (z.y_from_mm, z.y_to_mm) == (-whole, whole)
-        else Zone(z.from_mm, z.to_mm, z.y_from_mm, z.y_to_mm, z.passes)
+        else Patch(z.from_mm, z.to_mm, z.y_from_mm, z.y_to_mm, z.passes)
         for z in found.zones
     )
 
@@ -57,7 +57,7 @@ def _within(cut: Pass, face: Face, x_mm: FloatArray, y_mm: FloatArray | None) ->
     return found
 
 
-def across(zone: Zone, face: Face) -> tuple[float, float]:
+def across(zone: Patch, face: Face) -> tuple[float, float]:
     """From where to where a zone lies across, mm."""
     half = face.width_mm / 2
     return (
@@ -91,7 +91,7 @@ def _full(cut: Pass, hand: Hand) -> float:
     return 1.0 if cut.depth_um is None else cut.depth_um / hand.depth_um
 
 
-def taken(job: Job, face: Face, hand: Hand) -> Taken | None:
+def removed_so_far(job: Job, face: Face, hand: Hand) -> Taken | None:
     """What scraping noted by zones took from each square since the face was last lapped or machined as a whole."""
     made = [p for p in job.passes if p.face == face.name]
     last = max((i for i, p in enumerate(made) if not p.zones and p.act != SCRAPE), default=-1)

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from waywright.core.things import Face, FloatArray, Hand, IntArray
+from waywright.core.evidence.things import Face, FloatArray, Hand, IntArray
 
 Outcome = Literal["scrape", "inside", "near", "coarse", "unsure", "unread"]
 Width = Literal["whole", "near", "far", "strip"]

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from waywright.core.evidence.things import Face, FloatArray, IntArray
 from waywright.core.judge.geometry import effective
-from waywright.core.things import Face, FloatArray, IntArray
 
 GRID_MM = 25.0  # as far apart as pencil lines are drawn; common practice, no source
 _SAME_MM = 1e-6

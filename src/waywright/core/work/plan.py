@@ -17,9 +17,9 @@ from functools import cached_property
 
 import numpy as np
 
+from waywright.core.evidence.things import FloatArray, Hand, IntArray
 from waywright.core.judge.limits import crown_um
 from waywright.core.judge.zones import line_zone, plane_zone
-from waywright.core.things import FloatArray, Hand, IntArray
 from waywright.core.work.pencil import Pencil
 
 COARSE, COARSE_PLANE = 17, 9  # tilts tried on each axis at first, on a line and on a plane

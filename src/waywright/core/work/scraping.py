@@ -12,10 +12,10 @@ from functools import partial
 import numpy as np
 from numpy.typing import ArrayLike
 
+from waywright.core.evidence.things import Face, FloatArray, Hand, IntArray
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import zone_summary
 from waywright.core.judge.limits import Limit
-from waywright.core.things import Face, FloatArray, Hand, IntArray
 from waywright.core.work.maps import Outcome, ScrapingMap, Taken, Target, strokes, zones
 from waywright.core.work.pencil import GRID_MM, Pencil, pencil
 from waywright.core.work.plan import Planned, Task, planned

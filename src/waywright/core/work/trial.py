@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from waywright.core.evidence.things import FloatArray, Hand, IntArray
 from waywright.core.judge.limits import Limit, signed_um
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
-from waywright.core.things import FloatArray, Hand, IntArray
 from waywright.core.work.maps import Taken
 from waywright.core.work.pencil import Pencil
 from waywright.core.work.plan import Planned, crown_weights

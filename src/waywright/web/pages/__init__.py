@@ -5,12 +5,13 @@ from __future__ import annotations
 from waywright.web.app import Form, PageView
 from waywright.web.pages import (
     blue,
-    carry,
+    export,
     face,
     history,
     job,
     laying,
     papers,
+    pieces_and_instruments,
     retake,
     rounds,
     scrape,
@@ -18,7 +19,6 @@ from waywright.web.pages import (
     shop,
     specimens,
     stacks,
-    things,
 )
 
 PAGES: dict[str, PageView] = {
@@ -30,21 +30,21 @@ PAGES: dict[str, PageView] = {
     "/jobs/{job:int}/setting": setting.setting,
     "/jobs/{job:int}/setting/new": laying.new,
     "/jobs/{job:int}/retake": retake.retake,
-    "/jobs/{job:int}/sheet": carry.sheet,
+    "/jobs/{job:int}/sheet": export.sheet,
     "/jobs/{job:int}/expect": blue.expect,
     "/jobs/{job:int}/face": face.face,
     "/jobs/{job:int}/drawn": scrape.drawn,
     "/jobs/{job:int}/drawn.svg": scrape.picture,
     "/jobs/{job:int}/rounds": rounds.rounds,
-    "/jobs/{job:int}/things": things.things,
+    "/jobs/{job:int}/things": pieces_and_instruments.things,
     "/jobs/{job:int}/stacks": stacks.stacks,
     "/jobs/{job:int}/papers": papers.papers,
     "/jobs/{job:int}/paper": papers.paper,
     "/jobs/{job:int}/history": history.history,
-    "/jobs/{job:int}/carry": carry.carry,
-    "/jobs/{job:int}/export.zip": carry.whole,
-    "/jobs/{job:int}/export.toml": carry.toml,
-    "/jobs/{job:int}/export.jsonl": carry.raw,
+    "/jobs/{job:int}/carry": export.carry,
+    "/jobs/{job:int}/export.zip": export.whole,
+    "/jobs/{job:int}/export.toml": export.toml,
+    "/jobs/{job:int}/export.jsonl": export.raw,
 }
 
 FORMS: tuple[Form, ...] = (
@@ -53,9 +53,9 @@ FORMS: tuple[Form, ...] = (
     *setting.FORMS,
     *laying.FORMS,
     *retake.FORMS,
-    *things.FORMS,
+    *pieces_and_instruments.FORMS,
     *scrape.FORMS,
     *blue.FORMS,
     *papers.FORMS,
-    *carry.FORMS,
+    *export.FORMS,
 )

@@ -8,12 +8,12 @@ from dataclasses import replace
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Job, JobError, Setting
-from waywright.core.expect import Expected, answered, expected
+from waywright.core.evidence.job import Job, JobError, Setting
 from waywright.core.readings.laid import Laid
-from waywright.record import Add, Opened
+from waywright.core.results.expect import Expected, answered, expected
+from waywright.record import Add, Snapshot
 from waywright.views.cautions import BLUEING
-from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import head_of, setting_url
 from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot
 from waywright.web.forms import Wrong
@@ -22,7 +22,7 @@ from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
 
 
-def looked(bench: Bench, opened: Opened, one: Setting) -> Expected:
+def looked(bench: Bench, opened: Snapshot, one: Setting) -> Expected:
     """What a lay-up should show; raises `JobError` when too little is known."""
     if not isinstance(one.geometry, Laid):
         raise Wrong("Only a lay-up shows blue.")
@@ -34,7 +34,7 @@ def looked(bench: Bench, opened: Opened, one: Setting) -> Expected:
 
 def expect(bench: Bench, request: Request) -> Response:
     """What to expect, and the form of the answer."""
-    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     one = found(opened, request)
     seen = looked(bench, opened, one)
     places = zip(seen.x_mm.tolist(), seen.y_mm.tolist(), seen.marks, strict=True)
@@ -42,8 +42,8 @@ def expect(bench: Bench, request: Request) -> Response:
         title="The blue to expect",
         job=head_of(opened),
         words=seen.words(),
-        drawing=drawn(opened.job, seen, [ways.lengths(x) for x in sorted(set(seen.x_mm.tolist()))]),
-        marks=tuple(Mark(f"{ways.lengths(x)}, y {ways.lengths(y)}", mark) for x, y, mark in places),
+        drawing=drawn(opened.job, seen, [shown.lengths(x) for x in sorted(set(seen.x_mm.tolist()))]),
+        marks=tuple(Mark(f"{shown.lengths(x)}, y {shown.lengths(y)}", mark) for x, y, mark in places),
         action=setting_url(opened.id, one.id, "blue"),
         back=setting_url(opened.id, one.id),
         caution=BLUEING,
@@ -75,7 +75,7 @@ def drawn(job: Job, seen: Expected, stations: list[str]) -> Drawing:
 def answer(bench: Bench, request: Request, given: Given) -> Response:
     """What the blue showed, at every place: marks as a setting of their own."""
     number = number_of(request)
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     one = found(opened, request)
     seen = looked(bench, opened, one)
     differs = differing(seen, given.texts)

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from waywright.core.evidence import Reading, Setting
+from waywright.core.evidence.job import Reading, Setting
 from waywright.core.readings import KINDS
-from waywright.record import Conflict, Opened
+from waywright.record import Conflict, Snapshot
 from waywright.web.app import Bench, wants_parts
 from waywright.web.contexts import head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, columns_of, text_in
@@ -29,7 +29,7 @@ def said(part: object) -> str:
 
 
 def conflict(
-    bench: Bench, request: Request, opened: Opened, one: Setting, error: Conflict, given: Mapping[str, str]
+    bench: Bench, request: Request, opened: Snapshot, one: Setting, error: Conflict, given: Mapping[str, str]
 ) -> Response:
     """Both values, to keep one; nothing was changed. For the script: with the row of the form they belong to."""
     mine, theirs = said(error.mine), said(error.theirs)

@@ -5,24 +5,24 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Pass
-from waywright.core.findings import Report
-from waywright.record import Missing, Opened, Ref
+from waywright.core.evidence.findings import Report
+from waywright.core.evidence.job import Pass
+from waywright.record import Missing, Ref, Snapshot
 from waywright.views.cautions import SCRAPING
 from waywright.views.numbers import plural
 from waywright.views.result import ShapeTable, result
-from waywright.web.app import Bench, ways_of
+from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import FacePage, PassForm, head_of
+from waywright.web.page_parts import face_parts
 from waywright.web.pages.job import number_of
 from waywright.web.pages.papers import papers_of
 from waywright.web.pages.scrape import act_in
 from waywright.web.times import told
-from waywright.web.told import face_parts
 
 
 def face(bench: Bench, request: Request) -> Response:
     """The page of a face, now or as it was after an act."""
-    newest = bench.book.opened(number_of(request))
+    newest = bench.book.snapshot(number_of(request))
     name = request.query_params.get("name", "")
     if name not in newest.job.faces():
         raise Missing("There is no such face here, or no longer.")
@@ -31,12 +31,12 @@ def face(bench: Bench, request: Request) -> Response:
     return bench.show(request, "parts/face_at.html" if "hx-request" in request.headers else "face.html", page)
 
 
-def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -> FacePage:
-    then = newest if act == newest.number else bench.book.opened(newest.id, act)
-    ways, job = ways_of(request), then.job
+def _page(bench: Bench, request: Request, newest: Snapshot, name: str, act: int) -> FacePage:
+    then = newest if act == newest.number else bench.book.snapshot(newest.id, act)
+    shown, job = shown_for(request), then.job
     report, working = _report(bench, newest, then, name)
-    view = result(report, ways) if report is not None else None
-    parts = face_parts(newest.id, job, report, view, ways, (name,)) if report is not None and view is not None else ()
+    view = result(report, shown) if report is not None else None
+    parts = face_parts(newest.id, job, report, view, shown, (name,)) if report is not None and view is not None else ()
     table = next((t for t in view.shapes if t.face == name), None) if view is not None else None
     after = [(s.id, s.geometry.words()) for s in newest.job.settings if name in s.geometry.faces()]
     return FacePage(
@@ -60,7 +60,7 @@ def _page(bench: Bench, request: Request, newest: Opened, name: str, act: int) -
     )
 
 
-def _report(bench: Bench, newest: Opened, then: Opened, name: str) -> tuple[Report | None, str]:
+def _report(bench: Bench, newest: Snapshot, then: Snapshot, name: str) -> tuple[Report | None, str]:
     """What the readings say, or said; and while a past moment is still worked out, how far that is."""
     if name not in then.job.faces():
         return None, ""
@@ -70,7 +70,7 @@ def _report(bench: Bench, newest: Opened, then: Opened, name: str) -> tuple[Repo
     return (None, found) if isinstance(found, str) else (found.report, "")
 
 
-def _piece_of(opened: Opened, name: str) -> Ref:
+def _piece_of(opened: Snapshot, name: str) -> Ref:
     """The piece that a face is on."""
     return Ref("piece", next(piece.name for piece in opened.job.pieces if any(f.name == name for f in piece.faces)))
 

@@ -8,18 +8,18 @@ from dataclasses import replace
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Goal
+from waywright.core.evidence.job import Goal
 from waywright.core.readings import KINDS
-from waywright.record import Conflict, Head, Missing, Opened, Put, Ref
+from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions
 from waywright.views.moves import moves_view
 from waywright.views.result import Result, result
-from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import JobPage, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
-from waywright.web.pages.meanwhile import Sides, meanwhile
+from waywright.web.page_parts import face_parts, retakes, setting_lines
+from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.shop import ASSUMED
-from waywright.web.told import face_parts, retakes, setting_lines
 
 GOAL_SKIPPED = ("part",)
 HEAD_SKIPPED = ("hand",)  # learned, and told with the passes
@@ -42,13 +42,13 @@ def _job(
     head: Mapping[str, str] | None = None,
 ) -> Response:
     """With `wrong`, what was typed for the goal or the head."""
-    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     if opened.hidden:
         raise Missing(f"Job {opened.id} was deleted; its history, /jobs/{opened.id}/history, takes that back.")
     solved = bench.solver.solved(opened)
     report = solved.report
     taken = any(s.readings for s in opened.job.settings)
-    view = result(report, ways) if report is not None and taken else None
+    view = result(report, shown) if report is not None and taken else None
     page = JobPage(
         title=opened.job.title or "Untitled job",
         job=head_of(opened),
@@ -56,7 +56,7 @@ def _job(
         next=_next(opened, view, solved.problem),
         problem_solving=solved.problem if taken else "",
         result=view,
-        faces=face_parts(opened.id, opened.job, report, view, ways) if report is not None and view is not None else (),
+        faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report),
         retakes=retakes(opened.id, view) if view is not None else (),
         assumed=tuple(filter(None, opened.memos.get(ASSUMED, "").splitlines())),
@@ -71,7 +71,7 @@ def _job(
     return bench.show(request, "job.html", page, 422 if wrong else 200)
 
 
-def _head(opened: Opened) -> Head:
+def _head(opened: Snapshot) -> Head:
     job = opened.job
     return Head(job.title, job.temperature_c, job.note, job.hand)
 
@@ -80,7 +80,7 @@ def _goal_form(given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Fi
     return form_of(Goal, given, GOAL_SKIPPED, GOAL_CHOICES, wrong)
 
 
-def _next(opened: Opened, view: Result | None, problem: str) -> str:
+def _next(opened: Snapshot, view: Result | None, problem: str) -> str:
     if view is not None:
         return view.next
     if problem and any(s.readings for s in opened.job.settings):
@@ -108,12 +108,13 @@ def goal_words(goal: Goal) -> str:
 
 def next_moves(bench: Bench, request: Request) -> Response:
     """The next moves in full, which take longer than the result."""
-    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     solved = bench.solver.with_moves(opened)
     moves = solved.report.moves if solved.report is not None else ()
-    view = result(solved.report, ways) if solved.report is not None else None
+    view = result(solved.report, shown) if solved.report is not None else None
     lines = tuple(
-        " ".join(filter(None, (m.how, m.reason, f"About {m.time}." if m.time else ""))) for m in moves_view(moves, ways)
+        " ".join(filter(None, (m.how, m.reason, f"About {m.time}." if m.time else "")))
+        for m in moves_view(moves, shown)
     )
     page = JobPage(
         title="Next moves",
@@ -130,7 +131,7 @@ def next_moves(bench: Bench, request: Request) -> Response:
 def save_goal(bench: Bench, request: Request, given: Given) -> Response:
     """What the faces must come to."""
     number = number_of(request)
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     try:
         goal = replace(Goal(**read(Goal, given.texts, GOAL_SKIPPED)), part=opened.job.goal.part)
         bench.book.change(number, Put(Ref("goal"), version_in(given), goal), by=by_of(request))
@@ -138,7 +139,7 @@ def save_goal(bench: Bench, request: Request, given: Given) -> Response:
         return _job(bench, request, error, goal=given.texts)
     except Conflict as error:
         sides = Sides.of(_goal_form(given.texts), [goal], [error.theirs])
-        return meanwhile(bench, request, opened, error, sides, {"version": ""}, f"/jobs/{number}")
+        return form_conflict(bench, request, opened, error, sides, {"version": ""}, f"/jobs/{number}")
     return goes_to(f"/jobs/{number}")
 
 
@@ -152,7 +153,8 @@ def save_head(bench: Bench, request: Request, given: Given) -> Response:
         return _job(bench, request, error, head=given.texts)
     except Conflict as error:
         sides = Sides.of(form_of(Head, given.texts, HEAD_SKIPPED, {}), [head], [error.theirs])
-        return meanwhile(bench, request, bench.book.opened(number), error, sides, {"version": ""}, f"/jobs/{number}")
+        now = bench.book.snapshot(number)
+        return form_conflict(bench, request, now, error, sides, {"version": ""}, f"/jobs/{number}")
     return goes_to(f"/jobs/{number}")
 
 
@@ -168,7 +170,7 @@ def undo(bench: Bench, request: Request, given: Given) -> Response:
     """Take back the last act, or one that is named."""
     number = number_of(request)
     act = version_in(given, "act") if given.texts.get("act") else None
-    if act == 1 or (act is None and not head_of(bench.book.opened(number)).undo):
+    if act == 1 or (act is None and not head_of(bench.book.snapshot(number)).undo):
         raise Missing("There is nothing to undo.")
     bench.book.undo(number, act, by_of(request))
     return goes_to(back_in(given, f"/jobs/{number}"))

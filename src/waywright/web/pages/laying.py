@@ -8,15 +8,15 @@ from dataclasses import fields, replace
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Geometry, JobError, Setting
+from waywright.core.evidence.job import JobError, Kind, Setting
 from waywright.core.readings import KINDS, LayUp
 from waywright.jobfile.fields import required
-from waywright.record import Add, Conflict, Missing, Opened, Put, Ref
+from waywright.record import Add, Conflict, Missing, Put, Ref, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import NewSetting, head_of, setting_url
 from waywright.web.forms import Wrong, choices_in, form_of, read
+from waywright.web.pages.form_conflict import Sides, form_conflict, typed_fields
 from waywright.web.pages.job import number_of, version_in
-from waywright.web.pages.meanwhile import Sides, meanwhile, typed_fields
 from waywright.web.pages.setting import OWN, found, lying_form, not_own, setting_page
 from waywright.web.pages.shop import with_spacers
 
@@ -27,12 +27,12 @@ GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in
 def change(bench: Bench, request: Request, given: Given) -> Response:
     """How it lies, and with what it is read."""
     number = number_of(request)
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     try:
         one = found(opened, request)
     except Missing as error:
         sides = Sides(typed_fields((*GEOMETRY_FIELDS, *OWN), given), {}, None)
-        return meanwhile(bench, request, opened, error, sides, {}, f"/jobs/{number}")
+        return form_conflict(bench, request, opened, error, sides, {}, f"/jobs/{number}")
     back = setting_url(number, one.id)
     try:
         geometry = type(one.geometry)(**read(type(one.geometry), given.texts))
@@ -46,18 +46,18 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
     except Conflict as error:
         now = [error.theirs.geometry, error.theirs] if isinstance(error.theirs, Setting) else []
         sides = Sides.of(lying_form(opened, one, given.texts), [geometry, new], now)
-        return meanwhile(bench, request, opened, error, sides, {"version": ""} if now else {}, back)
+        return form_conflict(bench, request, opened, error, sides, {"version": ""} if now else {}, back)
     return goes_to(back)
 
 
 def new(bench: Bench, request: Request) -> Response:
     """A setting still to be laid up: which kind, and how."""
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     return _new(bench, request, opened, request.query_params.get("kind", "layups"), dict(request.query_params), None)
 
 
 def _new(
-    bench: Bench, request: Request, opened: Opened, kind: str, given: Mapping[str, str], wrong: Wrong | None
+    bench: Bench, request: Request, opened: Snapshot, kind: str, given: Mapping[str, str], wrong: Wrong | None
 ) -> Response:
     cls = KINDS.get(kind)
     if cls is None:
@@ -77,7 +77,7 @@ def _new(
     return bench.show(request, "new_setting.html", page, 422 if wrong else 200)
 
 
-def suggested(opened: Opened, cls: type[Geometry]) -> dict[str, str]:
+def suggested(opened: Snapshot, cls: type[Kind]) -> dict[str, str]:
     """What a new setting most likely is: the pair and turn not yet taken, the only instrument that fits."""
     job = opened.job
     found = {"instrument": next((i.name for i in job.instruments if i.kind in cls.instrument_kinds), "")}
@@ -98,7 +98,7 @@ def suggested(opened: Opened, cls: type[Geometry]) -> dict[str, str]:
 def add(bench: Bench, request: Request, given: Given) -> Response:
     """Add a setting; a lay-up stands on two blocks near its Airy points until told otherwise."""
     number = number_of(request)
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     kind = given.texts.get("kind", "")
     cls = KINDS.get(kind)
     if cls is None:

@@ -11,8 +11,8 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Job, JobError
-from waywright.record import Attachment, Missing, Opened, PlaceStays, Ref, Refused, TooLarge
+from waywright.core.evidence.job import Job, JobError
+from waywright.record import Attachment, Missing, PlaceStays, Ref, Refused, Snapshot, TooLarge
 from waywright.record.integrity import LARGEST_ATTACHMENT
 from waywright.views.numbers import plural
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
@@ -50,7 +50,7 @@ def papers(bench: Bench, request: Request) -> Response:
 def _papers(
     bench: Bench, request: Request, about: str, note: str = "", wrong: Wrong | None = None, keep: bool = False
 ) -> Response:
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     offered = abouts(opened.job)
     about = about if about in offered else ""
     shown = [one for one in opened.attachments if not about or str(opened.about.get(one.id, "")) == about]
@@ -78,14 +78,14 @@ def abouts(job: Job) -> dict[str, str]:
     return found | {str(Ref("piece", one.name)): one.name for one in job.pieces}
 
 
-def papers_of(opened: Opened, ref: Ref) -> tuple[str, str]:
+def papers_of(opened: Snapshot, ref: Ref) -> tuple[str, str]:
     """The address of what belongs to a part, and in words how much that is."""
     many = sum(one == ref for one in opened.about.values())
     words = f"{plural(many, 'photograph or paper', 'photographs and papers')}" if many else "Add a photograph or paper"
     return f"/jobs/{opened.id}/papers?about={quote(str(ref), safe='')}", words
 
 
-def _paper(opened: Opened, one: Attachment, offered: dict[str, str]) -> Paper:
+def _paper(opened: Snapshot, one: Attachment, offered: dict[str, str]) -> Paper:
     version = opened.versions[Ref("attachment", one.id)]
     size = f"{one.size / 1e6:.1f} MB" if one.size >= 100_000 else f"{max(one.size / 1e3, 0.1):.1f} kB"
     kind = KIND_WORDS.get(one.media_type, "picture" if one.media_type.startswith("image/") else "file")
@@ -103,7 +103,7 @@ def _paper(opened: Opened, one: Attachment, offered: dict[str, str]) -> Paper:
 
 def paper(bench: Bench, request: Request) -> Response:
     """The file itself, to keep: never a page of this place."""
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     wanted = request.query_params.get("id", "")
     one = next((one for one in opened.attachments if one.id == wanted), None)
     if one is None:

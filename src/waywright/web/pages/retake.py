@@ -7,20 +7,20 @@ from dataclasses import replace
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Entry, Geometry, Reading, Setting
-from waywright.core.findings import Report
+from waywright.core.evidence.findings import Report
+from waywright.core.evidence.job import Entry, Kind, Reading, Setting
+from waywright.core.next.retakes import Retake, home_of, retakes
 from waywright.core.readings.laid import Laid
-from waywright.core.retakes import Retake, home_of, retakes
-from waywright.record import Add, Missing, Opened
+from waywright.record import Add, Missing, Snapshot
 from waywright.views.cautions import LIFTING
 from waywright.views.numbers import duration, plural
 from waywright.views.result import result
-from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, columns_of, place_of, place_words, text_in
 from waywright.web.more_contexts import RetakePage
+from waywright.web.page_parts import retake_url
 from waywright.web.pages.job import number_of
-from waywright.web.told import retake_url
 
 ASKS = ("Does the lay-up still stand as it was read?", "It still stands", "It was lifted")
 ASKS_ZERO = ("Is all as it was when this was read, no zero touched?", "All is as it was", "It was set up anew")
@@ -30,12 +30,12 @@ ALONE_ZERO = "One place alone would tell nothing: what is set up anew has a zero
 
 def retake(bench: Bench, request: Request) -> Response:
     """The page of a suspect; of a reading that is none, its setting at that reading."""
-    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     name = request.query_params.get("reading", "")
     report, home = _report(bench, opened), home_of(opened.job, name)
     if home is None:
         raise Missing("There is no such reading here, or no longer.")
-    told = next((r for r in result(report, ways).retakes if r.reading == name), None) if report is not None else None
+    told = next((r for r in result(report, shown).retakes if r.reading == name), None) if report is not None else None
     correct = setting_url(opened.id, home.id, reading=name)
     if report is None or told is None:
         return goes_to(correct)
@@ -54,7 +54,7 @@ def retake(bench: Bench, request: Request) -> Response:
         since=_since(opened, home) if again is not None and not again.stands and again.begun is None else "",
     )
     if again is not None:
-        rows = [place_words(_place(home.geometry, r), ways) for r in again.to_read]
+        rows = [place_words(_place(home.geometry, r), shown) for r in again.to_read]
         page = replace(
             page,
             waits=True,
@@ -69,11 +69,11 @@ def retake(bench: Bench, request: Request) -> Response:
     return bench.show(request, "retake.html", page)
 
 
-def _report(bench: Bench, opened: Opened) -> Report | None:
+def _report(bench: Bench, opened: Snapshot) -> Report | None:
     return bench.solver.solved(opened).report
 
 
-def _of(opened: Opened, report: Report, reading: str) -> Retake | None:
+def _of(opened: Snapshot, report: Report, reading: str) -> Retake | None:
     """How a suspect is taken again; None when it stays left out for good."""
     return next((r for r in retakes(opened.job, report) if reading in r.ids), None)
 
@@ -88,11 +88,11 @@ def _typed(setting: Setting, name: str) -> str:
     return ", ".join(f"{words} {text}" for words, text in texts if text)
 
 
-def _entry(geometry: Geometry, reading: Reading) -> Entry:
+def _entry(geometry: Kind, reading: Reading) -> Entry:
     return next(e for e in geometry.entries if e.name == reading.entry)
 
 
-def _place(geometry: Geometry, reading: Reading) -> str:
+def _place(geometry: Kind, reading: Reading) -> str:
     return place_of(_entry(geometry, reading), reading.x_mm, reading.y_mm, reading.at_mm)
 
 
@@ -101,17 +101,17 @@ def _wanted(again: Retake) -> str:
     return ",".join(_place(again.of.geometry, r) for r in again.to_read)
 
 
-def _since(opened: Opened, home: Setting) -> str:
+def _since(opened: Snapshot, home: Setting) -> str:
     """What shows that it was lifted: a later setting of its faces; nothing when that is not said."""
     settings, faces = opened.job.settings, set(home.geometry.faces())
-    later = (s for s in settings[settings.index(home) + 1 :] if s.shared != home.shared)
+    later = (s for s in settings[settings.index(home) + 1 :] if s.group != home.group)
     return next((s.geometry.words() for s in later if faces & set(s.geometry.faces())), "")
 
 
 def add(bench: Bench, request: Request, given: Given) -> Response:
     """Make the setting anew, on the same spacers and to be read at the places that check one another."""
     number, name = number_of(request), given.texts.get("reading", "")
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     report = _report(bench, opened)
     again = _of(opened, report, name) if report is not None else None
     if again is None:

@@ -9,18 +9,18 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import JobError, Pass, Zone
-from waywright.core.moves import doubted
-from waywright.core.scraped import maps
+from waywright.core.evidence.job import JobError, Pass, Patch
+from waywright.core.next.moves import doubted
+from waywright.core.next.scraping import maps
 from waywright.core.work.done import as_drawn
 from waywright.core.work.maps import ScrapingMap
-from waywright.record import Add, Missing, Opened
+from waywright.record import Add, Missing, Snapshot
 from waywright.views.scrape_map import scrape_map_svg, scrape_sheet
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, units_of
 from waywright.web.contexts import FacePage, PassForm, head_of
 from waywright.web.forms import Wrong
+from waywright.web.page_parts import face_url
 from waywright.web.pages.job import number_of
-from waywright.web.told import face_url
 
 ACTS = ("scrape", "lap", "rub", "stone", "machine")
 _PEN = threading.Lock()
@@ -28,7 +28,7 @@ _PEN = threading.Lock()
 
 def drawn(bench: Bench, request: Request) -> Response:
     """The scraping drawn for a face, which takes longer; "done as drawn" notes it as a pass."""
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     name = request.query_params.get("name", "")
     found = _map(bench, opened, name)
     after = [(s.id, s.geometry.words()) for s in opened.job.settings if name in s.geometry.faces()]
@@ -45,7 +45,7 @@ def drawn(bench: Bench, request: Request) -> Response:
 
 def picture(bench: Bench, request: Request) -> Response:
     """The same as a picture, from above and as the face lies turned over."""
-    opened = bench.book.opened(number_of(request), act_in(request.query_params.get("act", "")))
+    opened = bench.book.snapshot(number_of(request), act_in(request.query_params.get("act", "")))
     found = _map(bench, opened, request.query_params.get("name", ""))
     if found is None:
         raise Missing("Nothing is drawn to be scraped there.")
@@ -54,7 +54,7 @@ def picture(bench: Bench, request: Request) -> Response:
     return Response(drawing, media_type="image/svg+xml", headers={"Cache-Control": "no-store"})
 
 
-def _map(bench: Bench, opened: Opened, name: str) -> ScrapingMap | None:
+def _map(bench: Bench, opened: Snapshot, name: str) -> ScrapingMap | None:
     """The scraping map of a face that is outside its limit, when there is metal to take."""
     report = bench.solver.solved(opened).report
     if report is None:
@@ -88,12 +88,12 @@ def add_pass(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(face_url(number, name))
 
 
-def _noted(bench: Bench, number: int, name: str, drawn_at: str) -> tuple[tuple[Zone, ...], float | None]:
+def _noted(bench: Bench, number: int, name: str, drawn_at: str) -> tuple[tuple[Patch, ...], float | None]:
     """The zones of the map that was drawn at an act, and the depth of its passes when lighter than the hand's usual."""
     act = act_in(drawn_at)
     if act is None:
         return (), None
-    opened = bench.book.opened(number, act)
+    opened = bench.book.snapshot(number, act)
     found = _map(bench, opened, name) if name in opened.job.faces() else None
     report = bench.solver.solved(opened).report
     if found is None or report is None:

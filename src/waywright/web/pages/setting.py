@@ -10,22 +10,22 @@ from dataclasses import fields, replace
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
-from waywright.core.evidence import JobError, Reading, Setting
-from waywright.core.expect import expected
+from waywright.core.evidence.job import JobError, Reading, Setting
 from waywright.core.readings.laid import Laid
-from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, Opened, OutOfOrder, Put, Ref, Saved
+from waywright.core.results.expect import expected
+from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, OutOfOrder, Put, Ref, Saved, Snapshot
 from waywright.views.cautions import LIFTING
 from waywright.views.numbers import Shown
 from waywright.views.result import result
-from waywright.web.app import Bench, Form, Given, by_of, goes_to, wants_parts, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for, wants_parts
 from waywright.web.contexts import SettingPage, Tick, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, edits_from, grids_of
 from waywright.web.forms import Field, Wrong, choices_in, form_of, given_of
+from waywright.web.page_parts import drawings_of, live_of, suspect_words
 from waywright.web.pages.conflict import COLUMNS, conflict
+from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.job import number_of
-from waywright.web.pages.meanwhile import Sides, meanwhile
 from waywright.web.pages.papers import papers_of
-from waywright.web.told import drawings_of, live_of, suspect_words
 
 OWN = ("instrument", "name", "seat_um", "temperature_c", "note")  # fields of Setting that a person fills in
 TICKS = {
@@ -42,7 +42,7 @@ def ticks_memo(setting: str) -> str:
     return f"ticks {setting}"
 
 
-def found(opened: Opened, request: Request) -> Setting:
+def found(opened: Snapshot, request: Request) -> Setting:
     """The setting a page names; raises `Missing`."""
     wanted = request.query_params.get("id", "")
     for one in opened.job.settings:
@@ -53,26 +53,26 @@ def found(opened: Opened, request: Request) -> Setting:
 
 def setting(bench: Bench, request: Request) -> Response:
     """The page of a setting."""
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     return setting_page(bench, request, opened, found(opened, request))
 
 
 def setting_page(
     bench: Bench,
     request: Request,
-    opened: Opened,
+    opened: Snapshot,
     one: Setting,
     wrong: Wrong | None = None,
     given: Mapping[str, str] | None = None,
     changing: Mapping[str, str] | None = None,
 ) -> Response:
     """With `wrong`: what was typed into the entry form, or `changing` how it lies."""
-    ways = ways_of(request)
-    live = live_of(bench.solver, opened, one, ways)
+    shown = shown_for(request)
+    live = live_of(bench.solver, opened, one, shown)
     read = request.query_params.get("read", "")
-    grids = _grids(bench, opened, one, ways, read.split(","))
-    shown = {row.place for grid in grids for row in grid.rows}
-    read = ",".join(place for place in read.split(",") if place in shown)
+    grids = _grids(bench, opened, one, shown, read.split(","))
+    there = {row.place for grid in grids for row in grid.rows}
+    read = ",".join(place for place in read.split(",") if place in there)
     more = {"read": read} if read else {}
     way = request.query_params.get("way", "stations")
     way = "stacks" if way == "stacks" and any(grid.stacks for grid in grids) else "stations"
@@ -118,18 +118,20 @@ def _ticked(memo: str) -> tuple[str, ...]:
     return tuple(name for name in TICKS if name in found) if isinstance(found, list) else ()
 
 
-def lying_form(opened: Opened, one: Setting, given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:
+def lying_form(
+    opened: Snapshot, one: Setting, given: Mapping[str, str], wrong: Wrong | None = None
+) -> tuple[Field, ...]:
     """The fields of how it lies and with what it is read."""
     cls, choices = type(one.geometry), choices_in(opened.job, type(one.geometry))
     return form_of(cls, given, (), choices, wrong) + form_of(Setting, given, not_own(), choices, wrong)
 
 
 def _grids(
-    bench: Bench, opened: Opened, one: Setting, ways: Shown, wanted: Collection[str] = ()
+    bench: Bench, opened: Snapshot, one: Setting, shown: Shown, wanted: Collection[str] = ()
 ) -> tuple[Grid, ...]:
     report = bench.solver.solved(opened).report
-    view = result(report, ways) if report is not None else None
-    return grids_of(opened, one, ways, suspect_words(report, view), wanted)
+    view = result(report, shown) if report is not None else None
+    return grids_of(opened, one, shown, suspect_words(report, view), wanted)
 
 
 def _as_sent(grid: Grid, given: Mapping[str, str]) -> Grid:
@@ -150,7 +152,7 @@ def _supports(one: Setting) -> str:
     return f"Support {one.geometry.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} mm."
 
 
-def _expected(bench: Bench, opened: Opened, one: Setting) -> str:
+def _expected(bench: Bench, opened: Snapshot, one: Setting) -> str:
     """The blue and the hinge to expect, in words; nothing while too little is known."""
     report = bench.solver.solved(opened).report
     if report is None or not isinstance(one.geometry, Laid):
@@ -169,7 +171,7 @@ def not_own() -> tuple[str, ...]:
 def save(bench: Bench, request: Request, given: Given) -> Response:
     """Save what was typed: one act, all of it or nothing."""
     number = number_of(request)
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     script = wants_parts(request)
     try:
         one = found(opened, request)
@@ -177,7 +179,7 @@ def save(bench: Bench, request: Request, given: Given) -> Response:
         if script:
             return JSONResponse({"words": str(error)}, 404)
         sides = Sides(typed_cells(given), {}, None)
-        return meanwhile(bench, request, opened, error, sides, {}, f"/jobs/{number}")
+        return form_conflict(bench, request, opened, error, sides, {}, f"/jobs/{number}")
     try:
         edits = edits_from(one, given.texts, lambda act: earlier(bench, number, one.id, act))
         saved = _saved(bench, number, edits, given.texts, by_of(request))
@@ -229,29 +231,29 @@ def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved 
     Two lines of JSON: the first with the shapes, the second, some ten times later, with what they are judged to be. Of
     several readings typed while one is judged only the newest is judged next.
     """
-    opened, ways = bench.book.opened(number), ways_of(request)
+    opened, shown = bench.book.snapshot(number), shown_for(request)
     one = next(s for s in opened.job.settings if s.id == sid)
     part = bench.templates.env.get_template
 
-    def told(opened: Opened, grids: Iterable[Grid]) -> dict[str, object]:
+    def told(opened: Snapshot, grids: Iterable[Grid]) -> dict[str, object]:
         rows = [_plain(grid, row) for grid in grids for row in grid.rows if not row.free]
         return {"act": opened.number, "rows": rows, "used": saved is not None}
 
     def lines() -> Iterator[str]:
-        drawn = drawings_of(opened.job, one, bench.solver.glance(opened), ways)
+        drawn = drawings_of(opened.job, one, bench.solver.glance(opened), shown)
         htmls = {n: part("parts/drawing.html").render(drawing=d, name=n.split()[0]) for n, d in drawn.items()}
-        yield json.dumps(told(opened, grids_of(opened, one, ways, {})) | {"drawings": htmls}) + "\n"
+        yield json.dumps(told(opened, grids_of(opened, one, shown, {})) | {"drawings": htmls}) + "\n"
         with bench.solver.judging:
-            newest = bench.book.opened(number)
+            newest = bench.book.snapshot(number)
             now = next((s for s in newest.job.settings if s.id == sid), None)
             if now is None:
                 return  # deleted meanwhile
-            live = live_of(bench.solver, newest, now, ways)
+            live = live_of(bench.solver, newest, now, shown)
         head, faces = (part(f"parts/live_{name}.html").render(live=live) for name in ("head", "faces"))
-        yield json.dumps(told(newest, _grids(bench, newest, now, ways)) | {"head": head, "faces": faces}) + "\n"
+        yield json.dumps(told(newest, _grids(bench, newest, now, shown)) | {"head": head, "faces": faces}) + "\n"
 
     if more:
-        return JSONResponse(told(opened, grids_of(opened, one, ways, {})))
+        return JSONResponse(told(opened, grids_of(opened, one, shown, {})))
     return StreamingResponse(lines(), media_type="application/jsonl")
 
 
@@ -265,7 +267,7 @@ def _plain(grid: Grid, row: Row) -> dict[str, object]:
 def ticks(bench: Bench, request: Request, given: Given) -> Response:
     """What was seen to before reading."""
     number = number_of(request)
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     one = found(opened, request)
     done = json.dumps([name for name in TICKS if given.texts.get(name) == "yes"])
     ref = Ref("memo", ticks_memo(one.id))

@@ -9,9 +9,9 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Goal, Job, Setting
+from waywright.core.evidence.job import Goal, Job, Setting
+from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
-from waywright.core.things import Face, Instrument, Piece
 from waywright.record import Add, Listed, Memo
 from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Guide, JobLine, Shop, setting_url
@@ -158,7 +158,7 @@ def first_job(first: First) -> Job:
 
 def with_spacers(job: Job, setting: Setting, block_mm: float) -> Setting:
     """The lay-up on two blocks near the Airy points of what lies over each other, to the nearest 5 mm."""
-    from waywright.core.evidence import Reading, Typed
+    from waywright.core.evidence.job import Reading, Typed
 
     layup = setting.geometry
     assert isinstance(layup, LayUp)

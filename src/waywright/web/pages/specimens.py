@@ -10,24 +10,24 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright import jobfile
-from waywright.core.evidence import Goal, Job, Setting
-from waywright.core.findings import Change, Report, Shape
+from waywright.core.evidence.findings import Change, Report, Shape
+from waywright.core.evidence.job import Goal, Job, Setting
 from waywright.core.readings import LayUp
 from waywright.core.readings.laid import ENDS
 from waywright.core.report import report
 from waywright.demo import shop
-from waywright.record import Opened
+from waywright.record import Snapshot
 from waywright.views.result import result
-from waywright.web.app import Bench, ways_of
+from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import Live, Retakes
 from waywright.web.drawing import reach_um, side
 from waywright.web.entry import grids_of
 from waywright.web.facing import facing
 from waywright.web.forms import GOAL_CHOICES, Wrong, form_of
 from waywright.web.more_contexts import ActLine, Paper, Specimens
-from waywright.web.pages.meanwhile import Sides
+from waywright.web.page_parts import face_parts, shapes_of, suspect_words
+from waywright.web.pages.form_conflict import Sides
 from waywright.web.ring import changed, legend, limits_um, ring
-from waywright.web.told import face_parts, shapes_of, suspect_words
 
 TAKEN_UM, TAKEN_U_UM = 4.0, 0.6  # of the pass that is shown
 
@@ -42,12 +42,12 @@ def sample() -> tuple[Job, Report]:
 def specimens(bench: Bench, request: Request) -> Response:
     """The page of specimens."""
     job, told = sample()
-    ways = ways_of(request)
-    view, shapes = result(told, ways), shapes_of(told)
+    shown = shown_for(request)
+    view, shapes = result(told, shown), shapes_of(told)
     reach = reach_um(list(shapes.values()))
-    parts = face_parts(0, job, told, view, ways)
-    unknown = side(job.faces()["Alder"], None, reach, ways)
-    opened = Opened(0, "", 1, 1, job, {}, (), {}, False, (), frozenset())
+    parts = face_parts(0, job, told, view, shown)
+    unknown = side(job.faces()["Alder"], None, reach, shown)
+    opened = Snapshot(0, "", 1, 1, job, {}, (), {}, False, (), frozenset())
     one = job.settings[1]
     wrong = Wrong("'about six' is not a number; type something like 0.012 or 0,4 thou.", "straightness_um")
     fields = form_of(Goal, {"straightness_um": "about six"}, ("part",), GOAL_CHOICES, wrong)
@@ -65,20 +65,20 @@ def specimens(bench: Bench, request: Request) -> Response:
                 (("blind", "Blind: the whole shape of Untouched."), ("weak", "Weak: the twist of Untouched: ± 2 µm.")),
             ),
         ),
-        facing=facing(job, one, shapes, reach, ways),
+        facing=facing(job, one, shapes, reach, shown),
         touching=tuple(
-            facing(job, lain, shapes, reach, ways) for lain in (touching(one, None), touching(one, ENDS[0]))
+            facing(job, lain, shapes, reach, shown) for lain in (touching(one, None), touching(one, ENDS[0]))
         ),
-        ring=ring(tuple(job.faces()), told.agreements, job.states(), limits_um(told), ways),
-        legend=legend(limits_um(told), ways),
-        change=changed(cut(shapes["Alder"]), job.faces()["Alder"], ways),
+        ring=ring(tuple(job.faces()), told.agreements, job.states(), limits_um(told), shown),
+        legend=legend(limits_um(told), shown),
+        change=changed(cut(shapes["Alder"]), job.faces()["Alder"], shown),
         both=Sides.of(fields, [Goal(6.0, rule="simple")], [Goal(9.0, rule="simple")]).both(),
         paper=Paper("1", "blue.jpg", "/specimens", one.geometry.words(), "photograph, 1.2 MB", "In oil.", False, 1),
         acts=(
             ActLine(3, "today", "Mia", "act 2 taken back", ("at 30, −14 mm just goes 19.997, hidden",), False),
             ActLine(2, "today", "", "readings added", ("at 30, −14 mm just goes 19.997",), True),
         ),
-        grid=grids_of(opened, one, ways, suspect_words(told, view))[0],
+        grid=grids_of(opened, one, shown, suspect_words(told, view))[0],
         fields=fields,
         result=view,
         live=Live(

@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import Job
-from waywright.core.stacks import USUAL_SET_MM, NoStack, finest_step_mm, next_stack_mm, stacks_at_once
+from waywright.core.evidence.job import Job
+from waywright.core.readings.stacks import USUAL_SET_MM, NoStack, finest_step_mm, next_stack_mm, stacks_at_once
 from waywright.jobfile.fields import Refused, typed
-from waywright.record import Opened
+from waywright.record import Snapshot
 from waywright.views.numbers import Shown, plural
-from waywright.web.app import Bench, ways_of
+from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import head_of
 from waywright.web.forms import parts_of
 from waywright.web.more_contexts import StacksPage
@@ -23,7 +23,7 @@ MOST_STACKS, MOST_BLOCKS = 12, 200
 
 def stacks(bench: Bench, request: Request) -> Response:
     """Answers a plain question in the address; nothing is saved."""
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     owned = blocks_of(opened.job)
     wanted = request.query_params.get("wanted", "")[:600]
     rows, words = _made(wanted, owned or USUAL_SET_MM) if wanted.strip() else ((), "")
@@ -31,7 +31,7 @@ def stacks(bench: Bench, request: Request) -> Response:
         title="Stacks",
         job=head_of(opened),
         wanted=wanted,
-        set=_set_words(owned, ways_of(request)),
+        set=_set_words(owned, shown_for(request)),
         rows=rows,
         words=words,
         next=tuple(_next(opened, owned or USUAL_SET_MM)),
@@ -44,10 +44,10 @@ def blocks_of(job: Job) -> tuple[float, ...]:
     return next((i.blocks_mm for i in job.instruments if i.kind == "gauge blocks" and i.blocks_mm), ())[:MOST_BLOCKS]
 
 
-def _set_words(owned: tuple[float, ...], ways: Shown) -> str:
+def _set_words(owned: tuple[float, ...], shown: Shown) -> str:
     """Whose set it is, and the finest step between the stacks it makes."""
     try:
-        step = f"; its finest step is {ways.limit(1e3 * finest_step_mm(owned or USUAL_SET_MM))} {ways.height}"
+        step = f"; its finest step is {shown.limit(1e3 * finest_step_mm(owned or USUAL_SET_MM))} {shown.height}"
     except NoStack:  # blocks that are no whole number of half micrometres
         step = ""
     if not owned:
@@ -70,7 +70,7 @@ def _made(wanted: str, owned: tuple[float, ...]) -> tuple[tuple[tuple[str, str],
     return rows, f"{plural(found.count, 'block')} in all, none twice."
 
 
-def _next(opened: Opened, owned: Iterable[float]) -> Iterable[str]:
+def _next(opened: Snapshot, owned: Iterable[float]) -> Iterable[str]:
     """For each setting with open brackets, the stack that halves the most of them."""
     try:
         step = finest_step_mm(owned)

@@ -13,12 +13,12 @@ import numpy as np
 from waywright.core.adjust.blind import Blindness
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import Screened
-from waywright.core.evidence import Given, Setting
-from waywright.core.findings import Suspect, Verdict
-from waywright.core.readings.base import EQUAL
-from waywright.core.retakes import home_of, laid_again, with_anew
-from waywright.core.things import FloatArray, IntArray
-from waywright.core.verdicts import TWIST, Aim, Judged, aims, blind_for, form_of, verdict
+from waywright.core.evidence.findings import Suspect, Verdict
+from waywright.core.evidence.job import Given, Setting
+from waywright.core.evidence.rows import EQUAL
+from waywright.core.evidence.things import FloatArray, IntArray
+from waywright.core.next.retakes import home_of, laid_again, with_anew
+from waywright.core.results.verdicts import TWIST, Aim, FaceUnderTest, aims, blind_for, form_of, verdict
 
 WORTH = 0.05  # of the chance of being inside: who decides takes less for the same; common practice, no source
 
@@ -32,7 +32,7 @@ class Hanging:
 
     screened: Screened
     given: Given
-    judges: Mapping[str, Judged]
+    judges: Mapping[str, FaceUnderTest]
     spots: Sequence[Blindness]
     found: Sequence[Verdict]
 
@@ -52,7 +52,7 @@ class Hanging:
             for s in self.screened.suspects
         )
 
-    def _decided(self) -> Iterator[tuple[Judged, Aim, Verdict]]:
+    def _decided(self) -> Iterator[tuple[FaceUnderTest, Aim, Verdict]]:
         """Every verdict that a reading could change: against a limit, and open for no blind shape."""
         job = self.screened.net.job
         asked = [(name, aim) for name, face in job.faces().items() for aim in aims(job.goal, face)]
@@ -118,7 +118,7 @@ class Hanging:
         codes = np.array([names.get(rows.instruments[code], -1) for code in rows.instrument], np.intp)
         return Solution(net.unknowns, rows.take(np.flatnonzero(kept), self._factors(codes)))
 
-    def _differs(self, then: Judged, aim: Aim, said: Verdict) -> bool:
+    def _differs(self, then: FaceUnderTest, aim: Aim, said: Verdict) -> bool:
         now = verdict(then, aim, form_of(then, self.spots), self.spots, self.screened.net.job.goal)
         moved = abs((now.chance_inside or 0.0) - (said.chance_inside or 0.0))
         return now.decision != said.decision and moved >= WORTH

@@ -16,11 +16,11 @@ from waywright.core.adjust.columns import free_of
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED
-from waywright.core.evidence import Geometry, Given, Job, Reading, Setting
-from waywright.core.findings import Report, Suspect
-from waywright.core.readings.base import EQUAL
+from waywright.core.evidence.findings import Report, Suspect
+from waywright.core.evidence.job import Given, Job, Kind, Reading, Setting
+from waywright.core.evidence.rows import EQUAL
+from waywright.core.evidence.things import SAME_MM, FloatArray, IntArray
 from waywright.core.readings.laid import Laid
-from waywright.core.things import SAME_MM, FloatArray, IntArray
 
 LEAST_LAID = 4  # places of a lay-up: its lift and tilts use up to three
 WELL_CHECKED = 0.3  # redundancy at which half of a misreading (its root) shows; a guess, no source
@@ -79,14 +79,14 @@ def retakes(job: Job, report: Report) -> tuple[Retake, ...]:
     """One for each setting that has suspects which are not settled; those on which a verdict hangs first."""
     home = {s.reading: of for s in report.suspects if (of := home_of(job, s.reading)) is not None}
     left = [s for s in report.suspects if s.reading in home and not settled(job, report, s.reading)]
-    found: dict[tuple[str, Geometry], list[Suspect]] = {}
+    found: dict[tuple[str, Kind], list[Suspect]] = {}
     done: set[str] = set()
     for suspect in left:
         if suspect.reading in done:
             continue
         group = [s for s in left if s.reading in (suspect.reading, *suspect.like)]
         done |= {s.reading for s in group}
-        at = [(home[s.reading].shared, home[s.reading].geometry) for s in group]
+        at = [(home[s.reading].group, home[s.reading].geometry) for s in group]
         most = max(dict.fromkeys(at), key=at.count)  # where most of them are read in one go
         found.setdefault(most, []).append(group[at.index(most)])
     again = (_retake(job, report, home[suspects[0].reading], tuple(suspects)) for suspects in found.values())
@@ -126,14 +126,14 @@ def home_of(job: Job, reading: str) -> Setting | None:
 
 def _blocks(job: Job, of: Setting) -> tuple[Setting, ...]:
     """All blocks in which readings of one setting, laid out alike, were typed."""
-    return tuple(s for s in job.settings if s.shared == of.shared and s.geometry == of.geometry)
+    return tuple(s for s in job.settings if s.group == of.group and s.geometry == of.geometry)
 
 
 def _anew_since(job: Job, of: Setting) -> Iterator[Setting]:
     """Settings laid out alike after this one, with its faces as they were."""
     number, faces = job.settings.index(of), of.geometry.faces()
     for i, later in enumerate(job.settings[number + 1 :], number + 1):
-        alike = later.geometry == of.geometry and later.shared != of.shared
+        alike = later.geometry == of.geometry and later.group != of.group
         if alike and all(job.state_at(f, i) == job.state_at(f, number) for f in faces):
             yield later
 
@@ -164,7 +164,7 @@ def _retake(job: Job, report: Report, of: Setting, suspects: tuple[Suspect, ...]
             anew = replace(anew, readings=rest)
         else:  # all was read that would check it, and nothing does
             begun = None
-    earlier = [(s, r) for s, r in job.readings() if r.id in gone and s.shared != of.shared]
+    earlier = [(s, r) for s, r in job.readings() if r.id in gone and s.group != of.group]
     return Retake(
         suspects,
         of,
@@ -179,7 +179,7 @@ def _retake(job: Job, report: Report, of: Setting, suspects: tuple[Suspect, ...]
 def may_stand(job: Job, of: Setting) -> bool:
     """Whether nothing that was taken later tells that a setting was lifted: no reading of its faces, no pass."""
     faces = set(of.geometry.faces())
-    last = max(i for i, s in enumerate(job.settings) if s.shared == of.shared)
+    last = max(i for i, s in enumerate(job.settings) if s.group == of.group)
     newest = job.states()
     cut = any(job.state_at(f, last) < newest[f] for f in faces if f in newest)
     return not cut and not any(faces & set(s.geometry.faces()) for s in job.settings[last + 1 :])
@@ -244,7 +244,7 @@ def _whole(job: Job, of: Setting, suspects: set[str]) -> Setting:
 
 def _free(net: Network, whole: Setting, mine: IntArray) -> FloatArray:
     """(k, f) what the rows of a setting take of its own unknowns without a prior, each of length 1."""
-    part = net.rows.matrix[mine][:, free_of(net.unknowns).get(whole.shared, [])].toarray()
+    part = net.rows.matrix[mine][:, free_of(net.unknowns).get(whole.group, [])].toarray()
     size = np.linalg.norm(part, axis=0)
     return np.asarray(part[:, size > 0] / size[size > 0])
 

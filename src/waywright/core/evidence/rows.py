@@ -1,20 +1,18 @@
-"""What every kind of reading stands on: the site it was taken at and the equations it gives.
+"""What readings come to: the site a setting was taken at, and the equations it gives, in µm.
 
 An equation says: the sum of heights at places, each times a factor, plus the setting's own unknowns, is the value.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from waywright.core.evidence import Geometry, Job, JobError, Reading, Setting, Typed
-from waywright.core.stacks import NoStack, finest_step_mm
-from waywright.core.things import SAME_MM, SEAT_UM, Face, FloatArray, Instrument, IntArray
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.things import SAME_MM, SEAT_UM, Face, FloatArray, Instrument, IntArray
 from waywright.units import UnitError
 
 BoolArray = NDArray[np.bool_]
@@ -160,7 +158,7 @@ class Site:
 
     def label(self, what: str) -> Label:
         """The label of an unknown of this setting: equal for all blocks of one setting."""
-        return Label(self.setting.shared, what)
+        return Label(self.setting.group, what)
 
     def place(self, reading: Reading, key: str = "") -> str:
         """Where a reading stands, for messages."""
@@ -249,66 +247,3 @@ def within(face: Face, x_mm: FloatArray, y_mm: FloatArray) -> BoolArray:
 def every(count: int) -> IntArray:
     """The rows 0 … count − 1."""
     return np.arange(count, dtype=np.intp)
-
-
-BORROWING_MIN = 120.0  # an instrument that is not in the shop
-
-
-Kit = tuple[Instrument, tuple[Instrument, ...]]  # what a candidate is read with, and what must be had for it
-
-
-def instruments_for(job: Job, kinds: tuple[str, ...], otherwise: Instrument) -> list[Kit]:
-    """Every instrument owned of `kinds`; `otherwise`, to be had, where there is none."""
-    found = owned(job, kinds)
-    if found:
-        return [(instrument, ()) for instrument in found]
-    name = otherwise.name
-    while any(i.name == name for i in job.instruments):
-        name += "'"
-    other = replace(otherwise, name=name)
-    return [(other, (other,))]
-
-
-def owned(job: Job, kinds: tuple[str, ...]) -> list[Instrument]:
-    """Every instrument owned of `kinds` that says how true it is, in their order."""
-    return [
-        i
-        for kind in kinds
-        for i in job.instruments
-        if i.kind == kind and (i.u_um, i.u_um_per_m, i.grade) != (None, None, None)
-    ]
-
-
-def named(job: Job, kinds: tuple[str, ...], instrument: Instrument) -> str:
-    """ ", with the dial": which of those owned, where there are several."""
-    return f", with {instrument.name}" if len(owned(job, kinds)) > 1 else ""
-
-
-def step_mm(instrument: Instrument) -> float | None:
-    """The finest step between stacks of a set; None when its blocks are not listed."""
-    sizes = np.unique(instrument.blocks_mm)
-    if len(sizes) < 2:
-        return None
-    try:
-        return finest_step_mm(sizes.tolist())
-    except NoStack:  # of an inch set: what lies nearest
-        return float(np.diff(sizes).min())
-
-
-def coarse(stacks: Instrument, step: float | None) -> bool:
-    """Whether the step of a set, mm, tells less of a gap than the hand's feel for a stack that drags."""
-    return step is not None and 1e3 * step / math.sqrt(12) > stacks.feel_um
-
-
-def proposed(
-    geometry: Geometry, entry: str, key: str, unit: str, x_mm: FloatArray, y_mm: FloatArray | None, instrument: str
-) -> Setting:
-    """A setting of readings not yet taken, at places (n,)."""
-    sid = f"next {geometry.words()}, {instrument}"
-    nominal = Typed(20.0 if unit == "mm" else 0.0, unit)
-    ys = [None] * len(x_mm) if y_mm is None else [float(y) for y in y_mm]
-    readings = tuple(
-        Reading(f"{sid}[{i}]", entry, float(x), y, key=key, value=nominal)
-        for i, (x, y) in enumerate(zip(x_mm, ys, strict=True))
-    )
-    return Setting(sid, geometry, readings, instrument=instrument)

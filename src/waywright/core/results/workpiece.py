@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from waywright.core.evidence import Part
+from waywright.core.evidence.job import Workpiece
 
 RATIO = 4.0
 
@@ -27,12 +27,12 @@ class Needs:
     words: str
 
 
-def diameter_um(part: Part, reference_um: float) -> float:
+def diameter_um(part: Workpiece, reference_um: float) -> float:
     """The diameter that could be held with a reference proved to `reference_um`: `needs` the other way round."""
     return part.diameter_um * reference_um / needs(part).reference_um
 
 
-def needs(part: Part) -> Needs:
+def needs(part: Workpiece) -> Needs:
     """Work back from a part to the ways and the reference."""
     shared = 1 / math.sqrt(2) if part.height_mm is not None else 1.0
     ways = part.diameter_um / 2 * shared

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from waywright.core.evidence import Given, Job, Place
-from waywright.core.things import FloatArray, Hand
+from waywright.core.evidence.job import Given, Job, Place
+from waywright.core.evidence.things import FloatArray, Hand
 
 
 @dataclass(frozen=True)

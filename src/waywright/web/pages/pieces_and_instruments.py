@@ -8,14 +8,14 @@ from dataclasses import replace
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence import JobError
-from waywright.core.things import Face, Instrument, Piece
-from waywright.record import Add, Conflict, Edit, Memo, Missing, Opened, Put, Ref, Rename
+from waywright.core.evidence.job import JobError
+from waywright.core.evidence.things import Face, Instrument, Piece
+from waywright.record import Add, Conflict, Edit, Memo, Missing, Put, Ref, Rename, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Thing, ThingsPage, head_of
 from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Wrong, form_of, given_of, read
+from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.job import number_of, version_in
-from waywright.web.pages.meanwhile import Sides, meanwhile
 from waywright.web.pages.shop import ASSUMED, evenly
 
 NEW_FACE = {"length_mm": "600", "width_mm": "40", "lines_mm": "0", "side": "top", "finish": "scraped"}
@@ -28,7 +28,7 @@ def things(bench: Bench, request: Request) -> Response:
 
 
 def _things(bench: Bench, request: Request, wrong: Wrong | None, given: Mapping[str, str], at: str) -> Response:
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     job = opened.job
     pieces = tuple(
         _face_form(opened, piece, face, wrong if at == face.name else None, given)
@@ -53,14 +53,14 @@ def _things(bench: Bench, request: Request, wrong: Wrong | None, given: Mapping[
     return bench.show(request, "things.html", page, 422 if wrong else 200)
 
 
-def _face_form(opened: Opened, piece: Piece, face: Face, wrong: Wrong | None, given: Mapping[str, str]) -> Thing:
+def _face_form(opened: Snapshot, piece: Piece, face: Face, wrong: Wrong | None, given: Mapping[str, str]) -> Thing:
     filled = {**given_of(face), **(given if wrong else {})}
     words = f"{face.length_mm:g} × {face.width_mm:g} mm, {len(face.stations_mm)} stations on {len(face.lines_mm)} lines"
     version = opened.versions[Ref("piece", piece.name)]
     return Thing(face.name, words, form_of(Face, filled, (), FACE_CHOICES, wrong), version, "piece", piece.name)
 
 
-def _instrument_form(opened: Opened, one: Instrument, wrong: Wrong | None, given: Mapping[str, str]) -> Thing:
+def _instrument_form(opened: Snapshot, one: Instrument, wrong: Wrong | None, given: Mapping[str, str]) -> Thing:
     filled = {**given_of(one), **(given if wrong else {})}
     version = opened.versions[Ref("instrument", one.name)]
     return Thing(one.name, one.kind, form_of(Instrument, filled, (), INSTRUMENT_CHOICES, wrong), version, "instrument")
@@ -69,7 +69,7 @@ def _instrument_form(opened: Opened, one: Instrument, wrong: Wrong | None, given
 def save_piece(bench: Bench, request: Request, given: Given) -> Response:
     """A new piece with its face, a new face of a piece, or a face changed."""
     number, texts = number_of(request), given.texts
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     was, of = texts.get("was", ""), texts.get("of", "")
     try:
         if not texts.get("stations_mm", "").strip() and not was:
@@ -91,11 +91,11 @@ def save_piece(bench: Bench, request: Request, given: Given) -> Response:
         now = next((one for one in theirs if one.name == was), None)
         sides = Sides.of(form_of(Face, given.texts, (), FACE_CHOICES), [face], [now])
         hidden = {"was": was, "of": of} if now is not None else {"was": ""}
-        return meanwhile(bench, request, opened, error, sides, hidden, f"/jobs/{number}/things")
+        return form_conflict(bench, request, opened, error, sides, hidden, f"/jobs/{number}/things")
     return goes_to(f"/jobs/{number}/things")
 
 
-def _piece_edits(opened: Opened, face: Face, was: str, of: str, given: Given) -> list[Edit]:
+def _piece_edits(opened: Snapshot, face: Face, was: str, of: str, given: Given) -> list[Edit]:
     pieces = {piece.name: piece for piece in opened.job.pieces}
     if not of:
         return [Add(Piece(face.name, (face,))), *_not_assumed(opened)]
@@ -116,7 +116,7 @@ def _piece_edits(opened: Opened, face: Face, was: str, of: str, given: Given) ->
     return [*edits, *_not_assumed(opened)]
 
 
-def _not_assumed(opened: Opened) -> list[Edit]:
+def _not_assumed(opened: Snapshot) -> list[Edit]:
     """Who looks at the sizes and saves them has stopped assuming them."""
     ref = Ref("memo", ASSUMED)
     if ref not in opened.versions:
@@ -148,8 +148,9 @@ def save_instrument(bench: Bench, request: Request, given: Given) -> Response:
     except (Conflict, Missing) as error:
         now = error.theirs if isinstance(error, Conflict) else None
         sides = Sides.of(form_of(Instrument, texts, (), INSTRUMENT_CHOICES), [one], [now])
-        opened = bench.book.opened(number)
-        return meanwhile(bench, request, opened, error, sides, {"was": was if now else ""}, f"/jobs/{number}/things")
+        opened = bench.book.snapshot(number)
+        hidden = {"was": was if now else ""}
+        return form_conflict(bench, request, opened, error, sides, hidden, f"/jobs/{number}/things")
     return goes_to(f"/jobs/{number}/things")
 
 

@@ -11,21 +11,21 @@ from typing import IO
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from waywright.core.evidence import Entry, JobError, Setting
+from waywright.core.evidence.job import Entry, JobError, Setting
 from waywright.jobfile import JobFileError
-from waywright.record import BadBundle, Opened, Refused, TooLarge
+from waywright.record import BadBundle, Refused, Snapshot, TooLarge
 from waywright.views.cautions import LIFTING
-from waywright.web.app import Bench, Form, Given, by_of, goes_to, ways_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.drawing import reach_um
 from waywright.web.entry import columns_of, edits_from, grids_of, places_of
 from waywright.web.facing import facing
 from waywright.web.forms import Wrong
 from waywright.web.more_contexts import BroughtPage, SheetPage
+from waywright.web.page_parts import shapes_of
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
 from waywright.web.pages.shop import shop_page
-from waywright.web.told import shapes_of
 
 MOST_LINES = 600
 SPOOLED, CHUNK = 1 << 20, 1 << 16  # bytes of an export kept in memory, and sent at once
@@ -38,14 +38,14 @@ LARGEST_PASTE = 200_000
 
 def carry(bench: Bench, request: Request) -> Response:
     """How a job leaves the book."""
-    opened = bench.book.opened(number_of(request))
+    opened = bench.book.snapshot(number_of(request))
     return bench.show(request, "carry.html", Page(title="Export", job=head_of(opened)))
 
 
 def whole(bench: Bench, request: Request) -> Response:
     """The whole job with its past and attachments."""
     number = number_of(request)
-    name = _name(bench.book.opened(number), "waywright.zip")
+    name = _name(bench.book.snapshot(number), "waywright.zip")
     file: IO[bytes] = tempfile.SpooledTemporaryFile(SPOOLED)  # noqa: SIM115 (closed when it was sent)
     try:
         bench.book.export(number, file)
@@ -74,7 +74,7 @@ def toml(bench: Bench, request: Request) -> Response:
     """The job file."""
     number = number_of(request)
     text = bench.book.export_toml(number)
-    return Response(text.encode(), headers=_headers("application/toml", _name(bench.book.opened(number), "toml")))
+    return Response(text.encode(), headers=_headers("application/toml", _name(bench.book.snapshot(number), "toml")))
 
 
 def _headers(kind: str, name: str) -> dict[str, str]:
@@ -82,7 +82,7 @@ def _headers(kind: str, name: str) -> dict[str, str]:
     return {"Content-Type": kind, "Content-Disposition": f'attachment; filename="{name}"'}
 
 
-def _name(opened: Opened, ending: str) -> str:
+def _name(opened: Snapshot, ending: str) -> str:
     plain = re.sub(r"[^a-z0-9]+", "-", opened.job.title.lower()).strip("-")[:60]
     return f"{plain or 'job'}.{ending}"
 
@@ -106,7 +106,7 @@ def bring_in(bench: Bench, request: Request, given: Given) -> Response:
 
 def sheet(bench: Bench, request: Request) -> Response:
     """A page to print and fill in with a pencil."""
-    opened, ways = bench.book.opened(number_of(request)), ways_of(request)
+    opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     one = found(opened, request)
     shapes = shapes_of(bench.solver.solved(opened).report)
     instrument = opened.job.instrument(one)
@@ -115,8 +115,8 @@ def sheet(bench: Bench, request: Request) -> Response:
         job=head_of(opened),
         words=one.geometry.words(),
         instrument=f"{instrument.name} ({instrument.kind})" if instrument is not None else "",
-        facing=facing(opened.job, one, shapes, reach_um(list(shapes.values())), ways),
-        grids=grids_of(opened, one, ways, {}),
+        facing=facing(opened.job, one, shapes, reach_um(list(shapes.values())), shown),
+        grids=grids_of(opened, one, shown, {}),
         cautions=(LIFTING,),
     )
     return bench.show(request, "sheet.html", page)
@@ -125,7 +125,7 @@ def sheet(bench: Bench, request: Request) -> Response:
 def paste(bench: Bench, request: Request, given: Given) -> Response:
     """A table of readings: with their places, or a column in the order of the places."""
     number = number_of(request)
-    opened = bench.book.opened(number)
+    opened = bench.book.snapshot(number)
     one = found(opened, request)
     rows = rows_in(opened, one, given.texts.get("text", ""))
     edits = edits_from(one, rows, lambda act: ())
@@ -138,7 +138,7 @@ def paste(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(setting_url(number, one.id))
 
 
-def rows_in(opened: Opened, one: Setting, text: str) -> dict[str, str]:
+def rows_in(opened: Snapshot, one: Setting, text: str) -> dict[str, str]:
     """The lines of a table as rows of the entry form; raises `Wrong` with the line.
 
     A first line of names (x_mm, y_mm, goes_mm ...) says what stands where. Without one, a single column is values in

@@ -11,19 +11,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from waywright.core.adjust.cures import cures, sight
-from waywright.core.adjust.finer import NextStack, next_stack
-from waywright.core.adjust.plan import Offer, Plan, candidates
-from waywright.core.adjust.programme import TIMES, Programme, programme
-from waywright.core.evidence import Job, Reading
-from waywright.core.faults import faults
-from waywright.core.findings import Move, Report, Suspect, Verdict
-from waywright.core.part import diameter_um
+from waywright.core.evidence.findings import Move, Report, Suspect, Verdict
+from waywright.core.evidence.job import Job, Reading
+from waywright.core.next.cures import cures, visibility
+from waywright.core.next.faults import faults
+from waywright.core.next.gain import Gain, Offer, candidates
+from waywright.core.next.next_stack import NextStack, next_stack
+from waywright.core.next.programme import TIMES, Programme, programme
+from waywright.core.next.retakes import Retake, retakes
+from waywright.core.next.scraping import scraped
 from waywright.core.readings import KINDS, Slide
 from waywright.core.readings.laid import Laid
-from waywright.core.retakes import Retake, retakes
-from waywright.core.scraped import scraped
-from waywright.core.verdicts import STRAIGHTNESS, TWIST, aims
+from waywright.core.results.verdicts import STRAIGHTNESS, TWIST, aims
+from waywright.core.results.workpiece import diameter_um
 
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
@@ -147,14 +147,14 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
         yield from _cured(job, report, faces)
 
 
-def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Plan:
+def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Gain:
     """What the limits of these faces ask about: their twist alone, or each line, or the whole of them."""
     left_out = tuple(s.reading for s in report.suspects)
     asked = {a.measure for name in faces for a in aims(job.goal, job.faces()[name])}
     wide = [n for n in faces if min(len(job.faces()[n].lines_mm), len(job.faces()[n].stations_mm)) > 1]
     if asked == {TWIST} and wide:
-        return Plan(job, wide, False, goal_um, left_out, report.given, twist=True)
-    return Plan(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
+        return Gain(job, wide, False, goal_um, left_out, report.given, twist=True)
+    return Gain(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
 
 
 def put_in(offered: list[Move], move: Move) -> None:
@@ -225,7 +225,7 @@ def _at_the_limit(faces: Sequence[str], goal_um: float, what: str) -> Iterator[M
 
 def _cured(job: Job, report: Report, faces: Sequence[str]) -> Iterator[Move]:
     """What a new piece would cure, where no reading of what there is can."""
-    _, seen = sight(job, report.given)
+    _, seen = visibility(job, report.given)
     for words in dict.fromkeys(c.words for c in cures(job, seen.find(), given=report.given).values()):
         yield Move("measure", tuple(faces), (), words, "nothing else lets these faces be told apart", {}, 0.0)
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
 
-from waywright.core.things import Face, FloatArray, Hand, Instrument, Piece
+from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
 from waywright.units import convert
 
 if TYPE_CHECKING:
-    from waywright.core.readings.base import Equations, Site
+    from waywright.core.evidence.rows import Equations, Site
 
 
 class JobError(ValueError):
@@ -82,7 +82,7 @@ class Entry:
         return self.name[:1].upper() + self.name[1:]
 
 
-class Geometry:
+class Kind:
     """How the readings of a setting were laid out. Each kind of reading is one frozen dataclass derived from this.
 
     Its fields are the keys of its block in the job file (mm, µm, µm/m by the ending of the name), with their
@@ -104,7 +104,7 @@ class Geometry:
     def check(self, job: Job) -> None:
         """Raise `JobError` if this geometry cannot be; `place` names the key."""
 
-    def shares(self, other: Geometry) -> bool:
+    def shares(self, other: Kind) -> bool:
         """Whether readings laid out like `other` may be of one setting with these: by default when they lie alike."""
         return self == other
 
@@ -123,7 +123,7 @@ class Geometry:
             return list(zip(face.x_mm.tolist(), face.y_mm.tolist(), strict=True))
         return [(x, None) for x in face.stations_mm]
 
-    def mirrored(self) -> Geometry | None:
+    def mirrored(self) -> Kind | None:
         """The same told from the other face, where there is such a thing."""
         return None
 
@@ -152,7 +152,7 @@ class Setting:
     """What a group of readings shares. `id` is its place in the file; equal `name`s are one setting."""
 
     id: str
-    geometry: Geometry
+    geometry: Kind
     readings: tuple[Reading, ...]
     name: str | None = None
     instrument: str | None = None
@@ -162,7 +162,7 @@ class Setting:
     note: str | None = None
 
     @property
-    def shared(self) -> str:
+    def group(self) -> str:
         """The name under which its lift and tilt are known."""
         return self.name or self.id
 
@@ -257,7 +257,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Zone:
+class Patch:
     """A rectangle of a face that was gone over `passes` times; without y the whole width of it."""
 
     from_mm: float
@@ -279,13 +279,13 @@ class Pass:
     after: str | None = None
     act: str = "scrape"
     depth_um: float | None = None
-    zones: tuple[Zone, ...] = ()
+    zones: tuple[Patch, ...] = ()
     when: str | None = None
     note: str | None = None
 
 
 @dataclass(frozen=True)
-class Part:
+class Workpiece:
     """What is to be turned: a diameter within `diameter_um` over `over_mm`, the tool `height_mm` above the ways."""
 
     diameter_um: float
@@ -295,7 +295,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Goal:
-    """What a face must come to; without `faces` it is for all of them. `part` stands in for a limit: see core/part."""
+    """What a face must come to; without `faces` all of them. `part` stands in for a limit: see `results.workpiece`."""
 
     straightness_um: float | None = None
     flatness_um: float | None = None
@@ -305,7 +305,7 @@ class Goal:
     leave_out_mm: float = 0.0
     rule: str = "guarded"
     faces: tuple[str, ...] = ()
-    part: Part | None = None
+    part: Workpiece | None = None
 
 
 @dataclass(frozen=True)
@@ -379,7 +379,7 @@ class Job:
         """By face, the numbers of the settings its passes came after, −1 before all, in order."""
         order: dict[str, int] = {}
         for i, setting in enumerate(self.settings):
-            order[setting.id] = order[setting.shared] = i
+            order[setting.id] = order[setting.group] = i
         found: dict[str, list[int]] = {}
         for cut in self.passes:
             found.setdefault(cut.face, []).append(order.get(cut.after, -1) if cut.after else -1)

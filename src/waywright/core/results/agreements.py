@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Job, Pass
-from waywright.core.findings import Agreement, Change
+from waywright.core.evidence.findings import Agreement, Change
+from waywright.core.evidence.job import Job, Pass
+from waywright.core.evidence.things import FloatArray
 from waywright.core.judge.zones import line_zone, plane_zone
 from waywright.core.readings import LayUp, Slide
 from waywright.core.readings.laid import Laid
-from waywright.core.things import FloatArray
 
 
 def agreements(job: Job, solution: Solution) -> Iterator[Agreement]:

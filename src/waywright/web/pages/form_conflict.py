@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.record import BookError, Conflict, Opened
+from waywright.record import BookError, Conflict, Snapshot
 from waywright.web.app import Bench, Given
 from waywright.web.contexts import head_of
 from waywright.web.forms import Field, given_of, label_of
@@ -56,8 +56,14 @@ def typed_fields(names: Iterable[str], given: Given) -> tuple[Field, ...]:
     return tuple(Field(name, label_of(name), given.texts[name]) for name in names if given.texts.get(name))
 
 
-def meanwhile(
-    bench: Bench, request: Request, opened: Opened, error: BookError, sides: Sides, hidden: Mapping[str, str], back: str
+def form_conflict(
+    bench: Bench,
+    request: Request,
+    opened: Snapshot,
+    error: BookError,
+    sides: Sides,
+    hidden: Mapping[str, str],
+    back: str,
 ) -> Response:
     """The page of both. `hidden` goes with the form besides its fields; without it there is nothing to save over."""
     if isinstance(error, Conflict) and hidden and sides.theirs is not None:

@@ -9,36 +9,36 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from waywright.core.evidence import Job, JobError, Reading
+from waywright.core.evidence.job import Job, JobError, Reading
 from waywright.record.errors import NotABook
 from waywright.record.state import Held, State
 
-Guard = Callable[[Job], None]
+Validate = Callable[[Job], None]
 
 
-def refuse_spoilt(guard: Guard, before: State, after: State, changed: Sequence[Held]) -> None:
+def refuse_spoilt(validate: Validate, before: State, after: State, changed: Sequence[Held]) -> None:
     """Raise the `JobError` of the job after an act, unless the job was no better before.
 
     That leaves a way on where a newer version of Waywright checks more than the one that took the readings.
     """
     try:
-        guard(_thinned(after, changed))
+        validate(_thinned(after, changed))
     except JobError:
         try:
-            guard(before.job)
+            validate(before.job)
         except JobError:
             return
         raise
 
 
-def told_of_damage(guard: Guard, state: State, changed: int | None, way_back: Callable[[], str]) -> str:
+def told_of_damage(validate: Validate, state: State, changed: int | None, way_back: Callable[[], str]) -> str:
     """What to say of a job whose act `changed` is not as it was written; "" when every act is.
 
     Raises `NotABook` for a job that cannot be: as it stands here nobody looked at it before, and no page could show it.
     """
     act = f"act {changed} of it is not as it was written"
     try:
-        guard(state.job)
+        validate(state.job)
     except JobError as error:
         why = f"as it was after act {state.number} it cannot be ({error.place or 'the job'}: {str(error).rstrip('.')})"
         why = why if changed is None else f"{act}, and {why}"
@@ -54,7 +54,7 @@ def _thinned(after: State, changed: Sequence[Held]) -> Job:
     if not all(isinstance(held.part, Reading) for held in changed):
         return job
     touched = {after.things[held.parent].ref.key for held in changed if held.parent is not None}
-    shared = {setting.shared for setting in job.settings if setting.id in touched}
-    thin = replace(job, settings=tuple(s for s in job.settings if s.shared in shared), passes=())
+    shared = {setting.group for setting in job.settings if setting.id in touched}
+    thin = replace(job, settings=tuple(s for s in job.settings if s.group in shared), passes=())
     ids = {reading.id for _, reading in thin.readings()}
     return thin if thin.corrected() <= ids else job

@@ -16,10 +16,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from waywright.core.adjust.plan import Offer, Plan, Told
-from waywright.core.evidence import Candidate
-from waywright.core.readings.base import BORROWING_MIN
-from waywright.core.things import FloatArray, Instrument
+from waywright.core.evidence.job import Candidate
+from waywright.core.evidence.things import FloatArray, Instrument
+from waywright.core.next.gain import Gain, Offer, Yield
+from waywright.core.readings.proposed import BORROWING_MIN
 
 MOST_SETTINGS = 30
 TIMES = 4  # how often a person reads everything again before giving up; common practice, no source
@@ -48,7 +48,7 @@ class Programme:
         return sum(map(read, self.taken))
 
 
-def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
+def programme(plan: Gain, candidates: Iterable[Candidate]) -> Programme:
     """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
     told, reach_um = _worth_having(plan, [t for c in candidates if (t := plan.told(c)) is not None])
     if not told or plan.reached:
@@ -66,7 +66,7 @@ def programme(plan: Plan, candidates: Iterable[Candidate]) -> Programme:
     return Programme(_ordered(plan, best), True, reach_um)
 
 
-def _worth_having(plan: Plan, told: Sequence[Told]) -> tuple[list[Told], float]:
+def _worth_having(plan: Gain, told: Sequence[Yield]) -> tuple[list[Yield], float]:
     """What is owned, where it can reach the goal; else also what must be borrowed. How far it reaches."""
     owned = [t for t in told if not t.candidate.instruments]
     reach_um = plan.reach_um(owned, TIMES)
@@ -75,12 +75,12 @@ def _worth_having(plan: Plan, told: Sequence[Told]) -> tuple[list[Told], float]:
     return sorted(owned, key=_round_of, reverse=True), reach_um
 
 
-def _gain(plan: Plan, told: Told) -> float:
+def _gain(plan: Gain, told: Yield) -> float:
     """What it adds to the share known as things stand."""
     return plan.share_known(plan.covariance(plan.information + told.adds)) - plan.known
 
 
-Way = Callable[[float, Told], float]
+Way = Callable[[float, Yield], float]
 WAYS: tuple[Way, ...] = (
     lambda gain, t: gain / t.minutes,
     lambda gain, t: gain,
@@ -88,21 +88,21 @@ WAYS: tuple[Way, ...] = (
 )
 
 
-def read(setting: Told | Offer) -> int:
+def read(setting: Yield | Offer) -> int:
     """How many readings of it there are to read: what a lay-up stands on is known beforehand."""
     return len(setting.candidate.to_read(setting.readings))
 
 
-def _with(plan: Plan, settings: Sequence[Told]) -> FloatArray:
+def _with(plan: Gain, settings: Sequence[Yield]) -> FloatArray:
     """The information when settings are taken as well."""
     return np.asarray(plan.information + np.sum([t.adds for t in settings], axis=0))
 
 
-def _reached(plan: Plan, settings: Sequence[Told]) -> bool:
+def _reached(plan: Gain, settings: Sequence[Yield]) -> bool:
     return bool(settings) and plan.largest_um(plan.covariance(_with(plan, settings))) <= plan.goal_um
 
 
-def _reach(plan: Plan, told: Sequence[Told], first: Told, way: Way) -> list[Told] | None:
+def _reach(plan: Gain, told: Sequence[Yield], first: Yield, way: Way) -> list[Yield] | None:
     """After the first, by repeatedly taking the best by `way`, until the goal is reached; None when it is not."""
     chosen = [first]
     information = _with(plan, chosen)
@@ -121,7 +121,7 @@ def _reach(plan: Plan, told: Sequence[Told], first: Told, way: Way) -> list[Told
     return None
 
 
-def _in_rounds(plan: Plan, told: Sequence[Told], first: Told) -> list[Told] | None:
+def _in_rounds(plan: Gain, told: Sequence[Yield], first: Yield) -> list[Yield] | None:
     """As a person would who reads everything: kind after kind, turn after turn, each as a whole, until it is enough."""
     chosen = [first]
     left = [t for t in told if t is not first]
@@ -134,12 +134,12 @@ def _in_rounds(plan: Plan, told: Sequence[Told], first: Told) -> list[Told] | No
     return None
 
 
-def _round_of(told: Told) -> tuple[str, str]:
+def _round_of(told: Yield) -> tuple[str, str]:
     geometry = told.candidate.settings[0].geometry
     return geometry.block, getattr(geometry, "turn", "")
 
 
-def _without_settings(plan: Plan, chosen: list[Told]) -> list[Told]:
+def _without_settings(plan: Gain, chosen: list[Yield]) -> list[Yield]:
     """Leave out whole settings that the goal does not need, the longest first; the very first stays."""
     at = sorted(range(1, len(chosen)), key=lambda i: -chosen[i].minutes)
     kept = {0, *at}
@@ -149,7 +149,7 @@ def _without_settings(plan: Plan, chosen: list[Told]) -> list[Told]:
     return [chosen[k] for k in sorted(kept)]
 
 
-def _without_readings(plan: Plan, chosen: list[Told], start: int = 1) -> list[Told]:
+def _without_readings(plan: Gain, chosen: list[Yield], start: int = 1) -> list[Yield]:
     """Leave out single readings that the goal does not need, the least useful a minute first; none before `start`."""
     needed: set[tuple[int, str]] = set()
     while True:
@@ -170,7 +170,7 @@ def _without_readings(plan: Plan, chosen: list[Told], start: int = 1) -> list[To
             return chosen
 
 
-def _ordered(plan: Plan, chosen: Sequence[Told]) -> tuple[Offer, ...]:
+def _ordered(plan: Gain, chosen: Sequence[Yield]) -> tuple[Offer, ...]:
     """The first, then as things stand the setting that tells most a minute first."""
     offers = [plan.offer(t) for t in chosen if t.readings]
     bare = [replace(o, minutes=o.minutes - BORROWING_MIN * len(o.candidate.instruments)) for o in offers]

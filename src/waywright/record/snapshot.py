@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from waywright.core.evidence import Job
+from waywright.core.evidence.job import Job
 from waywright.record.log import Act
-from waywright.record.parts import Attachment, Part, Ref
+from waywright.record.parts import Attachment, Item, Ref
 from waywright.record.undo import next_redo, next_undo
 
 
@@ -69,7 +69,7 @@ class Listed:
 
 
 @dataclass(frozen=True)
-class Opened:
+class Snapshot:
     """A job with all that a page needs to change it: the version of each part, what can be undone and done again.
 
     `number` is the act it stands at, `newest` the last there is. `acts` are all up to `number`, `undone` the numbers of
@@ -106,6 +106,6 @@ class Done:
     """One act and the parts it wrote, each as it was then; `gone` are those it hid. `undone`: it stands taken back."""
 
     act: Act
-    parts: tuple[Part, ...]
-    gone: tuple[Part, ...]
+    parts: tuple[Item, ...]
+    gone: tuple[Item, ...]
     undone: bool

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from waywright.core.evidence import Geometry, Job, Setting
-from waywright.core.findings import Misfit, Move, Report
+from waywright.core.evidence.findings import Misfit, Move, Report
+from waywright.core.evidence.job import Job, Kind, Setting
 
 PLACES = 4  # of a setting taken anew: two or three only tell how it lies
 WRONG = "turn, offset, the end it was read from, unit, blocks, dirt, warmth"
@@ -45,7 +45,7 @@ def _asked(misfit: Misfit, setting: Setting | None, *, gone: bool) -> Move:
     return Move("measure", geometry.faces(), at, how, reason, gain, minutes)
 
 
-def _look(misfit: Misfit, geometry: Geometry | None) -> str:
+def _look(misfit: Misfit, geometry: Kind | None) -> str:
     """What may be wrong, before anything is read."""
     if misfit.what == "setting" and geometry is not None:
         return f"look for what is wrong with {geometry.words()}, as a whole: {WRONG}"

@@ -13,16 +13,16 @@ import numpy as np
 
 from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Goal, JobError
-from waywright.core.findings import Misfit, Share, Verdict
+from waywright.core.evidence.findings import Misfit, Share, Verdict
+from waywright.core.evidence.job import Goal, JobError
+from waywright.core.evidence.things import Face, FloatArray, IntArray
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import FormPosterior, form_posterior, zone_summary
 from waywright.core.judge.geometry import effective, tells_twist, twist, twist_weights
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
-from waywright.core.part import needs
-from waywright.core.things import Face, FloatArray, IntArray
+from waywright.core.results.workpiece import needs
 
 STRAIGHTNESS, FLATNESS, TWIST = "straightness", "flatness", "twist"
 UNSEEN, HARDLY_SEEN = "no reading so far sees", "the readings so far hardly see"
@@ -67,7 +67,7 @@ def aims(goal: Goal, face: Face) -> list[Aim]:
 
 
 @dataclass(frozen=True)
-class Judged:
+class FaceUnderTest:
     """The read nodes of one face as they are judged, `at` (k,) of them within the effective length, line by line."""
 
     heights: Heights
@@ -134,17 +134,17 @@ def _line_measure(x_mm: FloatArray, draws_um: FloatArray, limit: Limit | None) -
     return zone if limit is None or not limit.signed else signed_um(zone, crown_um(x_mm, draws_um))
 
 
-def judged(solution: Solution, heights: Heights, leave_out_mm: float) -> Judged:
+def judged(solution: Solution, heights: Heights, leave_out_mm: float) -> FaceUnderTest:
     """Gather what is known of one face for judging."""
     face = heights.unknown.face
     assert face is not None
     inside = np.flatnonzero(effective(heights.x_mm, face.length_mm, leave_out_mm))
     y = heights.y_mm
     lines = tuple(i for line in np.unique(y) if len(i := inside[y[inside] == line]) > 2)
-    return Judged(heights, solution.heights_um(heights), solution.face_covariance(heights), inside, lines)
+    return FaceUnderTest(heights, solution.heights_um(heights), solution.face_covariance(heights), inside, lines)
 
 
-def form_of(judge: Judged, spots: Sequence[Blindness]) -> FormPosterior:
+def form_of(judge: FaceUnderTest, spots: Sequence[Blindness]) -> FormPosterior:
     """The heights of a face under the form prior, which is never laid on what is blind."""
     name = judge.face.name
     blind = [s.shapes_um[name] for s in spots if s.ratio >= BLIND and s.weights and name in s.shapes_um]
@@ -159,12 +159,12 @@ def form_of(judge: Judged, spots: Sequence[Blindness]) -> FormPosterior:
     )
 
 
-def blind_for(judge: Judged, aim: Aim, spots: Sequence[Blindness]) -> list[Blindness]:
+def blind_for(judge: FaceUnderTest, aim: Aim, spots: Sequence[Blindness]) -> list[Blindness]:
     """The blind and weak spots that leave this measure of this face open: of either the prior would decide."""
     return [s for s in spots if s.ratio >= WEAK and effect_um(judge, aim, s) > NOTICED_UM]
 
 
-def effect_um(judge: Judged, aim: Aim, spot: Blindness) -> float:
+def effect_um(judge: FaceUnderTest, aim: Aim, spot: Blindness) -> float:
     """What one standard deviation of a blind shape does to the measure of a face."""
     shape = spot.shapes_um.get(judge.face.name)
     if shape is None:
@@ -176,7 +176,7 @@ def effect_um(judge: Judged, aim: Aim, spot: Blindness) -> float:
 
 
 def verdict(
-    judge: Judged,
+    judge: FaceUnderTest,
     aim: Aim,
     form: FormPosterior,
     spots: Sequence[Blindness],
@@ -220,7 +220,7 @@ def not_measured(name: str, aim: Aim, why: str) -> Verdict:
     )
 
 
-def shares(solution: Solution, judge: Judged, aim: Aim) -> Iterator[Share]:
+def shares(solution: Solution, judge: FaceUnderTest, aim: Aim) -> Iterator[Share]:
     """The uncertainty budget of a measure at the estimate, largest first."""
     functional = judge.functional(aim)
     if functional is None:

@@ -16,7 +16,7 @@ from waywright.record import queries
 from waywright.record.errors import NumberReused, OutOfOrder, Refused
 from waywright.record.integrity import CLIENT
 from waywright.record.log import Act, first_changed
-from waywright.record.opened import By, Saved
+from waywright.record.snapshot import By, Saved
 from waywright.record.state import EMPTY, State
 
 JOBS = 16  # kept in mind at once
@@ -36,7 +36,7 @@ class Past:
         return self.acts[-1]
 
 
-class Known:
+class Cache:
     """The jobs read last, by their uids. Any thread may use it."""
 
     def __init__(self) -> None:

@@ -1,8 +1,8 @@
 """The next stack: while a pair still lies there, the size that halves the most of its brackets, and what that tells.
 
 A stack that goes where one some µm larger does not leaves a bracket; a size between the two halves it, whatever the
-hand says. Which size does most for all the places of the lay-up at once is `core/stacks`' to find; what it does for the
-goal is worked out by solving again.
+hand says. Which size does most for all the places of the lay-up at once is `readings.stacks`' to find; what it does
+for the goal is worked out by solving again.
 """
 
 from __future__ import annotations
@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from waywright.core.adjust.plan import Plan
-from waywright.core.evidence import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.things import Instrument
+from waywright.core.next.gain import Gain
 from waywright.core.readings import LayUp
-from waywright.core.readings.base import step_mm
-from waywright.core.stacks import USUAL_SET_MM, NoStack, next_stack_mm, stacks_at_once
-from waywright.core.things import Instrument
+from waywright.core.readings.proposed import step_mm
+from waywright.core.readings.stacks import USUAL_SET_MM, NoStack, next_stack_mm, stacks_at_once
 
 FINEST_MM = 0.001  # no hand tells stacks apart that differ by less; common practice, no source
 OPEN_STEPS = 4  # how many steps on a bracket with an open side is taken to reach; a guess, no source
@@ -41,7 +41,7 @@ class NextStack:
         return WRINGING_MIN + self.setting.geometry.reading_min * len(self.readings)
 
 
-def next_stack(plan: Plan, job: Job) -> NextStack | None:
+def next_stack(plan: Gain, job: Job) -> NextStack | None:
     """For the lay-up taken last, if its faces are as they were; None when its brackets are as narrow as can be."""
     setting = next(iter(reversed(job.settings)), None)
     if setting is None or not isinstance(setting.geometry, LayUp):

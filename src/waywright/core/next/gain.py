@@ -22,12 +22,12 @@ from scipy import linalg
 from waywright.core.adjust.columns import Unknown, orthonormal
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, plane
-from waywright.core.evidence import NOTHING_MORE, Candidate, Geometry, Given, Job, Reading
-from waywright.core.things import FloatArray
+from waywright.core.evidence.job import NOTHING_MORE, Candidate, Given, Job, Kind, Reading
+from waywright.core.evidence.things import FloatArray
 
 
 @dataclass(frozen=True)
-class Told:
+class Yield:
     """What the readings of a candidate say: rows · unknowns + e, e with precision `precision` (k, k).
 
     `rows` (k, n) over the plan's unknowns; the setting's own unknowns are taken out of the precision.
@@ -50,7 +50,7 @@ class Told:
         """Setting up and reading."""
         return self.fixed_min + float(self.each_min.sum())
 
-    def less(self, i: int) -> Told:
+    def less(self, i: int) -> Yield:
         """Without reading i: the inverse of a part of a matrix is a Schur complement of its inverse."""
         w = self.precision
         if w[i, i] > 1e-12:  # else the setting's own unknowns had used it up: it said nothing
@@ -84,7 +84,7 @@ class Offer:
         return (self.known[1] - self.known[0]) / self.minutes
 
 
-class Plan:
+class Gain:
     """The readings so far (without `left_out`), every node of every face, and what more readings would do.
 
     `along` asks about each line of `faces` about its own line (straightness); without it each face about its plane
@@ -119,9 +119,9 @@ class Plan:
         self.weights = shapes[self.free]
         self._now = self.covariance(self.information)
 
-    def again(self, job: Job) -> Plan:
+    def again(self, job: Job) -> Gain:
         """The same question of other readings."""
-        return Plan(job, *self._asks)
+        return Gain(job, *self._asks)
 
     def _asked(self, face: Heights, along: bool) -> FloatArray:
         """(N, k) an orthonormal basis of the shapes the goal asks about."""
@@ -173,7 +173,7 @@ class Plan:
     def _unknown(self, covariance: FloatArray) -> FloatArray:
         return inverse(covariance + self.goal_um**2 * np.eye(len(covariance)))
 
-    def losses(self, told: Told, information: FloatArray) -> FloatArray:
+    def losses(self, told: Yield, information: FloatArray) -> FloatArray:
         """(k,) what the share known would lose without each reading of a setting that is in `information`.
 
         A rank-one change each: without reading i the information is less by b bᵀ/w, with b = rowsᵀ·precision_i.
@@ -192,7 +192,7 @@ class Plan:
         offers = [self.offer(t) for c in candidates if (t := self.told(c)) is not None]
         return sorted((o for o in offers if o.known[1] > o.known[0] + 1e-9), key=lambda o: -o.rate)
 
-    def offer(self, told: Told) -> Offer:
+    def offer(self, told: Yield) -> Offer:
         """What one setting does as things stand."""
         then = self.information + told.adds
         after = self.covariance(then)
@@ -205,11 +205,11 @@ class Plan:
             (self.worst_um, self.largest_um(after)),
         )
 
-    def reach_um(self, settings: Sequence[Told], times: int) -> float:
+    def reach_um(self, settings: Sequence[Yield], times: int) -> float:
         """The largest node sigma when all `settings` are taken so many times over."""
         return self.largest_um(self.covariance(self.information + times * sum((t.adds for t in settings), 0.0)))
 
-    def told(self, candidate: Candidate) -> Told | None:
+    def told(self, candidate: Candidate) -> Yield | None:
         """What a candidate says; None when the plan can use nothing of it (its piece is not there yet)."""
         if candidate.pieces:
             return None
@@ -223,7 +223,7 @@ class Plan:
             precision = precision - through @ linalg.solve(basis.T @ through, through.T, assume_a="pos")
         each = np.array([minutes_of(candidate, r) for r in readings])
         fixed = candidate.minutes - float(each.sum())
-        return Told(candidate, tuple(readings), rows[:, self.free], precision, fixed, each)
+        return Yield(candidate, tuple(readings), rows[:, self.free], precision, fixed, each)
 
     def _rows(self, candidate: Candidate) -> tuple[FloatArray, FloatArray, FloatArray, list[Reading]]:
         """Its rows over the unknowns, divided by u (k, N); its own free columns (k, f), and those with a prior times
@@ -273,7 +273,7 @@ def minutes_of(candidate: Candidate, reading: Reading) -> float:
     return geometry.reading_min if geometry.to_read([reading]) else 0.0
 
 
-def candidates(job: Job, kinds: Iterable[type[Geometry]]) -> Iterator[Candidate]:
+def candidates(job: Job, kinds: Iterable[type[Kind]]) -> Iterator[Candidate]:
     """Everything every kind proposes."""
     for kind in kinds:
         yield from kind.candidates(job)

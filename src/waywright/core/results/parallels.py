@@ -14,12 +14,12 @@ import numpy as np
 from scipy import sparse
 
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import Job
-from waywright.core.findings import Parallel
-from waywright.core.readings.base import within
-from waywright.core.things import BoolArray, Face, FloatArray
+from waywright.core.evidence.findings import Parallel
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.rows import within
+from waywright.core.evidence.things import BoolArray, Face, FloatArray
 
-Told = tuple[float | None, float | None]  # a number and its sigma, where there is one
+Pair = tuple[float | None, float | None]  # a number and its sigma, where there is one
 
 
 def parallels(job: Job, solution: Solution) -> Iterator[Parallel]:
@@ -47,10 +47,10 @@ def _parallel(solution: Solution, one: tuple[Face, Heights], other: tuple[Face, 
     # A bottom face is seen rolled over: its heights point the other way, and so do its y; hence the signs.
     along = _weights(solution, (heights, slopes[0]), (to_heights, to_slopes[0] if opposite else -to_slopes[0]))
     rises = _told(solution, along)
-    leans: Told = (None, None)
+    leans: Pair = (None, None)
     if slopes[1] is not None and to_slopes[1] is not None:
         leans = _told(solution, _weights(solution, (heights, slopes[1]), (to_heights, -to_slopes[1])))
-    varies: Told = _variation(solution, face, to, heights, to_heights) if opposite else (None, None)
+    varies: Pair = _variation(solution, face, to, heights, to_heights) if opposite else (None, None)
     return Parallel(face.name, to.name, opposite, *rises, *leans, *varies)
 
 
@@ -77,7 +77,7 @@ def _told(solution: Solution, weights: FloatArray) -> tuple[float, float]:
     return float(weights @ solution.mean_um), float(solution.sigma(weights))
 
 
-def _variation(solution: Solution, face: Face, to: Face, heights: Heights, to_heights: Heights) -> Told:
+def _variation(solution: Solution, face: Face, to: Face, heights: Heights, to_heights: Heights) -> Pair:
     """Greatest less least of the thickness wherever both faces are known, µm, and its sigma.
 
     What lies under (x, y) is at (x, −y): the bottom is seen rolled over. Both are linear between their read nodes, so

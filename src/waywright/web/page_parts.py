@@ -8,9 +8,9 @@ import time
 from collections.abc import Mapping
 from urllib.parse import quote
 
-from waywright.core.evidence import Job, Setting
-from waywright.core.findings import BURR, Report, Shape
-from waywright.record import Opened
+from waywright.core.evidence.findings import BURR, Report, Shape
+from waywright.core.evidence.job import Job, Setting
+from waywright.record import Snapshot
 from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
 from waywright.views.standing import standing_words
@@ -36,7 +36,7 @@ def face_url(job: int, face: str) -> str:
 
 
 def face_parts(
-    job_id: int, job: Job, report: Report, view: Result, ways: Shown, only: tuple[str, ...] = ()
+    job_id: int, job: Job, report: Report, view: Result, shown: Shown, only: tuple[str, ...] = ()
 ) -> tuple[FacePart, ...]:
     """Each face with its drawings, all to one scale, and in words what is not seen of it and what disagrees."""
     shapes = shapes_of(report)
@@ -52,22 +52,22 @@ def face_parts(
                 name=name,
                 url=face_url(job_id, name),
                 caption=", ".join(filter(None, [table.caption if table else "", *verdicts])),
-                side=drawing.side(face, shapes.get(name), reach, ways, suspects_mm(report, name)),
-                above=drawing.above(face, shapes[name], ways) if name in shapes else None,
-                lines=line_names(face.lines_mm, ways) if table and table.rows else (),
+                side=drawing.side(face, shapes.get(name), reach, shown, suspects_mm(report, name)),
+                above=drawing.above(face, shapes[name], shown) if name in shapes else None,
+                lines=line_names(face.lines_mm, shown) if table and table.rows else (),
                 words=words_for(name, report, view),
             )
         )
     return tuple(found)
 
 
-def line_names(lines_mm: tuple[float, ...], ways: Shown) -> tuple[tuple[str, str], ...]:
+def line_names(lines_mm: tuple[float, ...], shown: Shown) -> tuple[tuple[str, str], ...]:
     """How each line of a face is drawn, and what it is called; nothing for a single one."""
     if len(lines_mm) < 2:
         return ()
     edge = {True: "far", False: "near"}
     return tuple(
-        (STROKES[j % 4], f"{edge[y > 0] if y else 'middle'}, y {ways.lengths(y)} {ways.length}")
+        (STROKES[j % 4], f"{edge[y > 0] if y else 'middle'}, y {shown.lengths(y)} {shown.length}")
         for j, y in enumerate(lines_mm)
     )
 
@@ -126,46 +126,46 @@ def setting_lines(job_id: int, job: Job, report: Report | None) -> tuple[Setting
     )
 
 
-def live_of(solver: Solver, opened: Opened, setting: Setting, ways: Shown) -> Live:
+def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown) -> Live:
     """What the readings say now, for the side of an entry form."""
     began = time.perf_counter()
     solved = solver.solved(opened)
     report, job = solved.report, opened.job
     shapes = shapes_of(report)
     reach = drawing.reach_um(list(shapes.values()))
-    pair = facing(job, setting, shapes, reach, ways)
+    pair = facing(job, setting, shapes, reach, shown)
     taken = sum(len(s.readings) for s in job.settings)
     if report is None:
         words = solved.problem if taken else NOTHING_YET
         return Live(opened.number, words, "", pair, (), (), solved.problem if taken else "")
-    view = result(report, ways)
+    view = result(report, shown)
     only = setting.geometry.faces()
     return Live(
         number=opened.number,
         next=view.next if taken else NOTHING_YET,
         told=verdict_words(view),
         facing=pair,
-        faces=face_parts(opened.id, job, report, view, ways, only),
+        faces=face_parts(opened.id, job, report, view, shown, only),
         retakes=retakes(opened.id, view),
         problem="",
-        stands=next((standing_words(s, ways) for s in report.standing if s.setting == setting.shared), ""),
+        stands=next((standing_words(s, shown) for s in report.standing if s.setting == setting.group), ""),
         misfits=view.misfits,
         milliseconds=round(1e3 * (time.perf_counter() - began)),
     )
 
 
-def drawings_of(job: Job, setting: Setting, shapes: Mapping[str, Shape], ways: Shown) -> dict[str, Drawing]:
+def drawings_of(job: Job, setting: Setting, shapes: Mapping[str, Shape], shown: Shown) -> dict[str, Drawing]:
     """The drawings of a setting's page by their names there, from shapes alone."""
     reach = drawing.reach_um(list(shapes.values()))
     found: dict[str, Drawing] = {}
-    pair = facing(job, setting, dict(shapes), reach, ways)
+    pair = facing(job, setting, dict(shapes), reach, shown)
     if pair is not None:
         found["facing"] = pair
     for name in setting.geometry.faces():
         if name in shapes:
             face = job.faces()[name]
-            found[f"side {name}"] = drawing.side(face, shapes[name], reach, ways)
-            above = drawing.above(face, shapes[name], ways)
+            found[f"side {name}"] = drawing.side(face, shapes[name], reach, shown)
+            above = drawing.above(face, shapes[name], shown)
             if above is not None:
                 found[f"above {name}"] = above
     return found

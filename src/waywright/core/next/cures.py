@@ -8,14 +8,14 @@ import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from waywright.core.adjust.blind import WEAK, Blindness, Sight
+from waywright.core.adjust.blind import WEAK, Blindness, Visibility
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence import NOTHING_MORE, Candidate, Geometry, Given, Job
-from waywright.core.findings import Cure
+from waywright.core.evidence.findings import Cure
+from waywright.core.evidence.job import NOTHING_MORE, Candidate, Given, Job, Kind
+from waywright.core.evidence.things import Piece
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.core.readings.layup import TURNS
-from waywright.core.things import Piece
 
 MAKING_A_PIECE_MIN = 1800.0  # a third edge from a casting; common practice, no source
 MOST_TRIALS = 40
@@ -28,17 +28,17 @@ def newest_faces(net: Network, solution: Solution) -> list[Heights]:
     return [f for f in found if f is not None]
 
 
-def sight(job: Job, given: Given = NOTHING_MORE) -> tuple[Solution, Sight]:
+def visibility(job: Job, given: Given = NOTHING_MORE) -> tuple[Solution, Visibility]:
     """What the readings of a job see, whatever they say."""
     net = network(job, given)
     solution = Solution(net.unknowns, net.rows.take((net.rows.sense == 0).nonzero()[0]))
-    return solution, Sight(solution, newest_faces(net, solution))
+    return solution, Visibility(solution, newest_faces(net, solution))
 
 
 def cures(
     job: Job,
     spots: Sequence[Blindness],
-    kinds: Sequence[type[Geometry]] | None = None,
+    kinds: Sequence[type[Kind]] | None = None,
     given: Given = NOTHING_MORE,
 ) -> dict[int, Cure]:
     """The cheapest cure of each blind spot, by its number; one that no candidate cures has none."""
@@ -47,7 +47,7 @@ def cures(
         left = [i for i in range(len(spots)) if i not in found]
         if not left:
             break
-        _, seen = sight(candidate.added_to(job), given)
+        _, seen = visibility(candidate.added_to(job), given)
         for i in left:
             ratio = seen.ratio(spots[i].mode, spots[i].weights)
             if ratio < WEAK:
@@ -55,9 +55,9 @@ def cures(
     return found
 
 
-def candidates(job: Job, kinds: Sequence[type[Geometry]] | None = None) -> list[Candidate]:
+def candidates(job: Job, kinds: Sequence[type[Kind]] | None = None) -> list[Candidate]:
     """What could be taken next, setting by setting and in sets that belong together, the cheapest first."""
-    once: dict[tuple[Geometry, ...], Candidate] = {}
+    once: dict[tuple[Kind, ...], Candidate] = {}
     for kind in kinds or tuple(KINDS.values()):
         for candidate in kind.candidates(job):  # with whichever instrument, a reading sees the same
             once.setdefault(tuple(s.geometry for s in candidate.settings), candidate)

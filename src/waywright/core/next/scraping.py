@@ -6,11 +6,11 @@ from collections.abc import Iterator, Set
 
 import numpy as np
 
-from waywright.core.evidence import Job
-from waywright.core.findings import Move, Report, Verdict
+from waywright.core.evidence.findings import Move, Report, Verdict
+from waywright.core.evidence.job import Job
 from waywright.core.judge.limits import Limit
-from waywright.core.verdicts import FLATNESS, STRAIGHTNESS
-from waywright.core.work.done import strokes, taken
+from waywright.core.results.verdicts import FLATNESS, STRAIGHTNESS
+from waywright.core.work.done import removed_so_far, strokes
 from waywright.core.work.maps import ScrapingMap, WorkZone
 from waywright.core.work.scraping import scraping_map
 
@@ -50,7 +50,7 @@ def map_for(job: Job, report: Report, verdict: Verdict, share: float = 1.0) -> S
         measure=verdict.measure if verdict.measure in (STRAIGHTNESS, FLATNESS) else None,
         leave_out_mm=job.goal.leave_out_mm,
         passes_before=strokes(job, face.name),
-        taken=taken(job, face, report.hand),
+        taken=removed_so_far(job, face, report.hand),
     )
     if found.outcome == "coarse" and found.lighter_um is not None and share == 1.0:
         return map_for(job, report, verdict, found.lighter_um / hand.depth_um)
