@@ -1,4 +1,6 @@
-"""What each page is given: frozen, nothing else reaches a template. Numbers in them are rounded already, by `views`."""
+"""What pages are given, as far as several of them share it; a page's own is in its file. Frozen, nothing else reaches a
+template. Numbers are rounded already, by `views`.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +9,7 @@ from typing import Self
 from urllib.parse import quote
 
 from waywright.record import Snapshot
-from waywright.views.result import Result
 from waywright.web.drawing import Drawing
-from waywright.web.entry import Grid
-from waywright.web.forms import Field
 
 
 @dataclass(frozen=True)
@@ -90,34 +89,6 @@ class Stopped(Page):
 
 
 @dataclass(frozen=True)
-class JobLine:
-    """One job in the list."""
-
-    url: str
-    title: str
-    changed: str
-    begun: str
-    problem: str = ""  # why it cannot be read; its address then gives what is stored of it
-
-
-@dataclass(frozen=True)
-class Shop(Page):
-    """Every job of the book."""
-
-    jobs: tuple[JobLine, ...] = ()
-    book: str = ""
-    warning: str = ""  # what went wrong beside a save
-
-
-@dataclass(frozen=True)
-class Guide(Page):
-    """The first job: everything assumed, and may be changed."""
-
-    fields: tuple[Field, ...] = ()
-    field_help: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True)
 class FacePart:
     """One face on a page: its caption, drawings, and words about what is not seen."""
 
@@ -166,121 +137,3 @@ class Live:
     misfits: tuple[str, ...] = ()  # why nothing can be decided
     milliseconds: int = 0
     stands: str = ""  # which of its spacers carry, where it is not all
-
-
-@dataclass(frozen=True)
-class JobPage(Page):
-    """A job: what to do next first."""
-
-    next: str = ""
-    problem_solving: str = ""
-    result: Result | None = None
-    faces: tuple[FacePart, ...] = ()
-    settings: tuple[SettingLine, ...] = ()
-    retakes: tuple[Retakes, ...] = ()
-    moves: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    assumed: tuple[str, ...] = ()
-    head: tuple[Field, ...] = ()
-    goal: tuple[Field, ...] = ()
-    goal_words: str = ""
-    new_setting: tuple[tuple[str, str], ...] = ()
-    versions: tuple[tuple[str, int], ...] = ()
-
-
-@dataclass(frozen=True)
-class Tick:
-    """One thing to see to before reading."""
-
-    name: str
-    words: str
-    done: bool
-
-
-@dataclass(frozen=True)
-class SettingPage(Page):
-    """A setting and its entry form."""
-
-    id: str = ""
-    words: str = ""
-    way: str = "stations"
-    grids: tuple[Grid, ...] = ()
-    ticks: tuple[Tick, ...] = ()
-    supports: str = ""
-    expect: str = ""
-    cautions: tuple[str, ...] = ()
-    live: Live | None = None
-    stack: str = ""
-    fields: tuple[Field, ...] = ()
-    changing: bool = False  # how it lies is being changed, and something in it is wrong
-    version: int = 0
-    urls: tuple[tuple[str, str], ...] = ()
-    next_setting: str = ""
-    papers: tuple[str, str] = ("", "")  # where they are, and how many
-    focus: str = ""
-    read: str = ""  # the places that are wanted of it, when not all are
-    everywhere: str = ""  # its page with all places
-
-
-@dataclass(frozen=True)
-class NewSetting(Page):
-    """A setting still to be laid up."""
-
-    kind: str = ""
-    kind_words: str = ""
-    fields: tuple[Field, ...] = ()
-    kinds: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True)
-class PassForm:
-    """Metal taken off a face: after which settings it may have been, and what is drawn to be taken."""
-
-    after: tuple[tuple[str, str], ...]
-    lead: str = ""
-    zones: tuple[str, ...] = ()
-    strokes: tuple[str, ...] = ()
-    picture: str = ""
-
-
-@dataclass(frozen=True)
-class FacePage(Page):
-    """A face: its lines, its map, its history."""
-
-    part: FacePart | None = None
-    misfits: tuple[str, ...] = ()  # why nothing can be decided
-    result_lines: tuple[str, ...] = ()
-    table: tuple[tuple[str, ...], ...] = ()
-    columns: tuple[str, ...] = ()
-    acts: int = 1
-    act: int = 1
-    when: str = ""
-    name: str = ""
-    working: str = ""  # how far a past moment is, while it is worked out
-    papers: tuple[str, str] = ("", "")
-    passes: tuple[str, ...] = ()
-    hand: str = ""
-    pass_form: PassForm | None = None
-    cautions: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Thing:
-    """A piece or an instrument with its form."""
-
-    name: str
-    words: str
-    fields: tuple[Field, ...]
-    version: int
-    sort: str
-    of: str = ""
-
-
-@dataclass(frozen=True)
-class ThingsPage(Page):
-    """What is on the bench."""
-
-    pieces: tuple[Thing, ...] = ()
-    instruments: tuple[Thing, ...] = ()
-    new_piece: tuple[Field, ...] = ()
-    new_instrument: tuple[Field, ...] = ()

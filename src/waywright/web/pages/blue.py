@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -14,12 +14,31 @@ from waywright.core.results.expect import Expected, answered, expected
 from waywright.record import Add, Snapshot
 from waywright.views.cautions import BLUEING
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
-from waywright.web.contexts import head_of, setting_url
+from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot
 from waywright.web.forms import Wrong
-from waywright.web.more_contexts import ExpectPage, Mark
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A place and the blue expected there."""
+
+    where: str
+    mark: str
+
+
+@dataclass(frozen=True)
+class ExpectPage(Page):
+    """The blue and the hinge to expect."""
+
+    words: str = ""
+    drawing: Drawing | None = None
+    marks: tuple[Mark, ...] = ()
+    action: str = ""
+    back: str = ""
+    caution: str = ""
 
 
 def looked(bench: Bench, opened: Snapshot, one: Setting) -> Expected:

@@ -5,6 +5,7 @@ whichever is kept.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -13,11 +14,24 @@ from waywright.core.evidence.job import Reading, Setting
 from waywright.core.readings import KINDS
 from waywright.record import Conflict, Snapshot
 from waywright.web.app import Bench, wants_parts
-from waywright.web.contexts import head_of, setting_url
+from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, columns_of, text_in
-from waywright.web.more_contexts import ConflictPage
 
 COLUMNS = tuple(dict.fromkeys(c.key for kind in KINDS.values() for entry in kind.entries for c in columns_of(entry)))
+
+
+@dataclass(frozen=True)
+class ConflictPage(Page):
+    """Someone else changed what was to be saved: both values, to keep one."""
+
+    words: str = ""
+    where: str = ""
+    mine: str = ""
+    theirs: str = ""
+    hidden: tuple[tuple[str, str], ...] = ()  # all that was typed, to be saved over theirs
+    rest: tuple[tuple[str, str], ...] = ()  # all else that was typed, to be saved beside theirs
+    action: str = ""
+    back: str = ""
 
 
 def said(part: object) -> str:

@@ -6,6 +6,7 @@ import io
 import re
 import tempfile
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import IO
 
 from starlette.requests import Request
@@ -17,11 +18,10 @@ from waywright.record import BadBundle, Refused, Snapshot, TooLarge
 from waywright.views.cautions import LIFTING
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of, setting_url
-from waywright.web.drawing import reach_um
-from waywright.web.entry import columns_of, edits_from, grids_of, places_of
+from waywright.web.drawing import Drawing, reach_um
+from waywright.web.entry import Grid, columns_of, edits_from, grids_of, places_of
 from waywright.web.facing import facing
 from waywright.web.forms import Wrong
-from waywright.web.more_contexts import BroughtPage, SheetPage
 from waywright.web.page_parts import shapes_of
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
@@ -34,6 +34,25 @@ BROUGHT = {
     "copied": "The same job is here with other acts. It stays as it is; what was in the file stands beside it, whole.",
 }
 LARGEST_PASTE = 200_000
+
+
+@dataclass(frozen=True)
+class BroughtPage(Page):
+    """What came of bringing in a job that was here already."""
+
+    words: str = ""
+    url: str = ""
+
+
+@dataclass(frozen=True)
+class SheetPage(Page):
+    """A pencil sheet for one setting."""
+
+    words: str = ""
+    instrument: str = ""
+    facing: Drawing | None = None
+    grids: tuple[Grid, ...] = ()
+    cautions: tuple[str, ...] = ()
 
 
 def carry(bench: Bench, request: Request) -> Response:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -12,12 +14,33 @@ from waywright.views.cautions import SCRAPING
 from waywright.views.numbers import plural
 from waywright.views.result import ShapeTable, result
 from waywright.web.app import Bench, shown_for
-from waywright.web.contexts import FacePage, PassForm, head_of
+from waywright.web.contexts import FacePart, Page, head_of
 from waywright.web.page_parts import face_parts
 from waywright.web.pages.job import number_of
 from waywright.web.pages.papers import papers_of
-from waywright.web.pages.scrape import act_in
+from waywright.web.pages.scrape import PassForm, act_in
 from waywright.web.times import told
+
+
+@dataclass(frozen=True)
+class FacePage(Page):
+    """A face: its lines, its map, its history."""
+
+    part: FacePart | None = None
+    misfits: tuple[str, ...] = ()  # why nothing can be decided
+    result_lines: tuple[str, ...] = ()
+    table: tuple[tuple[str, ...], ...] = ()
+    columns: tuple[str, ...] = ()
+    acts: int = 1
+    act: int = 1
+    when: str = ""
+    name: str = ""
+    working: str = ""  # how far a past moment is, while it is worked out
+    papers: tuple[str, str] = ("", "")
+    passes: tuple[str, ...] = ()
+    hand: str = ""
+    pass_form: PassForm | None = None
+    cautions: tuple[str, ...] = ()
 
 
 def face(bench: Bench, request: Request) -> Response:

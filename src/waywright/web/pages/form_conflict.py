@@ -12,11 +12,32 @@ from starlette.responses import Response
 
 from waywright.record import BookError, Conflict, Snapshot
 from waywright.web.app import Bench, Given
-from waywright.web.contexts import head_of
+from waywright.web.contexts import Page, head_of
 from waywright.web.forms import Field, given_of, label_of
-from waywright.web.more_contexts import Both, MeanwhilePage
 
 OVER, ANEW = "Save what you typed over it", "Add what you typed anew"
+
+
+@dataclass(frozen=True)
+class Both:
+    """A field with what was typed in it, and in words what is there now."""
+
+    field: Field
+    now: str
+    differs: bool
+
+
+@dataclass(frozen=True)
+class MeanwhilePage(Page):
+    """A form whose part someone else changed: both side by side, to save over it, knowing, or to let go."""
+
+    words: str = ""
+    rows: tuple[Both, ...] = ()
+    hidden: tuple[tuple[str, str], ...] = ()
+    button: str = ""
+    action: str = ""
+    back: str = ""
+    gone: bool = False
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -12,8 +13,7 @@ from waywright.core.evidence.things import Instrument, Piece
 from waywright.record import Attachment, Done, Head, Item, Memo
 from waywright.views.numbers import Shown, plural
 from waywright.web.app import Bench, shown_for
-from waywright.web.contexts import ACT_WORDS, head_of
-from waywright.web.more_contexts import ActLine, HistoryPage
+from waywright.web.contexts import ACT_WORDS, Page, head_of
 from waywright.web.pages.conflict import said
 from waywright.web.pages.job import number_of
 from waywright.web.pages.scrape import act_in
@@ -23,6 +23,26 @@ from waywright.web.times import told
 AT_ONCE = 100  # acts on one page
 MOST_WORDS = 4  # parts told of one act
 KINDS = {**ACT_WORDS, "import": "brought in from a file", "assumed": "what was assumed", "undo": "taken back"}
+
+
+@dataclass(frozen=True)
+class ActLine:
+    """One act in words."""
+
+    number: int
+    when: str
+    who: str
+    kind: str
+    words: tuple[str, ...]
+    undone: bool
+
+
+@dataclass(frozen=True)
+class HistoryPage(Page):
+    """Every act on a job, newest first."""
+
+    acts: tuple[ActLine, ...] = ()
+    older: str = ""
 
 
 def history(bench: Bench, request: Request) -> Response:

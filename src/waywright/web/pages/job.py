@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -15,7 +15,7 @@ from waywright.views.cautions import cautions
 from waywright.views.moves import moves_view
 from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
-from waywright.web.contexts import JobPage, head_of
+from waywright.web.contexts import FacePart, Page, Retakes, SettingLine, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
 from waywright.web.page_parts import face_parts, retakes, setting_lines
 from waywright.web.pages.form_conflict import Sides, form_conflict
@@ -23,7 +23,28 @@ from waywright.web.pages.shop import ASSUMED
 
 GOAL_SKIPPED = ("part",)
 HEAD_SKIPPED = ("hand",)  # learned, and told with the passes
-GOAL_FIELDS = tuple(name for name in Goal.__dataclass_fields__ if name not in GOAL_SKIPPED)
+
+
+@dataclass(frozen=True)
+class JobPage(Page):
+    """A job: what to do next first."""
+
+    next: str = ""
+    problem_solving: str = ""
+    result: Result | None = None
+    faces: tuple[FacePart, ...] = ()
+    settings: tuple[SettingLine, ...] = ()
+    retakes: tuple[Retakes, ...] = ()
+    moves: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    head: tuple[Field, ...] = ()
+    goal: tuple[Field, ...] = ()
+    goal_words: str = ""
+    new_setting: tuple[tuple[str, str], ...] = ()
+    versions: tuple[tuple[str, int], ...] = ()
+
+
 def number_of(request: Request) -> int:
     """The number of the job a path names."""
     return int(request.path_params["job"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -13,8 +13,8 @@ from waywright.core.readings import KINDS, LayUp
 from waywright.jobfile.fields import required
 from waywright.record import Add, Conflict, Missing, Put, Ref, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
-from waywright.web.contexts import NewSetting, head_of, setting_url
-from waywright.web.forms import Wrong, choices_in, form_of, read
+from waywright.web.contexts import Page, head_of, setting_url
+from waywright.web.forms import Field, Wrong, choices_in, form_of, read
 from waywright.web.pages.form_conflict import Sides, form_conflict, typed_fields
 from waywright.web.pages.job import number_of, version_in
 from waywright.web.pages.setting import OWN, found, lying_form, not_own, setting_page
@@ -22,6 +22,16 @@ from waywright.web.pages.shop import with_spacers
 
 BLOCK_MM = 20.0
 GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class NewSetting(Page):
+    """A setting still to be laid up."""
+
+    kind: str = ""
+    kind_words: str = ""
+    fields: tuple[Field, ...] = ()
+    kinds: tuple[tuple[str, str], ...] = ()
 
 
 def change(bench: Bench, request: Request, given: Given) -> Response:

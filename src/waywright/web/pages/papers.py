@@ -6,6 +6,7 @@ to keep, never as a page: nothing in it can run here.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from urllib.parse import quote
 
 from starlette.requests import Request
@@ -16,9 +17,8 @@ from waywright.record import Attachment, Missing, PlaceStays, Ref, Refused, Snap
 from waywright.record.integrity import LARGEST_ATTACHMENT
 from waywright.views.numbers import plural
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
-from waywright.web.contexts import head_of
+from waywright.web.contexts import Page, head_of
 from waywright.web.forms import LONGEST, Choice, Field, Wrong
-from waywright.web.more_contexts import Paper, PapersPage
 from waywright.web.pages.job import number_of
 from waywright.web.times import told
 
@@ -33,6 +33,30 @@ LIMITS = (
 PLACES = {"removed": ", without where it was taken", "kept": ", with where it was taken"}
 KEEP = "keep_place"  # the tick
 POLICY = "default-src 'none'; sandbox"
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A photograph or paper kept with the job: what it is, and the link that opens it."""
+
+    id: str
+    name: str
+    url: str
+    about: str
+    told: str
+    note: str
+    picture: bool
+    version: int
+
+
+@dataclass(frozen=True)
+class PapersPage(Page):
+    """What is kept with a job: photographs of the blue, drawings, certificates."""
+
+    papers: tuple[Paper, ...] = ()
+    fields: tuple[Field, ...] = ()
+    limits: str = ""
+    only: str = ""
 
 
 def kind_of(data: bytes) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -12,14 +12,36 @@ from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.record import Add, Conflict, Edit, Memo, Missing, Put, Ref, Rename, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
-from waywright.web.contexts import Thing, ThingsPage, head_of
-from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Wrong, form_of, given_of, read
+from waywright.web.contexts import Page, head_of
+from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Field, Wrong, form_of, given_of, read
 from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.job import number_of, version_in
 from waywright.web.pages.shop import ASSUMED, evenly
 
 NEW_FACE = {"length_mm": "600", "width_mm": "40", "lines_mm": "0", "side": "top", "finish": "scraped"}
 NEW_INSTRUMENT = {"kind": "gauge blocks", "grade": "1", "feel_um": "1"}
+
+
+@dataclass(frozen=True)
+class Thing:
+    """A piece or an instrument with its form."""
+
+    name: str
+    words: str
+    fields: tuple[Field, ...]
+    version: int
+    sort: str
+    of: str = ""
+
+
+@dataclass(frozen=True)
+class ThingsPage(Page):
+    """What is on the bench."""
+
+    pieces: tuple[Thing, ...] = ()
+    instruments: tuple[Thing, ...] = ()
+    new_piece: tuple[Field, ...] = ()
+    new_instrument: tuple[Field, ...] = ()
 
 
 def things(bench: Bench, request: Request) -> Response:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -16,9 +16,8 @@ from waywright.views.cautions import LIFTING
 from waywright.views.numbers import duration, plural
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
-from waywright.web.contexts import head_of, setting_url
+from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, columns_of, place_of, place_words, text_in
-from waywright.web.more_contexts import RetakePage
 from waywright.web.page_parts import retake_url
 from waywright.web.pages.job import number_of
 
@@ -26,6 +25,31 @@ ASKS = ("Does the lay-up still stand as it was read?", "It still stands", "It wa
 ASKS_ZERO = ("Is all as it was when this was read, no zero touched?", "All is as it was", "It was set up anew")
 ALONE = "One place alone would tell nothing: a lay-up made anew has a lift and tilts of its own."
 ALONE_ZERO = "One place alone would tell nothing: what is set up anew has a zero of its own."
+
+
+@dataclass(frozen=True)
+class RetakePage(Page):
+    """A suspect: what was typed, what becomes of it, and how it is taken again.
+
+    `asks`: whether it still stands, with both answers; nothing where that is known. `since`: what was taken after it.
+    """
+
+    reading: str = ""
+    typed: str = ""
+    told: str = ""
+    correct: str = ""
+    waits: bool = False
+    asks: tuple[str, ...] = ()
+    stands: str = ""
+    at_once: str = ""
+    since: str = ""
+    begun: str = ""
+    words: str = ""
+    places: tuple[str, ...] = ()
+    count: str = ""
+    alone: str = ""
+    minutes: str = ""
+    cautions: tuple[str, ...] = ()
 
 
 def retake(bench: Bench, request: Request) -> Response:

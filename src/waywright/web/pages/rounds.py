@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -10,13 +12,48 @@ from waywright.core.evidence.job import Job
 from waywright.views.numbers import Shown
 from waywright.views.result import BAND, result
 from waywright.web.app import Bench, shown_for
-from waywright.web.contexts import head_of, setting_url
-from waywright.web.more_contexts import Changed, Pair, RoundsPage
+from waywright.web.contexts import Page, head_of, setting_url
+from waywright.web.drawing import Drawing
 from waywright.web.page_parts import line_names
 from waywright.web.pages.job import number_of
 from waywright.web.ring import changed, legend, limits_um, ring
 
 TURNED = {"over": "marks together", "end for end": "marks opposite"}
+
+
+@dataclass(frozen=True)
+class Pair:
+    """How two faces agree as they lay."""
+
+    lower: str
+    upper: str
+    turn: str
+    states: str
+    zone: str
+    url: str
+
+
+@dataclass(frozen=True)
+class Changed:
+    """What a pass did to a face: in words, and drawn."""
+
+    face: str
+    words: str
+    drawing: Drawing
+    lines: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class RoundsPage(Page):
+    """Who agrees with whom, and how it changed."""
+
+    faces: tuple[str, ...] = ()
+    rows: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = ()
+    ring: Drawing | None = None
+    legend: str = ""
+    pairs: tuple[Pair, ...] = ()
+    changes: tuple[Changed, ...] = ()
+    readings: str = ""
 
 
 def rounds(bench: Bench, request: Request) -> Response:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -17,13 +17,33 @@ from waywright.core.work.maps import ScrapingMap
 from waywright.record import Add, Missing, Snapshot
 from waywright.views.scrape_map import scrape_map_svg, scrape_sheet
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, units_of
-from waywright.web.contexts import FacePage, PassForm, head_of
+from waywright.web.contexts import Page, head_of
 from waywright.web.forms import Wrong
 from waywright.web.page_parts import face_url
 from waywright.web.pages.job import number_of
 
 ACTS = ("scrape", "lap", "rub", "stone", "machine")
 _PEN = threading.Lock()
+
+
+@dataclass(frozen=True)
+class PassForm:
+    """Metal taken off a face: after which settings it may have been, and what is drawn to be taken."""
+
+    after: tuple[tuple[str, str], ...]
+    lead: str = ""
+    zones: tuple[str, ...] = ()
+    strokes: tuple[str, ...] = ()
+    picture: str = ""
+
+
+@dataclass(frozen=True)
+class DrawnPage(Page):
+    """The scraping drawn for a face, to be noted as a pass as the job stood at `act`."""
+
+    name: str = ""
+    act: int = 1
+    pass_form: PassForm | None = None
 
 
 def drawn(bench: Bench, request: Request) -> Response:
@@ -39,7 +59,7 @@ def drawn(bench: Bench, request: Request) -> Response:
         form = replace(
             form, lead=sheet.lead, zones=sheet.zones, strokes=(*sheet.strokes, *sheet.expect), picture=picture
         )
-    page = FacePage(title=name, job=head_of(opened), name=name, act=opened.number, pass_form=form)
+    page = DrawnPage(title=name, job=head_of(opened), name=name, act=opened.number, pass_form=form)
     return bench.show(request, "parts/drawn.html" if "hx-request" in request.headers else "drawn.html", page)
 
 

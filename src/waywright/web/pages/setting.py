@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
@@ -18,7 +18,7 @@ from waywright.views.cautions import LIFTING
 from waywright.views.numbers import Shown
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for, wants_parts
-from waywright.web.contexts import SettingPage, Tick, head_of, setting_url
+from waywright.web.contexts import Live, Page, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, edits_from, grids_of
 from waywright.web.forms import Field, Wrong, choices_in, form_of, given_of
 from waywright.web.page_parts import drawings_of, live_of, suspect_words
@@ -35,6 +35,40 @@ TICKS = {
     "rested": "Rested: laid down and left until nothing drifts",
 }
 CLIENT = re.compile(r"[A-Za-z0-9._:-]{1,64}")
+
+
+@dataclass(frozen=True)
+class Tick:
+    """One thing to see to before reading."""
+
+    name: str
+    words: str
+    done: bool
+
+
+@dataclass(frozen=True)
+class SettingPage(Page):
+    """A setting and its entry form."""
+
+    id: str = ""
+    words: str = ""
+    way: str = "stations"
+    grids: tuple[Grid, ...] = ()
+    ticks: tuple[Tick, ...] = ()
+    supports: str = ""
+    expect: str = ""
+    cautions: tuple[str, ...] = ()
+    live: Live | None = None
+    stack: str = ""
+    fields: tuple[Field, ...] = ()
+    changing: bool = False  # how it lies is being changed, and something in it is wrong
+    version: int = 0
+    urls: tuple[tuple[str, str], ...] = ()
+    next_setting: str = ""
+    papers: tuple[str, str] = ("", "")  # where they are, and how many
+    focus: str = ""
+    read: str = ""  # the places that are wanted of it, when not all are
+    everywhere: str = ""  # its page with all places
 
 
 def ticks_memo(setting: str) -> str:

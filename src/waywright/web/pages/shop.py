@@ -14,12 +14,40 @@ from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
 from waywright.record import Add, Listed, Memo
 from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to
-from waywright.web.contexts import Guide, JobLine, Shop, setting_url
-from waywright.web.forms import Wrong, form_of, read
+from waywright.web.contexts import Page, setting_url
+from waywright.web.forms import Field, Wrong, form_of, read
 from waywright.web.times import told
 
 KEPT_S = 3650 * 86400  # how long a browser keeps what it was told
 ASSUMED = "assumed"  # the memo that names what nobody chose
+
+
+@dataclass(frozen=True)
+class JobLine:
+    """One job in the list."""
+
+    url: str
+    title: str
+    changed: str
+    begun: str
+    problem: str = ""  # why it cannot be read; its address then gives what is stored of it
+
+
+@dataclass(frozen=True)
+class Shop(Page):
+    """Every job of the book."""
+
+    jobs: tuple[JobLine, ...] = ()
+    book: str = ""
+    warning: str = ""  # what went wrong beside a save
+
+
+@dataclass(frozen=True)
+class Guide(Page):
+    """The first job: everything assumed, and may be changed."""
+
+    fields: tuple[Field, ...] = ()
+    field_help: tuple[tuple[str, str], ...] = ()
 
 
 def shop(bench: Bench, request: Request) -> Response:

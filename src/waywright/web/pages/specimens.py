@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -17,19 +17,39 @@ from waywright.core.readings.laid import ENDS
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Snapshot
-from waywright.views.result import result
+from waywright.views.result import Result, result
 from waywright.web.app import Bench, shown_for
-from waywright.web.contexts import Live, Retakes
-from waywright.web.drawing import reach_um, side
-from waywright.web.entry import grids_of
+from waywright.web.contexts import FacePart, Live, Page, Retakes
+from waywright.web.drawing import Drawing, reach_um, side
+from waywright.web.entry import Grid, grids_of
 from waywright.web.facing import facing
-from waywright.web.forms import GOAL_CHOICES, Wrong, form_of
-from waywright.web.more_contexts import ActLine, Paper, Specimens
+from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of
 from waywright.web.page_parts import face_parts, shapes_of, suspect_words
-from waywright.web.pages.form_conflict import Sides
+from waywright.web.pages.form_conflict import Both, Sides
+from waywright.web.pages.history import ActLine
+from waywright.web.pages.papers import Paper
 from waywright.web.ring import changed, legend, limits_um, ring
 
 TAKEN_UM, TAKEN_U_UM = 4.0, 0.6  # of the pass that is shown
+
+
+@dataclass(frozen=True)
+class Specimens(Page):
+    """Every element once."""
+
+    faces: tuple[FacePart, ...] = ()
+    facing: Drawing | None = None
+    touching: tuple[Drawing | None, ...] = ()
+    ring: Drawing | None = None
+    legend: str = ""
+    change: Drawing | None = None
+    both: tuple[Both, ...] = ()
+    paper: Paper | None = None
+    acts: tuple[ActLine, ...] = ()
+    grid: Grid | None = None
+    fields: tuple[Field, ...] = ()
+    result: Result | None = None
+    live: Live | None = None
 
 
 @cache

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -13,12 +14,22 @@ from waywright.jobfile.fields import Refused, typed
 from waywright.record import Snapshot
 from waywright.views.numbers import Shown, plural
 from waywright.web.app import Bench, shown_for
-from waywright.web.contexts import head_of
+from waywright.web.contexts import Page, head_of
 from waywright.web.forms import parts_of
-from waywright.web.more_contexts import StacksPage
 from waywright.web.pages.job import number_of
 
 MOST_STACKS, MOST_BLOCKS = 12, 200
+
+
+@dataclass(frozen=True)
+class StacksPage(Page):
+    """Which blocks make the stacks wanted at once."""
+
+    wanted: str = ""
+    set: str = ""
+    rows: tuple[tuple[str, str], ...] = ()
+    words: str = ""
+    next: tuple[str, ...] = ()
 
 
 def stacks(bench: Bench, request: Request) -> Response:
