@@ -443,8 +443,8 @@ def test_a_picture_says_in_words_what_it_shows() -> None:
     words = texts(ribbons(made(job=job, shapes=shapes, blind=(spot,), suspects=(SUSPECT,))))
     for wanted in ("P", "Q", "By hand", "marked end", "near edge", "far edge", "near, y −15", "far, y 15"):
         assert wanted in words
-    assert "Not seen: the bow of P against that of Q." in words
-    assert "Suspect: layups[0].gaps[1] reads about 8 µm more than others say." in words
+    assert "Blind: The bow of P against that of Q." in words
+    assert "Suspect: Q on P, marks together, at 300 mm reads about 8 µm more than others say." in words
     assert any(re.fullmatch(r"heights drawn [\d ]+ times", text) for text in words)
 
 

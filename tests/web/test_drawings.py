@@ -64,7 +64,7 @@ def drawn(job: Job, **lie: object) -> Drawing:
     assert isinstance(one.geometry, LayUp)
     one = replace(one, geometry=replace(one.geometry, **lie), readings=())  # type: ignore[arg-type]
     shapes = shapes_of(report(job))
-    found = facing(job, one, shapes, reach_um(list(shapes.values())), METRIC)
+    found = facing(job, one, shapes, reach_um(shapes.values()), METRIC)
     assert found is not None
     return found
 
@@ -133,6 +133,7 @@ def test_rounds_draw_what_passes_did(client: TestClient, book: Book) -> None:
     assert [change.face for change in page.changes] == [change.face for change in reversed(told.changes)]
     for change, was in zip(page.changes, reversed(told.changes), strict=True):
         assert change.words.startswith(f"{was.face}, pass {was.after}: ")
+        assert change.drawing is not None
         assert change.drawing.words.startswith(f"What pass {was.after} did: ")
         assert [stroke for stroke in change.drawing.strokes if stroke.kind.startswith("line")]
     assert page.ring is not None

@@ -9,9 +9,13 @@ import math
 import re
 from dataclasses import dataclass
 
+from waywright.core.evidence.findings import KNOWN_UM
 from waywright.units import convert
 
 NONE = "–"  # where there is no number
+BAND = 1.96  # standard uncertainties to a 95 % band
+UNKNOWN_UM = BAND * KNOWN_UM  # a band wider than this says that nothing is known of a shape yet
+UNKNOWN_UM_PER_M = 1000.0  # so for a slope
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,8 @@ The same report gives the same bytes: fonts as outlines, a fixed salt for names 
 from __future__ import annotations
 
 import io
-import math
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -19,18 +18,20 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from waywright.core.evidence.findings import Report, Shape
-from waywright.core.evidence.things import Face
+from waywright.core.evidence.findings import Report
 from waywright.views import palette
-from waywright.views.drawing import Ribbon, draw_map, draw_ribbon, draw_unknown
+from waywright.views.drawing import draw_map, draw_ribbon, draw_unknown
 from waywright.views.numbers import Shown, shown_in
-from waywright.views.result import BAND, Result, result
+from waywright.views.result import Result, result
+from waywright.views.ribbon import Ribbon, caption, extent_um, ribbon_of, round_below, said, said_of_all, suspects_mm
 
 WIDTH_IN = 9.0
 LEFT_IN, RIGHT_IN = 0.9, 1.4
 TITLE_IN, RIBBON_IN, UNKNOWN_IN, MAP_IN, LINE_IN, GAP_IN = 0.62, 1.3, 0.5, 0.62, 0.19, 0.42
 HIGHEST_MAP_IN = 6.0
 WORDS_WIDE = 112  # letters in a line of words under a ribbon
+ROOM = 1.12  # how much more than its heights and bands a ribbon is high
+_COLOURS = {"blind": palette.LOOK, "weak": palette.LOOK, "suspect": palette.SUSPECT}
 _RC = {
     "font.family": "DejaVu Sans",  # ships with matplotlib, so that every machine draws alike
     "font.size": 8.0,
@@ -49,15 +50,29 @@ def ribbons_svg(report: Report, units: str = "mm") -> str:
     return file.getvalue()
 
 
+@dataclass(frozen=True)
+class Told:
+    """One face of a picture: what is drawn of it, its caption, and lines of words under it, each with its colour."""
+
+    ribbon: Ribbon
+    caption: str
+    words: tuple[tuple[str, str], ...]
+
+
 def ribbons(report: Report, units: str = "mm") -> Figure:
     """The picture of a report: every face that something was read of."""
     shown = shown_in(units)
-    view = result(report, shown)
-    faces = report.job.faces()
-    drawn = [_ribbon(shape, faces[shape.face], report, view) for shape in report.shapes]
-    drawn = [ribbon for ribbon in drawn if np.isfinite(ribbon.height_um).any()]
+    view, faces = result(report, shown), report.job.faces()
+    read = [shape for shape in report.shapes if np.isfinite(shape.height_um).any()]
+    told = []
+    for shape in read:
+        name = shape.face
+        ribbon = ribbon_of(faces[name], shape, shown, suspects_mm(report, name))
+        words = [(_COLOURS[kind], words) for kind, words in said(name, report, view)]
+        told.append(Told(ribbon, caption(name, view), _wrapped(words)))
     with drawing():
-        return _figure(drawn, view, shown)
+        last = _wrapped([(palette.LOOK, words) for words in said_of_all(report, view)])
+        return _figure(told, last, extent_um(read), view, shown)
 
 
 @contextmanager
@@ -68,65 +83,58 @@ def drawing() -> Iterator[None]:
         yield
 
 
-def _ribbon(shape: Shape, face: Face, report: Report, view: Result) -> Ribbon:
-    form = (len(face.stations_mm), len(face.lines_mm))
-    words = [
-        (palette.LOOK, f"{'Seen only weakly' if one.weak else 'Not seen'}: {one.what}{one.known and ', ' + one.known}.")
-        for one, spot in zip(view.unseen, report.blind, strict=True)
-        if shape.face in spot.faces
-    ]
-    at: list[float] = []
-    for one in report.suspects:
-        for setting, reading in report.job.readings():
-            if reading.id == one.reading and setting.geometry.faces()[0] == shape.face and reading.x_mm is not None:
-                at.append(reading.x_mm)
-                words.append((palette.SUSPECT, f"Suspect: {reading.id} {one.words}."))
-    table = next((t for t in view.shapes if t.face == shape.face), None)
-    verdicts = [f"{v.measure} {v.decision}" for v in view.verdicts if v.face == shape.face and v.decision != "open"]
-    caption = ", ".join(filter(None, [table.caption if table else "", *verdicts]))
-    known = table is not None and bool(table.rows)
-    heights, sigmas = shape.height_um.reshape(form), shape.sigma_um.reshape(form)
-    return Ribbon(face, heights, sigmas, caption, tuple(words), tuple(at), known)
+def _wrapped(words: list[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """Sentences broken into lines; only the first line of each carries its colour."""
+    lines = [(colour, textwrap.wrap(text, WORDS_WIDE)) for colour, text in words]
+    return tuple((colour if k == 0 else "", line) for colour, each in lines for k, line in enumerate(each))
 
 
-def _figure(drawn: Sequence[Ribbon], view: Result, shown: Shown) -> Figure:
-    """All faces under each other, to one scale along and one across."""
-    longest = max((ribbon.face.length_mm for ribbon in drawn), default=1.0)
+def _figure(drawn: list[Told], last: tuple[tuple[str, str], ...], extent: float, view: Result, shown: Shown) -> Figure:
+    """All faces under each other, to one scale along and one across; `last` is said of all of them."""
+    longest = max((told.ribbon.face.length_mm for told in drawn), default=1.0)
     per_mm = (WIDTH_IN - LEFT_IN - RIGHT_IN) / longest  # inches of paper a mm of face
-    high = TITLE_IN + sum(_inches(ribbon, per_mm) for ribbon in drawn) + 0.3
+    high = TITLE_IN + sum(_inches(told, per_mm) for told in drawn) + LINE_IN * len(last) + 0.3
     figure = Figure(figsize=(WIDTH_IN, high), facecolor=palette.PAPER)
     figure.text(LEFT_IN / WIDTH_IN, 1 - 0.3 / high, view.title, size=11, color=palette.INK, va="center")
     if not drawn:
         figure.text(LEFT_IN / WIDTH_IN, 1 - 0.55 / high, "No face was read yet.", color=palette.INK, va="center")
         return figure
-    reach_um, times = _scale(drawn, per_mm)
+    reach_um, times = _scale(extent, per_mm)
     pen = _Pen(figure, high)
-    if times:
+    if any(told.ribbon.lines and told.ribbon.has_side for told in drawn):
         pen.text(WIDTH_IN - 0.25, high - 0.3, f"heights drawn {times:,.0f} times".replace(",", " "), ha="right")
     top = high - TITLE_IN
-    for ribbon in drawn:
-        _face(pen, ribbon, top, per_mm, reach_um, shown)
-        top -= _inches(ribbon, per_mm)
+    for told in drawn:
+        _face(pen, told, top, per_mm, reach_um)
+        top -= _inches(told, per_mm)
+    _words(pen, last, top)
     pen.text(LEFT_IN, 0.22, _legend(shown), size=6.5, color=palette.LOW)
     return figure
 
 
-def _face(pen: _Pen, ribbon: Ribbon, top: float, per_mm: float, reach_um: float, shown: Shown) -> None:
+def _face(pen: _Pen, told: Told, top: float, per_mm: float, reach_um: float) -> None:
     """One face: its name, its side, its map from above, and the words under them; `top` in inches."""
+    ribbon = told.ribbon
     pen.text(LEFT_IN, top - 0.06, ribbon.face.name, size=9.5, weight="bold")
-    pen.text(LEFT_IN + 0.1 * len(ribbon.face.name) + 0.15, top - 0.06, ribbon.caption)
+    pen.text(LEFT_IN + 0.1 * len(ribbon.face.name) + 0.15, top - 0.06, told.caption)
     side, wide = _side_in(ribbon), ribbon.face.length_mm * per_mm
     below = top - LINE_IN - side
-    if not ribbon.known:
-        draw_unknown(pen.axes(below, wide, side), ribbon, shown)
+    if not ribbon.lines:
+        draw_unknown(pen.axes(below, wide, side), ribbon)
     elif side:
-        draw_ribbon(pen.axes(below, wide, side), ribbon, reach_um, shown)
-    if ribbon.has_map:
+        draw_ribbon(pen.axes(below, wide, side), ribbon, reach_um)
+    if ribbon.cells:
         below -= _map_in(ribbon, per_mm) + 0.14
-        draw_map(pen.axes(below, wide, _map_in(ribbon, per_mm)), ribbon, shown)
-    for i, (colour, line) in enumerate(_lines(ribbon)):
-        y = below - 0.3 - LINE_IN * i
-        pen.bar(LEFT_IN - 0.13, y - 0.06, 0.05, 0.13, colour)
+        draw_map(pen.axes(below, wide, _map_in(ribbon, per_mm)), ribbon)
+    _words(pen, told.words, below - 0.3)
+
+
+def _words(pen: _Pen, lines: tuple[tuple[str, str], ...], top: float) -> None:
+    """Lines of words under each other, the first one's middle at `top`."""
+    for i, (colour, line) in enumerate(lines):
+        y = top - LINE_IN * i
+        if colour:
+            pen.bar(LEFT_IN - 0.13, y - 0.06, 0.05, 0.13, colour)
         pen.text(LEFT_IN, y, line, size=7.5)
 
 
@@ -156,40 +164,24 @@ class _Pen:
         return self.figure.add_axes((LEFT_IN / WIDTH_IN, y / self.high, wide / WIDTH_IN, high / self.high))
 
 
-def _scale(drawn: Sequence[Ribbon], per_mm: float) -> tuple[float, float]:
-    """How many µm reach half way up a ribbon, and the exaggeration: the largest round one that shows all heights.
-
-    Both are 0 when no side is drawn.
-    """
-    drawn = [ribbon for ribbon in drawn if ribbon.known and ribbon.has_side]
-    if not drawn:
-        return 0.0, 0.0
-    largest = max(float(np.nanmax(np.abs(ribbon.height_um))) for ribbon in drawn)
-    usual = float(np.nanmedian(np.concatenate([ribbon.sigma_um.ravel() for ribbon in drawn])))
-    wanted = max(largest + min(BAND * usual, largest), 0.2) * 1.12
+def _scale(extent: float, per_mm: float) -> tuple[float, float]:
+    """How many µm reach half way up a ribbon, and the exaggeration: the largest round one that shows all heights."""
     half_in = RIBBON_IN / 2
-    most = half_in / (wanted / 1e3 * per_mm)
-    power = 10.0 ** math.floor(math.log10(most))
-    times = max(step * power for step in (1.0, 2.0, 5.0) if step * power <= most)
+    times = round_below(half_in / (ROOM * extent / 1e3 * per_mm))
     return half_in / (times * per_mm) * 1e3, times
 
 
-def _inches(ribbon: Ribbon, per_mm: float) -> float:
+def _inches(told: Told, per_mm: float) -> float:
     """How high a face is drawn, with its map and words."""
-    above = (_map_in(ribbon, per_mm) + 0.14) * ribbon.has_map
-    return _side_in(ribbon) + above + LINE_IN * (1 + len(_lines(ribbon))) + GAP_IN
+    above = (_map_in(told.ribbon, per_mm) + 0.14) * bool(told.ribbon.cells)
+    return _side_in(told.ribbon) + above + LINE_IN * (1 + len(told.words)) + GAP_IN
 
 
 def _side_in(ribbon: Ribbon) -> float:
     """How high its side is drawn: not at all where its lines are too many to be told apart."""
-    return UNKNOWN_IN if not ribbon.known else RIBBON_IN if ribbon.has_side else 0.0
+    return UNKNOWN_IN if not ribbon.lines else RIBBON_IN if ribbon.has_side else 0.0
 
 
 def _map_in(ribbon: Ribbon, per_mm: float) -> float:
     """How high its map is drawn: to scale where that leaves room for numbers, an edge higher than it is."""
     return min(max(ribbon.face.width_mm * per_mm, MAP_IN), HIGHEST_MAP_IN)
-
-
-def _lines(ribbon: Ribbon) -> list[tuple[str, str]]:
-    """The words under a ribbon, broken into lines."""
-    return [(colour, line) for colour, text in ribbon.words for line in textwrap.wrap(text, WORDS_WIDE)]

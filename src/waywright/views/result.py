@@ -14,12 +14,19 @@ from waywright.core.next.moves import hang_words, target_um
 from waywright.core.next.retakes import settled
 from waywright.core.results.verdicts import HARDLY_SEEN, UNSEEN
 from waywright.views.moves import sentence
-from waywright.views.numbers import NONE, Shown, duration, listed, percent, plural
+from waywright.views.numbers import (
+    BAND,
+    NONE,
+    UNKNOWN_UM,
+    UNKNOWN_UM_PER_M,
+    Shown,
+    duration,
+    listed,
+    percent,
+    plural,
+)
 from waywright.views.standing import standing_notes
 
-BAND = 1.96  # standard uncertainties to a 95 % band
-UNKNOWN_UM = 100.0  # a band as wide as this says that nothing is known yet
-UNKNOWN_UM_PER_M = 1000.0  # so for a slope
 MOST_STATIONS = 41  # rows of a table that a person still reads
 SETTLED = {  # why a suspect stays left out
     "": "No verdict hangs on it: it stays left out.",

@@ -95,7 +95,7 @@ class FacePart:
     name: str
     url: str
     caption: str
-    side: Drawing
+    side: Drawing | None  # from above alone when it has many lines
     above: Drawing | None
     lines: tuple[tuple[str, str], ...]  # stroke and name of each line
     words: tuple[tuple[str, str], ...]  # kind ("blind", "weak", "suspect") and sentence

@@ -1,5 +1,5 @@
-"""What the pages draw, as frozen data that one template turns into SVG: faces from the side, two facing each other, and
-from above.
+"""The strokes of a face on a page, as frozen data that one template turns into SVG: from the side and from above. What
+is drawn stands in a `Ribbon`; here is only how.
 
 A drawing is as wide as its place on the page: positions along are shares of the width, positions across are pixels, so
 that letters and strokes keep their size from a telephone to a sheet of paper.
@@ -8,19 +8,20 @@ that letters and strokes keep their size from a telephone to a sheet of paper.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from waywright.core.evidence.findings import Shape
 from waywright.core.evidence.things import Face, FloatArray
-from waywright.units import convert
-from waywright.views.numbers import Shown
-from waywright.views.result import BAND, UNKNOWN_UM
+from waywright.views.ribbon import Line, Ribbon, extent_um, round_above, scale_bar, some
 
 RIBBON_PX, UNKNOWN_PX, MAP_PX, TEXT_PX = 120, 46, 78, 18
+ROW_PX, NUMBER_PX, MOST_MAP_PX = 24, 15, 360  # a row of a map with many lines; the least for a number; the highest map
 ACROSS = 1000  # the width of a stretched part in its own units
-MOST_NUMBERS = 14
+BAR = 0.6  # of what a ribbon reaches upwards: the room for the bar of its scale
+NARROW_PX, LETTER_PX, APART_PX = 330, 6.2, 10  # a drawing on a telephone; a letter of a place; between two places
 
 
 @dataclass(frozen=True)
@@ -77,144 +78,106 @@ class Drawing:
     um_per_px: float = 0.0
 
 
-def known(shape: Shape) -> bool:
-    """Whether the readings tell anything of the shape yet."""
-    read = np.isfinite(shape.sigma_um)
-    return bool(read.any()) and BAND * float(np.nanmedian(shape.sigma_um)) <= UNKNOWN_UM
-
-
-def reach_um(shapes: list[Shape]) -> float:
+def reach_um(shapes: Iterable[Shape]) -> float:
     """How many µm half a ribbon reaches: a round number that holds every height and most of its band."""
-    largest = 0.5
-    for shape in shapes:
-        if known(shape):
-            height = float(np.nanmax(np.abs(shape.height_um)))
-            largest = max(largest, height + min(BAND * float(np.nanmedian(shape.sigma_um)), height))
-    power = 10.0 ** math.floor(math.log10(largest))
-    return min(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= largest)
+    return round_above(extent_um(shapes))
 
 
-def side(face: Face, shape: Shape | None, reach: float, shown: Shown, suspects_mm: tuple[float, ...] = ()) -> Drawing:
-    """A face from the side, marked end at the left: each line with its 95 % band, proud places hatched."""
-    if shape is None or not known(shape):
-        return _unknown(face, shown)
-    middle = RIBBON_PX / 2
-    per_um = (middle - 6) / reach
-    strokes: list[Stroke] = []
-    spots = [Spot("end", 1.2, RIBBON_PX - 9)]
-    labels = [Label(2.6, RIBBON_PX - 5, "marked end", "small", "start")]
-    for j, height, sigma, read in _lines(face, shape):
-        x = np.asarray(face.stations_mm)[read] / face.length_mm * ACROSS
-        y, band = middle - height * per_um, BAND * sigma * per_um
-        strokes.append(Stroke("metal", f"{_path(x, y)} V{RIBBON_PX} H{x[0]:.1f} Z"))
-        if len(face.lines_mm) == 1:
-            strokes.append(Stroke("proud", f"{_path(x, np.minimum(y, middle))} V{middle} H{x[0]:.1f} Z"))
-        strokes.append(Stroke("band", f"{_path(x, y - band)} L{_path(x[::-1], (y + band)[::-1])[1:]} Z"))
-        strokes.append(Stroke(f"line line-{j % 4}", _path(x, y)))
-    words = f"Face {face.name} from the side, heights from {_span(shape, shown)}"
-    labels += _scale(reach, per_um, middle, shown)
-    strokes.append(Stroke("scale", f"M4 {middle} V{middle - _bar(reach, shown)[0] * per_um:.1f}"))
-    strokes.append(Stroke("level", f"M0 {middle} H{ACROSS}"))
-    spots += [Spot("suspect", 100 * x / face.length_mm, RIBBON_PX - 9) for x in suspects_mm]
-    spots += _ticks(face, RIBBON_PX)
-    labels += _stations(face, shown, RIBBON_PX + 13)
+def side(ribbon: Ribbon, reach_um: float) -> Drawing | None:
+    """A face from the side, marked end at the left: each line with its 95 % band, proud places hatched; None where its
+    lines are too many to be told apart."""
+    if not ribbon.lines:
+        return _unknown(ribbon)
+    if not ribbon.has_side:
+        return None
+    face, middle = ribbon.face, RIBBON_PX / 2
+    per_um = (middle - 6) / reach_um
+    strokes = [stroke for line in ribbon.lines for stroke in _line(line, ribbon, per_um, middle)]
+    bar_um, bar = scale_bar(BAR * reach_um, ribbon.shown)
+    top = middle - bar_um * per_um
+    strokes += [Stroke("scale", f"M4 {middle} V{top:.1f}"), Stroke("level", f"M0 {middle} H{ACROSS}")]
+    spots = [Spot("suspect", _share(x, face), RIBBON_PX - 9) for x in ribbon.suspects_mm]
     return Drawing(
-        words, RIBBON_PX + TEXT_PX, tuple(strokes), (), tuple(spots), tuple(labels), face.length_mm, 1 / per_um
+        ribbon.side_words,
+        RIBBON_PX + TEXT_PX,
+        tuple(strokes),
+        (),
+        (_end(RIBBON_PX), *spots, *_ticks(ribbon, RIBBON_PX)),
+        (_marked(RIBBON_PX), Label(1.4, max(top, 12), bar, "small", "start"), *_stations(ribbon, RIBBON_PX)),
+        face.length_mm,
+        1 / per_um,
     )
 
 
-def _unknown(face: Face, shown: Shown) -> Drawing:
+def _line(line: Line, ribbon: Ribbon, per_um: float, middle: float) -> list[Stroke]:
+    """Metal, what is proud of it, band and line."""
+    x = line.x_mm / ribbon.face.length_mm * ACROSS
+    y, band = middle - line.height_um * per_um, line.band_um * per_um
+    found = [Stroke("metal", f"{_path(x, y)} V{RIBBON_PX} H{x[0]:.1f} Z")]
+    if ribbon.hatched:
+        found.append(Stroke("proud", f"{_path(x, np.minimum(y, middle))} V{middle} H{x[0]:.1f} Z"))
+    found.append(Stroke("band", f"{_path(x, y - band)} L{_path(x[::-1], (y + band)[::-1])[1:]} Z"))
+    return [*found, Stroke(f"line line-{line.stroke}", _path(x, y))]
+
+
+def _unknown(ribbon: Ribbon) -> Drawing:
     """A face whose shape nothing tells yet: its outline, and that in words."""
     strokes = (Stroke("unknown", f"M0 2 H{ACROSS} V{UNKNOWN_PX} H0 Z"),)
-    spots = (Spot("end", 1.2, UNKNOWN_PX - 9), *(_ticks(face, UNKNOWN_PX)))
-    labels = [Label(2.6, UNKNOWN_PX - 5, "marked end", "small", "start"), Label(50, 25, "not known yet")]
-    words = f"Face {face.name} from the side, not known yet"
-    labels += _stations(face, shown, UNKNOWN_PX + 13)
-    return Drawing(words, UNKNOWN_PX + TEXT_PX, strokes, (), spots, tuple(labels))
+    labels = (_marked(UNKNOWN_PX), Label(50, 25, "not known yet"), *_stations(ribbon, UNKNOWN_PX))
+    spots = (_end(UNKNOWN_PX), *_ticks(ribbon, UNKNOWN_PX))
+    return Drawing(ribbon.side_words, UNKNOWN_PX + TEXT_PX, strokes, (), spots, labels)
 
 
-def _ticks(face: Face, y: float) -> list[Spot]:
-    return [Spot("tick", 100 * x / face.length_mm, y) for x in face.stations_mm]
-
-
-def above(face: Face, shape: Shape, shown: Shown) -> Drawing | None:
+def above(ribbon: Ribbon) -> Drawing | None:
     """A face from above: far edge at the top, proud places blue and hatched, heights as numbers; None on one line."""
-    if len(face.lines_mm) < 2 or not known(shape):
+    if not ribbon.cells:
         return None
-    half = face.width_mm / 2
-    along = _borders(np.asarray(face.stations_mm), 0.0, face.length_mm) / face.length_mm * 100
-    across = (half - _borders(np.asarray(face.lines_mm), -half, half)) / face.width_mm * MAP_PX
-    heights, sigmas = (v.reshape(-1, len(face.lines_mm)) for v in (shape.height_um, shape.sigma_um))
-    largest = float(np.nanmax(np.abs(heights))) or 1.0
-    usual = BAND * float(np.nanmedian(sigmas))
+    face = ribbon.face
+    high = max(MAP_PX, min(ROW_PX * len(face.lines_mm), MOST_MAP_PX))
     boxes, labels = [], []
-    for i, j in np.ndindex(heights.shape):
-        h, u = float(heights[i, j]), float(sigmas[i, j])
-        top, bottom = float(across[j + 1]), float(across[j])
-        place = (float(along[i]), top, float(along[i + 1] - along[i]), bottom - top)
-        if not math.isfinite(h):
-            boxes.append(Box("unread", *place))
-            continue
-        kind = "proud" if h > u else "high" if h > 0 else "low"
-        boxes.append(Box(kind, *place, shade=math.ceil(5 * abs(h) / largest)))
-        if len(face.stations_mm) <= MOST_NUMBERS and len(face.lines_mm) <= 4:
-            words = shown.heights(h, usual, sign=True)
-            labels.append(Label(place[0] + place[2] / 2, place[1] + place[3] / 2 + 4, words, "number"))
-    labels += _stations(face, shown, MAP_PX + 13)
-    return Drawing(
-        f"Face {face.name} from above, far edge at the top; {len(boxes)} places with their heights",
-        MAP_PX + TEXT_PX,
-        (),
-        tuple(boxes),
-        (),
-        tuple(labels),
-    )
+    for cell in ribbon.cells:
+        left, right = (_share(x, face) for x in cell.x_mm)
+        bottom, top = (high * (0.5 - y / face.width_mm) for y in cell.y_mm)
+        boxes.append(Box(cell.kind, left, top, right - left, bottom - top, math.ceil(5 * cell.share)))
+        if ribbon.numbered and cell.number and bottom - top >= NUMBER_PX:
+            labels.append(Label((left + right) / 2, (top + bottom) / 2 + 4, cell.number, "number"))
+    labels += _stations(ribbon, high)
+    return Drawing(ribbon.map_words, high + TEXT_PX, (), tuple(boxes), (), tuple(labels))
 
 
-def _lines(face: Face, shape: Shape) -> list[tuple[int, FloatArray, FloatArray, np.ndarray]]:
-    """Each line with something read on it: number, heights and sigmas where read, and where that is."""
+def _share(x_mm: float, face: Face) -> float:
+    """Per cent of the width."""
+    return 100 * x_mm / face.length_mm
+
+
+def _end(bottom: int) -> Spot:
+    return Spot("end", 1.2, bottom - 9)
+
+
+def _marked(bottom: int) -> Label:
+    return Label(2.6, bottom - 5, "marked end", "small", "start")
+
+
+def _ticks(ribbon: Ribbon, y: float) -> list[Spot]:
+    return [Spot("tick", _share(x, ribbon.face), y) for x, _ in ribbon.stations]
+
+
+def named(stations: Sequence[tuple[float, str]], wide: float = 1.0) -> Sequence[tuple[float, str]]:
+    """Those of the stations whose places can be written under a drawing as narrow as a telephone; `wide`: the share of
+    the drawing they stand on."""
+    longest = max((len(words) for _, words in stations), default=1)
+    return some(stations, max(1, int(wide * NARROW_PX / (LETTER_PX * longest + APART_PX))))
+
+
+def _stations(ribbon: Ribbon, bottom: int) -> list[Label]:
+    """The places of some of the stations, under them."""
     found = []
-    for j in range(len(face.lines_mm)):
-        height, sigma = (v.reshape(-1, len(face.lines_mm))[:, j] for v in (shape.height_um, shape.sigma_um))
-        read = np.isfinite(height)
-        if read.any():
-            found.append((j, height[read], sigma[read], read))
+    for x, words in named(ribbon.stations):
+        at = _share(x, ribbon.face)
+        anchor = "start" if at < 4 else "end" if at > 96 else "middle"
+        found.append(Label(at, bottom + 13, words, "small", anchor))
     return found
 
 
 def _path(x: FloatArray, y: FloatArray) -> str:
     return "M" + " L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, y, strict=True))
-
-
-def _span(shape: Shape, shown: Shown) -> str:
-    usual = BAND * float(np.nanmedian(shape.sigma_um))
-    low, high = float(np.nanmin(shape.height_um)), float(np.nanmax(shape.height_um))
-    return f"{shown.heights(low, usual, sign=True)} to {shown.heights(high, usual, sign=True)} {shown.height}"
-
-
-def _bar(reach: float, shown: Shown) -> tuple[float, str]:
-    """A round height no longer than `reach`: in µm, and as it is written."""
-    most = convert(reach, "µm", shown.height) * 0.6
-    power = 10.0 ** math.floor(math.log10(most))
-    bar = max((s * power for s in (1.0, 2.0, 5.0) if s * power <= most), default=most)
-    return convert(bar, shown.height, "µm"), f"{bar:g} {shown.height}"
-
-
-def _scale(reach: float, per_um: float, middle: float, shown: Shown) -> list[Label]:
-    bar_um, words = _bar(reach, shown)
-    return [Label(1.4, max(middle - bar_um * per_um, 12), f"+{words}", "small", "start")]
-
-
-def _stations(face: Face, shown: Shown, y: float) -> list[Label]:
-    every = max(1, math.ceil(len(face.stations_mm) / 8))
-    found = []
-    for x in face.stations_mm[::every]:
-        at = 100 * x / face.length_mm
-        anchor = "start" if at < 4 else "end" if at > 96 else "middle"
-        found.append(Label(at, y, shown.lengths(x), "small", anchor))
-    return found
-
-
-def _borders(at: FloatArray, least: float, most: float) -> FloatArray:
-    """Borders of the cells around places: half way between neighbours, the face's own edges outside."""
-    return np.concatenate([[least], (at[:-1] + at[1:]) / 2, [most]])

@@ -17,7 +17,8 @@ from waywright.core.readings.blue import Blue
 from waywright.core.readings.hinge import Hinge
 from waywright.core.readings.laid import ENDS, Laid
 from waywright.views.numbers import Shown
-from waywright.web.drawing import ACROSS, Box, Drawing, Label, Spot, Stroke, known
+from waywright.views.ribbon import known
+from waywright.web.drawing import ACROSS, Box, Drawing, Label, Spot, Stroke, named
 
 BODY_PX, GAP_PX, TOP_PX, TEXT_PX = 46, 64, 16, 18  # the metal of each; between them; above; places below
 HELD_PX = 30  # the hand that holds an end
@@ -109,9 +110,10 @@ class _Pair:
 
     def places(self, bottom_px: float, shown: Shown) -> tuple[list[Spot], list[Label]]:
         """The lower's stations, named where there is room."""
-        x = self.lower.stations_mm
-        labels = [Label(self.share(a), bottom_px + 13, shown.lengths(a), "small") for a in x[:: max(1, len(x) // 8)]]
-        return [Spot("tick", self.share(a), bottom_px) for a in x], labels
+        stations = [(x, shown.lengths(x)) for x in self.lower.stations_mm]
+        told = named(stations, self.lower.length_mm / self.wide_mm)
+        labels = [Label(self.share(x), bottom_px + 13, words, "small") for x, words in told]
+        return [Spot("tick", self.share(x), bottom_px) for x, _ in stations], labels
 
     def words(self) -> str:
         """How they lie, read aloud."""

@@ -8,20 +8,18 @@ import time
 from collections.abc import Mapping
 from urllib.parse import quote
 
-from waywright.core.evidence.findings import BURR, Report, Shape
+from waywright.core.evidence.findings import Report, Shape
 from waywright.core.evidence.job import Job, Setting
 from waywright.record import Snapshot
 from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
+from waywright.views.ribbon import STROKES, caption, line_name, ribbon_of, said, suspects_mm
 from waywright.views.standing import standing_words
-from waywright.web import drawing
 from waywright.web.contexts import FacePart, Live, Retakes, SettingLine, setting_url
-from waywright.web.drawing import Drawing
+from waywright.web.drawing import Drawing, above, reach_um, side
 from waywright.web.facing import facing
 from waywright.web.solved import Solver
 
-STROKES = ("whole line", "long dashes", "dots", "dash and dot")
-MOST_UNSEEN = 4  # under one face; the job's page lists all, each with its cure
 NOTHING_YET = "Type the first reading: its place is open below."
 
 
@@ -40,22 +38,22 @@ def face_parts(
 ) -> tuple[FacePart, ...]:
     """Each face with its drawings, all to one scale, and in words what is not seen of it and what disagrees."""
     shapes = shapes_of(report)
-    reach = drawing.reach_um(list(shapes.values()))
+    reach = reach_um(shapes.values())
     found = []
     for name, face in job.faces().items():
         if only and name not in only:
             continue
-        table = next((t for t in view.shapes if t.face == name), None)
-        verdicts = [f"{v.measure} {v.decision}" for v in view.verdicts if v.face == name]
+        ribbon = ribbon_of(face, shapes.get(name), shown, suspects_mm(report, name))
+        drawn = side(ribbon, reach)
         found.append(
             FacePart(
                 name=name,
                 url=face_url(job_id, name),
-                caption=", ".join(filter(None, [table.caption if table else "", *verdicts])),
-                side=drawing.side(face, shapes.get(name), reach, shown, suspects_mm(report, name)),
-                above=drawing.above(face, shapes[name], shown) if name in shapes else None,
-                lines=line_names(face.lines_mm, shown) if table and table.rows else (),
-                words=words_for(name, report, view),
+                caption=caption(name, view),
+                side=drawn,
+                above=above(ribbon),
+                lines=line_names(face.lines_mm, shown) if ribbon.lines and drawn is not None else (),
+                words=said(name, report, view),
             )
         )
     return tuple(found)
@@ -65,38 +63,7 @@ def line_names(lines_mm: tuple[float, ...], shown: Shown) -> tuple[tuple[str, st
     """How each line of a face is drawn, and what it is called; nothing for a single one."""
     if len(lines_mm) < 2:
         return ()
-    edge = {True: "far", False: "near"}
-    return tuple(
-        (STROKES[j % 4], f"{edge[y > 0] if y else 'middle'}, y {shown.lengths(y)} {shown.length}")
-        for j, y in enumerate(lines_mm)
-    )
-
-
-def words_for(name: str, report: Report, view: Result) -> tuple[tuple[str, str], ...]:
-    """What is not seen of a face, and which of its readings disagree."""
-    found = [
-        ("weak" if spot.weak else "blind", f"{'Weak' if spot.weak else 'Blind'}: {unseen.words}")
-        for spot, unseen in zip(report.blind, view.unseen, strict=True)
-        if name in spot.faces and spot.mode != BURR  # one line for the job, not one a face
-    ]
-    if len(found) > MOST_UNSEEN:
-        rest = f"And {len(found) - MOST_UNSEEN + 1} more that no reading sees well."
-        found = [*found[: MOST_UNSEEN - 1], (found[MOST_UNSEEN - 1][0], rest)]
-    of = {r.id for s, r in report.job.readings() if name in s.geometry.faces()}
-    return tuple(found + [("suspect", f"Suspect: {r.where} {r.words}.") for r in view.retakes if r.reading in of])
-
-
-def suspects_mm(report: Report, name: str) -> tuple[float, ...]:
-    """Where along a face readings disagree; on an upper face, under which they were taken."""
-    at = {r.id: (s, r) for s, r in report.job.readings()}
-    found = []
-    for suspect in report.suspects:
-        setting, reading = at.get(suspect.reading, (None, None))
-        if setting is None or reading is None:
-            continue  # no reading: that touching faces do not cross
-        if reading.x_mm is not None and setting.geometry.faces()[:1] == (name,):
-            found.append(reading.x_mm)
-    return tuple(found)
+    return tuple((STROKES[j % len(STROKES)], f"{line_name(y, shown)} {shown.length}") for j, y in enumerate(lines_mm))
 
 
 def retake_url(job: int, reading: str) -> str:
@@ -132,7 +99,7 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown) ->
     solved = solver.solved(opened)
     report, job = solved.report, opened.job
     shapes = shapes_of(report)
-    reach = drawing.reach_um(list(shapes.values()))
+    reach = reach_um(shapes.values())
     pair = facing(job, setting, shapes, reach, shown)
     taken = sum(len(s.readings) for s in job.settings)
     if report is None:
@@ -156,18 +123,16 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown) ->
 
 def drawings_of(job: Job, setting: Setting, shapes: Mapping[str, Shape], shown: Shown) -> dict[str, Drawing]:
     """The drawings of a setting's page by their names there, from shapes alone."""
-    reach = drawing.reach_um(list(shapes.values()))
+    reach = reach_um(shapes.values())
     found: dict[str, Drawing] = {}
     pair = facing(job, setting, dict(shapes), reach, shown)
     if pair is not None:
         found["facing"] = pair
     for name in setting.geometry.faces():
         if name in shapes:
-            face = job.faces()[name]
-            found[f"side {name}"] = drawing.side(face, shapes[name], reach, shown)
-            above = drawing.above(face, shapes[name], shown)
-            if above is not None:
-                found[f"above {name}"] = above
+            ribbon = ribbon_of(job.faces()[name], shapes[name], shown)
+            drawn = {f"side {name}": side(ribbon, reach), f"above {name}": above(ribbon)}
+            found |= {key: one for key, one in drawn.items() if one is not None}
     return found
 
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from waywright.core.evidence.findings import Agreement, Change, Report, Shape
 from waywright.core.evidence.things import Face
-from waywright.views.numbers import Shown
-from waywright.views.result import BAND
+from waywright.views.numbers import BAND, Shown
+from waywright.views.ribbon import ribbon_of
 from waywright.web.drawing import ACROSS, Drawing, Label, Spot, Stroke, reach_um, side
 
 HIGH_PX, MIDDLE_PX, ROUND_PX = 232, 122, 88
@@ -103,8 +103,8 @@ def legend(limits: Mapping[str, float], shown: Shown) -> str:
     return f"= agree within {limit}; ≠ do not; ? not told at 95 %. Numbers: the zone between them, {shown.height}."
 
 
-def changed(change: Change, face: Face, shown: Shown) -> Drawing:
-    """What a pass did to a face, as a ribbon: what stayed stands proud of what was taken."""
+def changed(change: Change, face: Face, shown: Shown) -> Drawing | None:
+    """What a pass did to a face, as a ribbon: what stayed stands proud of what was taken; None as for any ribbon."""
     height = np.full(len(face.x_mm), np.nan)
     sigma = height.copy()
     places = {place: k for k, place in enumerate(zip(face.x_mm.tolist(), face.y_mm.tolist(), strict=True))}
@@ -112,5 +112,5 @@ def changed(change: Change, face: Face, shown: Shown) -> Drawing:
     height[nodes], sigma[nodes] = change.height_um, change.sigma_um
     none = (None,) * len(face.lines_mm)
     shape = Shape(face.name, change.after, face.x_mm, face.y_mm, height, sigma, face.lines_mm, none)
-    drawn = side(face, shape, reach_um([shape]), shown)
-    return replace(drawn, words=f"What pass {change.after} did: {drawn.words}")
+    drawn = side(ribbon_of(face, shape, shown), reach_um([shape]))
+    return None if drawn is None else replace(drawn, words=f"What pass {change.after} did: {drawn.words}")

@@ -8,13 +8,15 @@ from dataclasses import dataclass, field
 from waywright.core.evidence.job import Given, Job, Place
 from waywright.core.evidence.things import FloatArray, Hand
 
+KNOWN_UM = 50.0  # a standard uncertainty: heights known no better than this belong to a shape that no reading sees
+
 
 @dataclass(frozen=True)
 class Shape:
     """Heights of a face in one state, about the unweighted least-squares plane (line for one line) of its read nodes.
 
-    All (nodes,), lines fastest; NaN where no reading touches. `zone_um` are the minimum zones of each line's heights
-    as they stand, without the form prior; flatness and twist need two lines and are None without.
+    All (nodes,), lines fastest; NaN where no reading touches. `straightness_um` are the minimum zones of each line's
+    heights as they stand, without the form prior; flatness and twist need two lines and are None without.
     """
 
     face: str

@@ -11,14 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence.findings import Shape
+from waywright.core.evidence.findings import KNOWN_UM, Shape
 from waywright.core.evidence.job import Job, JobError, Reading, Setting
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings.bearing import EVEN_PIVOT, GIVE_UM, bearing, hinge_mm
 from waywright.core.readings.blue import FILMS_UM, MARKS, THROUGH, Blue
 from waywright.core.readings.laid import Laid
-
-KNOWN_UM = 50.0  # heights known no better than this belong to a shape no reading sees
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from waywright.record import Add, Snapshot
 from waywright.views.cautions import BLUEING
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of, setting_url
-from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot
+from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot, named
 from waywright.web.forms import Wrong
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
@@ -79,10 +79,9 @@ def drawn(job: Job, seen: Expected, stations: list[str]) -> Drawing:
         for x, y, mark in zip(seen.x_mm.tolist(), seen.y_mm.tolist(), seen.marks, strict=True)
     )
     at = sorted(set(seen.x_mm.tolist()))
-    every = max(1, len(at) // 8)
     labels = [
         Label(100 * x / face.length_mm, MAP_PX + 13, words, "small")
-        for x, words in list(zip(at, stations, strict=True))[::every]
+        for x, words in named(list(zip(at, stations, strict=True)))
     ]
     outline = (Box("low", 0.0, 0.0, 100.0, float(MAP_PX)),)
     counts = ", ".join(f"{seen.marks.count(mark)} {mark}" for mark in ("bright", "blue", "bare"))

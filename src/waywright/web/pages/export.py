@@ -134,7 +134,7 @@ def sheet(bench: Bench, request: Request) -> Response:
         job=head_of(opened),
         words=one.geometry.words(),
         instrument=f"{instrument.name} ({instrument.kind})" if instrument is not None else "",
-        facing=facing(opened.job, one, shapes, reach_um(list(shapes.values())), shown),
+        facing=facing(opened.job, one, shapes, reach_um(shapes.values()), shown),
         grids=grids_of(opened, one, shown, {}),
         cautions=(LIFTING,),
     )

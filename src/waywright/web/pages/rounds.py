@@ -9,8 +9,8 @@ from starlette.responses import Response
 
 from waywright.core.evidence.findings import Agreement, Report
 from waywright.core.evidence.job import Job
-from waywright.views.numbers import Shown
-from waywright.views.result import BAND, result
+from waywright.views.numbers import BAND, Shown
+from waywright.views.result import result
 from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.drawing import Drawing
@@ -39,7 +39,7 @@ class Changed:
 
     face: str
     words: str
-    drawing: Drawing
+    drawing: Drawing | None
     lines: tuple[tuple[str, str], ...]
 
 

@@ -18,6 +18,7 @@ from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Snapshot
 from waywright.views.result import Result, result
+from waywright.views.ribbon import ribbon_of
 from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import FacePart, Live, Page, Retakes
 from waywright.web.drawing import Drawing, reach_um, side
@@ -64,9 +65,9 @@ def specimens(bench: Bench, request: Request) -> Response:
     job, told = sample()
     shown = shown_for(request)
     view, shapes = result(told, shown), shapes_of(told)
-    reach = reach_um(list(shapes.values()))
+    reach = reach_um(shapes.values())
     parts = face_parts(0, job, told, view, shown)
-    unknown = side(job.faces()["Alder"], None, reach, shown)
+    unknown = side(ribbon_of(job.faces()["Alder"], None, shown), reach)
     opened = Snapshot(0, "", 1, 1, job, {}, (), {}, False, (), frozenset())
     one = job.settings[1]
     wrong = Wrong("'about six' is not a number; type something like 0.012 or 0,4 thou.", "straightness_um")
