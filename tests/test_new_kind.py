@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from waywright import jobfile
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Entry, Job, JobError, Kind, Setting
 from waywright.core.evidence.rows import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.readings import KINDS, register
@@ -28,9 +29,8 @@ class Drop(Kind):
     title: ClassVar[str] = "Drops: a bridge from place to place"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator",)
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
 
-    face: str
+    face: FaceName
     home_mm: tuple[float, ...]
     bridge: str = "plain"
     legs: int = 3

@@ -11,6 +11,7 @@ import pytest
 from waywright import demo, jobfile
 from waywright.core.adjust import rigid
 from waywright.core.adjust.network import network
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Entry, Job, JobError, Kind, Reading, Setting, Typed
 from waywright.core.evidence.rows import Equations, HeightTerm, Label, OwnTerm, Site, every, places
 from waywright.core.evidence.things import Face, Piece
@@ -23,8 +24,7 @@ class Height(Kind):
     block: ClassVar[str] = "heights_over_a_datum"
     entries: ClassVar[tuple[Entry, ...]] = ()
     instrument_kinds: ClassVar[tuple[str, ...]] = ()
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
-    face: str
+    face: FaceName
     free: tuple[str, ...] = ()
 
     def words(self) -> str:

@@ -9,11 +9,13 @@ import pytest
 
 from tests.kinds.test_kinds_in_job_files import BLOCKS, HEAD
 from waywright.core.adjust.network import network
+from waywright.core.evidence.fields import faces_named
 from waywright.core.evidence.job import Job
 from waywright.core.readings import KINDS
 from waywright.core.report import report
 from waywright.jobfile import loads
 from waywright.record import Book, Delete, Ref, Refused, Rename
+from waywright.web.forms import lines_of
 
 OTHER_SIDE = """
 [[pieces.faces]]
@@ -61,19 +63,19 @@ def everything() -> Job:
     return loads(HEAD + OTHER_SIDE + "".join(BLOCKS.values()) + MORE)
 
 
-def test_every_field_that_names_a_face_is_known_to_its_kind() -> None:
-    """A kind lists every field of its own that names a face, those that may be left out too, and its equations speak of
-    no other face; the job of these tests uses every one of them."""
+def test_every_field_that_names_a_face_is_known_by_its_type() -> None:
+    """Every field that holds the name of a face is a `FaceName`, those that may be left out too; a kind speaks of its
+    faces in the order of these fields; and the job of these tests uses every one of them."""
     job = everything()
     used: dict[str, set[str]] = {}
     for setting in job.settings:
         kind = setting.geometry
         values = {f.name: getattr(kind, f.name) for f in fields(kind)}  # type: ignore[arg-type]
         naming = {name for name, value in values.items() if isinstance(value, str) and value in job.faces()}
-        assert naming <= set(kind.face_fields)
-        assert kind.faces() == tuple(dict.fromkeys(values[name] for name in kind.face_fields if values[name]))
+        assert naming == {place for place, _ in faces_named(kind)}
+        assert kind.faces() == tuple(dict.fromkeys(values[name] for name in values if name in naming))
         used.setdefault(kind.block, set()).update(naming)
-    assert used == {block: set(kind.face_fields) for block, kind in KINDS.items()}
+    assert used == {block: {line.name for line in lines_of(kind) if line.face} for block, kind in KINDS.items()}
 
 
 def test_a_renamed_face_is_renamed_in_every_kind(book: Book) -> None:

@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.jobs import jobs
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Entry, Job, Kind, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS
@@ -115,9 +116,8 @@ class Feeler(Kind):
     block: ClassVar[str] = "feelers_under"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("slips", ("x_mm",), ("slip_mm",), "in_mm", "out_mm"),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("feelers",)
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
 
-    face: str
+    face: FaceName
     bars_mm: tuple[float, ...]
     times: int = 1
     wet: bool = False

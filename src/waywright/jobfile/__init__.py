@@ -90,11 +90,12 @@ def write(path: str | os.PathLike[str], job: Job) -> None:
 
 def _path(place: str, paths: Paths) -> KeyPath:
     """The path that a `JobError`'s place speaks of: the longest id at its start, and the keys behind it."""
-    if place in paths:
-        return paths[place]
-    head, _, key = place.rpartition(".")
-    if head in paths:
-        return (*paths[head], *_keys(key))
+    head, keys = place, ""
+    while head:
+        if head in paths:
+            return (*paths[head], *_keys(keys))
+        head, _, key = head.rpartition(".")
+        keys = f"{key}.{keys}" if keys else key
     return _keys(place)
 
 

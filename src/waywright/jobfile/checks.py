@@ -10,6 +10,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from waywright.core.evidence.fields import faces_named
 from waywright.core.evidence.job import Job, JobError, Patch, Reading, Setting
 from waywright.core.evidence.rows import HeightTerm, Site
 from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
@@ -105,6 +106,12 @@ def _known(found: str, names: Iterable[str], what: str, place: str) -> None:
         raise JobError(f"There is no {what} called {_short(found)}; the {what}s are {listed}.", place)
 
 
+def _known_faces(job: Job, part: object, place: str) -> None:
+    """Refuse a face that a part names and the job has not."""
+    for key, name in faces_named(part):
+        _known(name, job.faces(), "face", f"{place}.{key}")
+
+
 def _corrections(job: Job) -> None:
     target = {r.id: r.corrects for _, r in job.readings()}
     for start, then in target.items():
@@ -124,10 +131,7 @@ def _corrections(job: Job) -> None:
 
 def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
     geometry = setting.geometry
-    for field in geometry.face_fields:
-        name = getattr(geometry, field)
-        if name is not None:
-            _known(name, job.faces(), "face", f"{setting.id}.{field}")
+    _known_faces(job, geometry, setting.id)
     try:
         geometry.check(job)
     except JobError as error:
@@ -181,7 +185,7 @@ def _off(face: Face, term: HeightTerm, readings: tuple[Reading, ...], message: s
 def _passes(job: Job) -> None:
     settings = {name for s in job.settings for name in (s.id, s.name) if name is not None}
     for each in job.passes:
-        _known(each.face, job.faces(), "face", f"{each.id}.face")
+        _known_faces(job, each, each.id)
         if each.after is not None:
             _known(each.after, sorted(settings), "setting", f"{each.id}.after")
         for i, zone in enumerate(each.zones):
@@ -209,8 +213,7 @@ def _zone(zone: Patch, face: Face, place: str) -> None:
 
 
 def _goal(job: Job) -> None:
-    for i, name in enumerate(job.goal.faces):
-        _known(name, job.faces(), "face", f"goal.faces[{i}]")
+    _known_faces(job, job.goal, "goal")
     _one_of(job.goal.side, LIMIT_SIDES, "The side", "goal.side")
     _one_of(job.goal.rule, RULES, "The rule", "goal.rule")
     for face in job.faces().values():

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import singledispatch
-from typing import Any
 
+from waywright.core.evidence.fields import faces_named, with_face_renamed
 from waywright.core.evidence.job import Goal, Pass, Reading, Setting
 from waywright.core.evidence.things import Instrument, Piece
 from waywright.jobfile.values import unfit
@@ -299,7 +299,7 @@ def _users(state: State, held: Held) -> Iterator[Ref]:
     part = held.part
     if isinstance(part, Piece):
         names = {face.name for face in part.faces}
-        yield from (ref for ref, other in state.shown.items() if names & set(_faces(other.part)))
+        yield from (ref for ref, other in state.shown.items() if names & {name for _, name in faces_named(other.part)})
     elif isinstance(part, Instrument):
         for ref, other in state.shown.items():
             if isinstance(other.part, Setting) and other.part.instrument == part.name:
@@ -308,15 +308,6 @@ def _users(state: State, held: Held) -> Iterator[Ref]:
         others = {name for h in state.of(Setting) if h is not held for name in _names(h.part)}
         gone = _names(part) - others
         yield from (h.ref for h in state.of(Pass) if isinstance(h.part, Pass) and h.part.after in gone)
-
-
-def _faces(part: Item) -> tuple[str, ...]:
-    """The faces a part names without having them."""
-    if isinstance(part, Setting):
-        return part.geometry.faces()
-    if isinstance(part, Pass):
-        return (part.face,)
-    return part.faces if isinstance(part, Goal) else ()
 
 
 def _names(part: Item) -> set[str]:
@@ -332,23 +323,12 @@ def _owns(part: Item, sort: str, name: str) -> bool:
 
 def renamed(part: Item, sort: str, old: str, new: str) -> Item:
     """The part with another name for a piece, instrument or face, wherever it names it."""
-
-    def name(found: Any) -> Any:
-        if isinstance(found, tuple):
-            return tuple(name(one) for one in found)
-        return new if found == old else found
-
     if sort == "face":
         if isinstance(part, Piece):
-            return replace(part, faces=tuple(replace(face, name=name(face.name)) for face in part.faces))
-        if isinstance(part, Setting):
-            keys = {key: name(getattr(part.geometry, key)) for key in part.geometry.face_fields}
-            return replace(part, geometry=replace(part.geometry, **keys)) if keys else part  # type: ignore[type-var]
-        if isinstance(part, Pass):
-            return replace(part, face=name(part.face))
-        return replace(part, faces=name(part.faces)) if isinstance(part, Goal) else part
+            part = replace(part, faces=tuple(replace(f, name=new) if f.name == old else f for f in part.faces))
+        return with_face_renamed(part, old, new)
     if sort == "instrument" and isinstance(part, Setting):
-        return replace(part, instrument=name(part.instrument))
+        return replace(part, instrument=new) if part.instrument == old else part
     return replace(part, name=new) if isinstance(part, Piece | Instrument) and ref_of(part) == (sort, old) else part
 
 

@@ -4,20 +4,19 @@ of the name its unit, its type what may stand there, its default whether it may 
 
 from __future__ import annotations
 
-import dataclasses
 import re
-import typing
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from waywright.core.evidence.fields import Each, Form, Many, One, Table, fields_of
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES
 from waywright.core.judge.decisions import RULES
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
 from waywright.core.readings.blocks import GRADES
 from waywright.core.readings.laid import ENDS, TURNS
-from waywright.jobfile.fields import Refused, required, types_of
+from waywright.jobfile.fields import Refused
 from waywright.jobfile.fields import fields as read_fields
 from waywright.units import unit_of_key
 
@@ -111,49 +110,119 @@ def form_of(
     cls: type, given: Given, skip: Iterable[str] = (), choices: Choices = CHOICES, wrong: Wrong | None = None
 ) -> tuple[Field, ...]:
     """The fields of a form for a dataclass, filled in with what was `given`."""
-    left_out, found = set(skip), []
-    for name, kind in types_of(cls).items():
-        if name in left_out or dataclasses.is_dataclass(kind):
-            continue
-        needed = name in required(cls)
-        # A tick that is not set is not sent and reads as the default: where that is yes, no must be said.
-        chosen = kind is bool and _default(cls, name) is True
-        words = YES_OR_NO if chosen else choices.get(name, ())
+    found = []
+    for line in lines_of(cls, skip):
+        chosen = line.said
+        words = YES_OR_NO if chosen else choices.get(line.name, line.words)
         offered = tuple(Choice(value, SAID.get(value, value)) for value in words)
-        if offered and not needed and not chosen:
+        if offered and (line.loose or not (line.needed or chosen)):
             offered = (Choice("", "–"), *offered)
         found.append(
             Field(
-                name=name,
-                label=label_of(name),
-                value=given.get(name, "") or ("yes" if chosen else ""),
-                unit=unit_of_key(name),
+                name=line.name,
+                label=label_of(line.name),
+                value=given.get(line.name, "") or ("yes" if chosen and not line.loose else ""),
+                unit=unit_of_key(line.name),
                 choices=offered,
-                required=needed,
-                tick=kind is bool and not chosen,
-                long=typing.get_origin(kind) is tuple,
-                problem=str(wrong) if wrong is not None and wrong.field == name else "",
+                required=line.needed,
+                tick=line.yes_or_no and not chosen,
+                long=isinstance(line.form, Many | Each),
+                problem=str(wrong) if wrong is not None and wrong.field == line.name else "",
             )
         )
     return tuple(found)
 
 
-def _default(cls: type, name: str) -> object:
-    """What a field is when it is left out."""
-    return next(f.default for f in dataclasses.fields(cls) if f.name == name)
+@dataclass(frozen=True)
+class Line:
+    """One field that a line of text, a choice or a tick can hold. Of a dataclass within: "carrier.face"."""
+
+    name: str
+    form: Form
+    needed: bool
+    default: object = None
+    loose: bool = False  # what it is within may be left out
+
+    @property
+    def yes_or_no(self) -> bool:
+        """Whether it is one of the two."""
+        return isinstance(self.form, One) and self.form.type is bool
+
+    @property
+    def said(self) -> bool:
+        """A tick that is not set is not sent and reads as the default: where that is yes, no must be said."""
+        return self.yes_or_no and self.default is True
+
+    @property
+    def face(self) -> bool:
+        """Whether it names a face."""
+        return isinstance(self.form, One) and self.form.face
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """The only words it may be, where its type says so."""
+        return self.form.words if isinstance(self.form, One) else ()
+
+
+def lines_of(cls: type, skip: Iterable[str] = ()) -> Iterator[Line]:
+    """The fields of a dataclass and, behind their name and a point, of those within it. Of several told apart by a tag
+    the tag comes first, and then whatever any of them has, which none needs. Lists of dataclasses are no line."""
+    left_out = set(skip)
+    for field in fields_of(cls).values():
+        if field.name in left_out:
+            continue
+        if isinstance(field.form, Table):
+            for inner in _lines_within(field.form):
+                needed, loose = inner.needed and field.required, inner.loose or not field.required
+                yield Line(f"{field.name}.{inner.name}", inner.form, needed, inner.default, loose)
+        elif field.name not in _no_lines(cls):
+            yield Line(field.name, field.form, field.required, field.default)
+
+
+def _lines_within(table: Table) -> Iterator[Line]:
+    if not table.tag:
+        yield from lines_of(table.classes[0])
+        return
+    yield Line(table.tag, One(str, words=tuple(table.tagged())), True)
+    seen = {table.tag}
+    for line in (line for cls in table.classes for line in lines_of(cls)):
+        if line.name not in seen:
+            seen.add(line.name)
+            yield Line(line.name, line.form, False, line.default, True)
+
+
+def _no_lines(cls: type) -> tuple[str, ...]:
+    """The fields that no line can hold."""
+    return tuple(f.name for f in fields_of(cls).values() if isinstance(f.form, Many) and isinstance(f.form.of, Table))
+
+
+def kept(thing: object) -> dict[str, Any]:
+    """What a form of a dataclass that is there cannot show, and so leaves as it is."""
+    return {name: getattr(thing, name) for name in _no_lines(type(thing))}
 
 
 def label_of(name: str) -> str:
     """What a field is called on a page."""
     if name in WORDS:
         return WORDS[name]
+    if "." in name:
+        outer, _, inner = name.partition(".")
+        return f"{label_of(outer)}: {label_of(inner)[:1].lower()}{label_of(inner)[1:]}"
     bare = re.sub(r"_(mm|um|deg|c|n|kg|min)$", "", name)
     return bare.replace("_", " ").capitalize()
 
 
 def given_of(thing: object) -> dict[str, str]:
     """What a form shows for a dataclass that is there."""
-    return {f.name: shown(getattr(thing, f.name)) for f in dataclasses.fields(thing)}  # type: ignore[arg-type]
+    found: dict[str, str] = {}
+    cls: type = type(thing)
+    for field in fields_of(cls).values():
+        value = getattr(thing, field.name)
+        if isinstance(field.form, Table):
+            found |= {f"{field.name}.{inner}": text for inner, text in (given_of(value) if value else {}).items()}
+        else:
+            found[field.name] = shown(value)
+    return found
 
 
 def shown(value: object) -> str:
@@ -171,26 +240,51 @@ def shown(value: object) -> str:
 
 def read(cls: type, given: Given, skip: Iterable[str] = ()) -> dict[str, Any]:
     """The values that were typed for the fields of a dataclass; raises `Wrong`."""
-    left_out = set(skip) | {name for name, kind in types_of(cls).items() if dataclasses.is_dataclass(kind)}
-    table: dict[str, Any] = {}
-    for name, kind in types_of(cls).items():
-        text = given.get(name, "").strip()
-        if len(text) > LONGEST:
-            raise Wrong(f"More than {LONGEST} letters stand here; shorten it.", name)
-        if name in left_out or not text:
-            continue
-        if typing.get_origin(kind) is tuple:
-            element = typing.get_args(kind)[0]
-            if typing.get_origin(element) is tuple:  # places, one behind the other
-                table[name] = [parts_of(one) for one in re.split(r"[;\n]", text) if one.strip()]
-            else:
-                table[name] = parts_of(text, numbers=element is float)
-        else:
-            table[name] = text == "yes" if kind is bool else _whole(text, name) if kind is int else text
+    left_out = {*skip, *_no_lines(cls)}
+    names = {line.name for line in lines_of(cls, left_out)}
     try:
-        return read_fields(cls, table, (), skip=left_out)
+        return read_fields(cls, _typed(cls, given, left_out), (), skip=left_out)
     except Refused as error:
-        raise Wrong(str(error), str(error.path[0]) if error.path else "") from None
+        field = ".".join(str(part) for part in error.path if isinstance(part, str))
+        raise Wrong(str(error), field if field in names else "") from None
+
+
+def _typed(cls: type, given: Given, skip: Iterable[str] = (), under: str = "") -> dict[str, Any]:
+    """What was typed as the job file would say it, as far as anything was."""
+    table: dict[str, Any] = {}
+    for name, field in fields_of(cls).items():
+        if name in skip:
+            continue
+        place = f"{under}{name}"
+        if isinstance(field.form, Table):
+            inner = _typed_within(field.form, given, f"{place}.")
+            if inner or (field.required and not field.optional):
+                table[name] = inner
+            continue
+        text = given.get(place, "").strip()
+        if len(text) > LONGEST:
+            raise Wrong(f"More than {LONGEST} letters stand here; shorten it.", place)
+        if text:
+            table[name] = _value_of(field.form, text, place)
+    return table
+
+
+def _typed_within(table: Table, given: Given, under: str) -> dict[str, Any]:
+    if not table.tag:
+        return _typed(table.classes[0], given, (), under)
+    word = given.get(f"{under}{table.tag}", "").strip()
+    cls = table.tagged().get(word)
+    return {table.tag: word} | (_typed(cls, given, (table.tag,), under) if cls is not None else {}) if word else {}
+
+
+def _value_of(form: Form, text: str, name: str) -> Any:
+    if isinstance(form, Many | Each):
+        element = form.of if isinstance(form, Many) else form.of[0]
+        if isinstance(element, Many | Each):  # places, one behind the other
+            return [parts_of(one) for one in re.split(r"[;\n]", text) if one.strip()]
+        return parts_of(text, numbers=isinstance(element, One) and element.type is float)
+    kind = form.type if isinstance(form, One) else str
+    return text == "yes" if kind is bool else _whole(text, name) if kind is int else text
 
 
 def _whole(text: str, name: str) -> int:
@@ -212,8 +306,7 @@ def parts_of(text: str, numbers: bool = True) -> list[str]:
 
 def choices_in(job: Job, kind: type | None = None) -> Choices:
     """What the fields of a setting may name in this job: its faces, its instruments."""
-    faces = tuple(job.faces())
-    named = dict.fromkeys(getattr(kind, "face_fields", ()), faces)
+    named = dict.fromkeys((line.name for line in lines_of(kind) if line.face) if kind else (), tuple(job.faces()))
     fitting = getattr(kind, "instrument_kinds", ())
     owned = tuple(i.name for i in job.instruments if not fitting or i.kind in fitting)
     return {**CHOICES, **named, "instrument": owned}

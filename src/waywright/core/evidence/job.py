@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
 
+from waywright.core.evidence.fields import FaceName, faces_named
 from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
 from waywright.units import convert
 
@@ -86,7 +87,8 @@ class Kind:
     """How the readings of a setting were laid out. Each kind of reading is one frozen dataclass derived from this.
 
     Its fields are the keys of its block in the job file (mm, µm, µm/m by the ending of the name), with their
-    defaults; `entries` are its lists of readings. Job file, book and entry form are written once over these.
+    defaults; `entries` are its lists of readings. Job file, book and entry form are written once over these. A field
+    that names a face is a `FaceName`, so that the name is known, offered, and renamed with the face.
     """
 
     block: ClassVar[str]  # the job file's [[block]]
@@ -95,11 +97,10 @@ class Kind:
     reading_min: ClassVar[float] = 1.0
     entries: ClassVar[tuple[Entry, ...]]
     instrument_kinds: ClassVar[tuple[str, ...]]
-    face_fields: ClassVar[tuple[str, ...]]  # which fields name faces, those that may be left out among them
 
     def faces(self) -> tuple[str, ...]:
-        """The names of the faces its readings speak of, each once, in the order of their fields."""
-        return tuple(dict.fromkeys(name for field in self.face_fields if (name := getattr(self, field)) is not None))
+        """The names of the faces its readings speak of, each once, in the order of the fields that name them."""
+        return tuple(dict.fromkeys(name for _, name in faces_named(self)))
 
     def check(self, job: Job) -> None:
         """Raise `JobError` if this geometry cannot be; `place` names the key."""
@@ -275,7 +276,7 @@ class Pass:
     """
 
     id: str
-    face: str
+    face: FaceName
     after: str | None = None
     act: str = "scrape"
     depth_um: float | None = None
@@ -304,7 +305,7 @@ class Goal:
     side: str = "between"
     leave_out_mm: float = 0.0
     rule: str = "guarded"
-    faces: tuple[str, ...] = ()
+    faces: tuple[FaceName, ...] = ()
     part: Workpiece | None = None
 
 

@@ -11,10 +11,11 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Self
+from typing import Self
 
 import numpy as np
 
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Attitude, Entry, Job, JobError, Kind, Reading, Setting, Typed
 from waywright.core.evidence.rows import (
     HeightTerm,
@@ -51,10 +52,8 @@ class Laid(Kind):
     offset is where it lay before that: end for end its zero stays one length beyond, and its far end swings away.
     """
 
-    face_fields: ClassVar[tuple[str, ...]] = ("lower", "upper")
-
-    lower: str
-    upper: str
+    lower: FaceName
+    upper: FaceName
     turn: str
     offset_mm: float = 0.0
     offset_y_mm: float = 0.0

@@ -15,6 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Kind, Setting
 from waywright.core.evidence.rows import (
     Equations,
@@ -43,9 +44,8 @@ class Rider(Kind):
     reading_min: ClassVar[float] = 0.5
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator",)
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
 
-    face: str
+    face: FaceName
     feet_mm: tuple[tuple[float, ...], ...]
     tip_mm: tuple[float, ...]
     y_mm: float = 0.0

@@ -21,6 +21,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Setting
 from waywright.core.evidence.rows import (
     Equations,
@@ -58,15 +59,14 @@ class Rolls(Kind):
     reading_min: ClassVar[float] = 1.5
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm",), ("size_mm",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = MICROMETERS
-    face_fields: ClassVar[tuple[str, ...]] = ("flank", "floor", "other_flank", "other_floor", "against")
 
-    flank: str
-    floor: str
+    flank: FaceName
+    floor: FaceName
     angle_deg: float
-    other_flank: str | None = None
-    other_floor: str | None = None
+    other_flank: FaceName | None = None
+    other_floor: FaceName | None = None
     other_angle_deg: float | None = None
-    against: str | None = None
+    against: FaceName | None = None
     measured: str = "over"
     flank_y_mm: float = 0.0
     floor_y_mm: float = 0.0

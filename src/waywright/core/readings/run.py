@@ -35,6 +35,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Setting
 from waywright.core.evidence.rows import (
     Equations,
@@ -70,9 +71,8 @@ class Run(Kind):
     reading_min: ClassVar[float] = 0.3
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator", "micrometer")
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
 
-    face: str
+    face: FaceName
     guide: str | None = None
     sign: int = 1
     turned_over: bool = False

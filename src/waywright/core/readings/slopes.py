@@ -17,6 +17,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Kind, Setting
 from waywright.core.evidence.rows import (
     Equations,
@@ -49,9 +50,8 @@ class Step(Kind):
     title: ClassVar[str] = "Steps: a level moved along"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "at_mm"), VALUES),)
     instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
 
-    face: str
+    face: FaceName
     base_mm: float
     y_mm: float = 0.0
     from_mm: tuple[float, ...] | None = None
@@ -143,9 +143,8 @@ class Cross(Kind):
     title: ClassVar[str] = "Crosses: a level set across"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm",), VALUES),)
     instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
-    face_fields: ClassVar[tuple[str, ...]] = ("face",)
 
-    face: str
+    face: FaceName
     base_mm: float
     y_mm: float = 0.0
 

@@ -15,6 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Reading, Setting
 from waywright.core.evidence.rows import (
     Equations,
@@ -43,10 +44,9 @@ class Thickness(Kind):
     reading_min: ClassVar[float] = 0.5
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("size_mm",)),)
     instrument_kinds: ClassVar[tuple[str, ...]] = MICROMETERS
-    face_fields: ClassVar[tuple[str, ...]] = ("top", "bottom")
 
-    top: str
-    bottom: str
+    top: FaceName
+    bottom: FaceName
 
     def words(self) -> str:
         """For a person: "the thickness from P to P under"."""

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence.job import JobError, Kind, Setting
 from waywright.core.readings import KINDS, LayUp
-from waywright.jobfile.fields import required
 from waywright.record import Add, Conflict, Missing, Put, Ref, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Page, head_of, setting_url
-from waywright.web.forms import Field, Wrong, choices_in, form_of, read
+from waywright.web.forms import Field, Wrong, choices_in, form_of, kept, lines_of, read
 from waywright.web.pages.form_conflict import Sides, form_conflict, typed_fields
 from waywright.web.pages.job import number_of, version_in
 from waywright.web.pages.setting import OWN, found, lying_form, not_own, setting_page
 from waywright.web.pages.shop import with_spacers
 
 BLOCK_MM = 20.0
-GEOMETRY_FIELDS = tuple(dict.fromkeys(f.name for kind in KINDS.values() for f in fields(kind)))  # type: ignore[arg-type]
+GEOMETRY_FIELDS = tuple(dict.fromkeys(line.name for kind in KINDS.values() for line in lines_of(kind)))
 
 
 @dataclass(frozen=True)
@@ -45,7 +44,7 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
         return form_conflict(bench, request, opened, error, sides, {}, f"/jobs/{number}")
     back = setting_url(number, one.id)
     try:
-        geometry = type(one.geometry)(**read(type(one.geometry), given.texts))
+        geometry = type(one.geometry)(**kept(one.geometry), **read(type(one.geometry), given.texts))
         own = {"instrument": None, "name": None, "seat_um": None, "temperature_c": None, "note": None}
         own |= read(Setting, given.texts, not_own())
         new = Setting(one.id, geometry, (), when=one.when, **own)
@@ -100,7 +99,7 @@ def suggested(opened: Snapshot, cls: type[Kind]) -> dict[str, str]:
             if (layup.lower, layup.upper, layup.turn) not in taken:
                 return found | {"lower": layup.lower, "upper": layup.upper, "turn": layup.turn, "block_mm": "20"}
     elif job.faces():
-        needed = [name for name in cls.face_fields if name in required(cls)]
+        needed = [line.name for line in lines_of(cls) if line.face and line.needed]
         found |= dict.fromkeys(needed, next(iter(job.faces())))
     return found
 
