@@ -23,16 +23,16 @@ class Room:
 
 
 ROOMS = {
-    "units": Room(0, 570, "the one place that converts"),
-    "kernels": Room(0, 340, "compiled, or plain numpy"),
-    "core.evidence": Room(1, 570, "as typed; what comes out"),
-    "core.readings": Room(2, 570, "a class a kind"),
-    "core.judge": Room(2, 340, "zones, grades, decisions"),
-    "core.adjust": Room(3, 455, "rows to shapes"),
-    "core.results": Room(4, 455, "verdicts, who agrees"),
-    "core.work": Room(5, 455, "where metal comes off"),
-    "core.next": Room(6, 455, "the next move"),
-    "core.report": Room(7, 455, "a job to its report"),
+    "units": Room(0, 560, "the one place that converts"),
+    "kernels": Room(0, 330, "compiled, or plain numpy"),
+    "core.evidence": Room(1, 560, "as typed; what comes out"),
+    "core.readings": Room(2, 750, "a class a kind"),
+    "core.judge": Room(2, 330, "zones, grades, decisions"),
+    "core.adjust": Room(3, 525, "rows to shapes"),
+    "core.results": Room(4, 520, "verdicts, who agrees"),
+    "core.work": Room(5, 520, "where metal comes off"),
+    "core.next": Room(6, 520, "the next move"),
+    "core.report": Room(7, 520, "a job to its report"),
     "jobfile": Room(3, 110, "a job as text"),
     "record": Room(8, 110, "the book: all SQL"),
     "process": Room(8, 345, "signals and streams"),
@@ -86,11 +86,13 @@ def house_svg() -> str:
         '<path d="M0 0 8 4 0 8" fill="none" stroke="#5b6670"/></marker></defs>',
         f'<rect width="{ACROSS}" height="{high}" fill="#faf9f5"/>',
     ]
-    core = [_top(room) for name, room in ROOMS.items() if name.startswith("core.")]
+    within = [room for name, room in ROOMS.items() if name.startswith("core.")]
+    core = [_top(room) for room in within]
+    left, right = min(r.x for r in within) - WIDE // 2 - 12, max(r.x for r in within) + WIDE // 2 + 12
     parts.append(
-        f'<rect x="236" y="{min(core) - 14}" width="438" height="{max(core) - min(core) + BOX + 26}" fill="none" '
-        'stroke="#b9bfc4" stroke-dasharray="4 4"/>'
-        f'<text x="244" y="{min(core) + 2}" fill="#5b6670">core</text>'
+        f'<rect x="{left}" y="{min(core) - 14}" width="{right - left}" height="{max(core) - min(core) + BOX + 26}" '
+        'fill="none" stroke="#b9bfc4" stroke-dasharray="4 4"/>'
+        f'<text x="{left + 8}" y="{min(core) + 2}" fill="#5b6670">core</text>'
     )
     for upper, lower in arrows(imports()):
         a, b = ROOMS[upper], ROOMS[lower]

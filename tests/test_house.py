@@ -18,6 +18,8 @@ from types import ModuleType
 import grimp
 import pytest
 
+from waywright.core.readings import KINDS
+
 # Each room and the rooms it stands on; it may import those, and whatever they stand on. Rooms may be still to build.
 ARROWS: dict[str, set[str]] = {
     "waywright": set(),  # the version; importing it must cost nothing
@@ -28,10 +30,11 @@ ARROWS: dict[str, set[str]] = {
     "waywright.core.evidence": {"waywright.units"},  # what is known, as typed; the forms of what comes out
     "waywright.core.readings": {"waywright.core.evidence"},  # a class a kind; blocks and the stacks they make
     "waywright.core.judge": {"waywright.units", "waywright.kernels"},  # numbers only: no faces, no networks
-    "waywright.core.adjust": {"waywright.core.readings", "waywright.kernels"},  # never body: report hands bends
+    "waywright.core.adjust": {"waywright.core.evidence", "waywright.kernels"},  # never body: report hands bends
     "waywright.core.body": {"waywright.core.evidence"},
     "waywright.core.blue": {"waywright.core.evidence"},
-    "waywright.core.results": {"waywright.core.adjust", "waywright.core.judge"},  # from a solution to what was asked
+    # from a solution to what was asked, and what a lay-up should show
+    "waywright.core.results": {"waywright.core.adjust", "waywright.core.readings", "waywright.core.judge"},
     "waywright.core.work": {"waywright.core.results"},  # where metal comes off, and what a hand takes
     "waywright.core.bed": {"waywright.core.work", "waywright.core.body"},
     "waywright.core.next": {"waywright.core.bed", "waywright.core.blue"},  # what to do next
@@ -52,6 +55,16 @@ ARROWS: dict[str, set[str]] = {
 EXCEPTIONS: dict[tuple[str, str], str] = {
     ("waywright", "waywright.scripting"): "fetched when a script first uses one of its names, and not before",
 }
+
+# (module, kind of reading it names): why it names one, where others ask any kind what they want to know of it.
+KINDS_NAMED: dict[tuple[str, str], str] = {
+    ("waywright.cli", "Laid"): "`expect` asks about two faces that nobody laid up yet",
+    ("waywright.core.results.expect", "Blue"): "the answer to what was expected is kept as blue marks",
+    ("waywright.demo", "LayUp"): "the sample shop reads its edges in lay-ups",
+    ("waywright.web.pages.shop", "LayUp"): "a job begins with a lay-up",
+    ("waywright.web.pages.specimens", "LayUp"): "shows a lay-up that touches",
+}
+WEIGHING_KINDS = "waywright.core.next."  # which kind to take next is its question
 
 # What the core may take from outside: numbers, and the parts of the standard library that touch nothing.
 PURE = {
@@ -154,7 +167,7 @@ def test_exceptions_are_still_needed() -> None:
 def test_a_wrong_arrow_is_seen() -> None:
     """Arrows that run up, across or to an unknown room are found; those that run down, near or far, are not."""
     right = [
-        ("waywright.core.adjust.solution", "waywright.core.readings.layup"),
+        ("waywright.core.results.expect", "waywright.core.readings.layup"),
         ("waywright.core.report", "waywright.units"),
         ("waywright.core.work.maps", "waywright.core.judge.zones"),
         ("waywright.cli", "waywright.core.judge"),
@@ -169,6 +182,61 @@ def test_a_wrong_arrow_is_seen() -> None:
         ("waywright.core.evidence.things", "waywright.core.attic"),
     ]
     assert wrong_arrows(right + wrong, ARROWS) == wrong
+
+
+def sources() -> Iterator[tuple[str, ast.Module]]:
+    """Each module of the package, parsed."""
+    found = find_spec("waywright")
+    assert found is not None
+    assert found.submodule_search_locations
+    package = Path(found.submodule_search_locations[0])
+    for path in sorted(package.rglob("*.py")):
+        name = ".".join(("waywright", *path.relative_to(package).with_suffix("").parts))
+        yield name.removesuffix(".__init__"), ast.parse(path.read_text(encoding="utf-8"))
+
+
+def kinds_named(tree: ast.Module) -> set[str]:
+    """The kinds of reading that a module imports, and the bases they share."""
+    names = {kind.__name__ for kind in KINDS.values()} | {"Laid"}
+    imports = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
+    ours = [node for node in imports if str(node.module).startswith("waywright.core.readings")]
+    return names & {alias.name for node in ours for alias in node.names}
+
+
+def lists_compared(tree: ast.Module) -> list[int]:
+    """The lines on which the list a reading stands in is compared with a word: `reading.entry == "spacers"`."""
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Compare):
+            sides = [node.left, *node.comparators]
+            asks = any(isinstance(side, ast.Attribute) and side.attr == "entry" for side in sides)
+            if asks and any(isinstance(side, ast.Constant | ast.Tuple | ast.Set) for side in sides):
+                found.append(node.lineno)
+    return sorted(found)
+
+
+def test_no_kind_of_reading_is_asked_for_by_its_name() -> None:
+    """Outside `core/readings` and what weighs them no module names a kind, or one of its lists, but where KINDS_NAMED
+    says why; a kind is asked what it is (`lying`, `rests`, `by_stacks`), so that a new one is treated as it says."""
+    named, compared = set(), {}
+    for module, tree in sources():
+        if not module.startswith(("waywright.core.readings", WEIGHING_KINDS)):
+            named |= {(module, kind) for kind in kinds_named(tree)}
+            compared[module] = lists_compared(tree)
+    assert named == set(KINDS_NAMED)
+    assert {module: lines for module, lines in compared.items() if lines} == {}
+
+
+def test_a_kind_asked_for_by_its_name_is_seen() -> None:
+    """The check above finds an import of a kind from any module of the room, and a list compared with a word."""
+    tree = ast.parse(
+        "from waywright.core.readings import KINDS, LayUp\nfrom waywright.core.readings.laid import Laid as L\n"
+        "from waywright.core.evidence.lying import Lying\n"
+        "a = [r for r in s if r.entry == 'spacers']\nb = 'gaps' != r.entry\nc = r.entry == entry.name\n"
+        "d = r.entry in ('stops', 'gaps')\n"
+    )
+    assert kinds_named(tree) == {"LayUp", "Laid"}
+    assert lists_compared(tree) == [4, 5, 7]
 
 
 def test_core_takes_only_numbers_from_outside() -> None:

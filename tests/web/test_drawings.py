@@ -16,8 +16,8 @@ from tests.web.test_pages import page_of
 from waywright import jobfile
 from waywright.core.evidence.findings import Agreement
 from waywright.core.evidence.job import Job
+from waywright.core.evidence.lying import ENDS
 from waywright.core.readings import LayUp
-from waywright.core.readings.laid import ENDS
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Book

@@ -19,7 +19,6 @@ from waywright.core.judge.geometry import tells_twist, twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.next.cures import cures, newest_faces
 from waywright.core.next.hanging import Hanging
-from waywright.core.readings.laid import Laid
 from waywright.core.results import verdicts
 from waywright.core.results.agreements import agreements, changes
 from waywright.core.results.parallels import parallels
@@ -202,7 +201,7 @@ def _everything(name: str) -> BlindSpot:
 def _notes(net: Network, screened: Screened) -> tuple[str, ...]:
     """What was assumed, each in a sentence."""
     notes = list(net.notes)
-    if any(isinstance(setting.geometry, Laid) for setting in net.job.settings):
+    if any(setting.geometry.lying is not None for setting in net.job.settings):
         notes.append("Weight is left out: the pieces are taken as straight as they would be without sag.")
     notes += [
         s.words[0].upper() + s.words[1:] + f" ({s.instrument})." for s in screened.fit.instruments if s.factor > 1

@@ -133,8 +133,7 @@ def _grid(
             rows.append(_row(first + len(rows), place, one, opened, columns, shown, suspects))
     spare, blank = first + len(rows), ("",) * len(columns)
     rows += [Row(spare + i, f"{entry.name};;;", "", "", "", "", blank, free=True) for i in range(SPARE_ROWS)]
-    stacks = entry.low is not None and "just_mm" in entry.values
-    return Grid(entry.name, entry.title, entry.places, columns, tuple(rows), stacks)
+    return Grid(entry.name, entry.title, entry.places, columns, tuple(rows), entry.by_stacks)
 
 
 def _row(

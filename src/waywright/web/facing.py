@@ -11,11 +11,8 @@ import numpy as np
 
 from waywright.core.evidence.findings import Shape
 from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.lying import ENDS, Lying
 from waywright.core.evidence.things import Face, FloatArray
-from waywright.core.readings import LayUp
-from waywright.core.readings.blue import Blue
-from waywright.core.readings.hinge import Hinge
-from waywright.core.readings.laid import ENDS, Laid
 from waywright.views.numbers import Shown
 from waywright.views.ribbon import known
 from waywright.web.drawing import ACROSS, Box, Drawing, Label, Spot, Stroke, named
@@ -27,8 +24,8 @@ FURTHEST_PX = 90  # how far a tilted face may rise
 
 def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, shown: Shown) -> Drawing | None:
     """A lay-up from the near side, the lower's marked end at the left; None when this is none, or a face is missing."""
-    layup, faces = setting.geometry, job.faces()
-    if not isinstance(layup, Laid) or layup.lower not in faces or layup.upper not in faces:
+    layup, faces = setting.geometry.lying, job.faces()
+    if layup is None or layup.lower not in faces or layup.upper not in faces:
         return None
     lower, upper = faces[layup.lower], faces[layup.upper]
     over, _ = layup.on_lower(upper, np.asarray(upper.stations_mm), np.zeros(len(upper.stations_mm)))
@@ -42,14 +39,9 @@ def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, s
         (float(ends[0]), float(ends[1])),
     )
     spacers = [r for r in layup.rests(setting.readings) if r.x_mm is not None]
-    if touches(layup) and not spacers:
+    if layup.touches and not spacers:
         return _resting(pair, reach, shown)
     return _standing(pair, [float(r.x_mm or 0.0) for r in spacers if r.id not in job.corrected()], reach, shown)
-
-
-def touches(layup: Laid) -> bool:
-    """Whether the two lie on each other with nothing between."""
-    return isinstance(layup, Blue | Hinge) or (isinstance(layup, LayUp) and (layup.touching or layup.held is not None))
 
 
 @dataclass(frozen=True)
@@ -65,7 +57,7 @@ class _Profile:
 class _Pair:
     """Two faces as they lie, and where the upper's marked and far end are along the lower."""
 
-    layup: Laid
+    layup: Lying
     lower: Face
     upper: Face
     below: _Profile
@@ -152,7 +144,7 @@ def _standing(pair: _Pair, spacers_mm: list[float], reach: float, shown: Shown) 
 
 def _resting(pair: _Pair, reach: float, shown: Shown) -> Drawing:
     """Touching: the two meet where they bear, and the end that is held is marked."""
-    held = getattr(pair.layup, "held", None)
+    held = pair.layup.held_down
     surface_um, touch_mm, widest = rested(pair.below, pair.above, held)
     rise = float(max(surface_um.max(), pair.below.height_um.max()))
     per_um = min(GAP_PX / 2 / reach * 0.8, FURTHEST_PX / max(rise, 1e-9))

@@ -11,11 +11,11 @@ from typing import Any
 
 from waywright.core.evidence.fields import Each, Form, Many, One, Table, fields_of
 from waywright.core.evidence.job import Job
+from waywright.core.evidence.lying import ENDS, TURNS
 from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES
 from waywright.core.judge.decisions import RULES
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
 from waywright.core.readings.blocks import GRADES
-from waywright.core.readings.laid import ENDS, TURNS
 from waywright.jobfile.fields import Refused
 from waywright.jobfile.fields import fields as read_fields
 from waywright.units import unit_of_key
@@ -215,8 +215,7 @@ def label_of(name: str) -> str:
 def given_of(thing: object) -> dict[str, str]:
     """What a form shows for a dataclass that is there."""
     found: dict[str, str] = {}
-    cls: type = type(thing)
-    for field in fields_of(cls).values():
+    for field in fields_of(type(thing)).values():
         value = getattr(thing, field.name)
         if isinstance(field.form, Table):
             found |= {f"{field.name}.{inner}": text for inner, text in (given_of(value) if value else {}).items()}

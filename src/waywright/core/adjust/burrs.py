@@ -18,8 +18,8 @@ from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Heights
 from waywright.core.evidence.findings import BURR, BlindSpot, Cure
 from waywright.core.evidence.job import Job
+from waywright.core.evidence.lying import Lying
 from waywright.core.evidence.things import Face, IntArray
-from waywright.core.readings import LayUp
 
 MET = 0.5  # the share of a face's nodes met from between at which it counts as looked at
 SEVERAL = 2  # lay-ups of a face that agree and could not
@@ -42,18 +42,18 @@ def burr(net: Network, faces: Sequence[Heights]) -> BlindSpot | None:
     return BlindSpot(BURR, dict.fromkeys(listed, 1), 1.0, math.nan, math.nan, _cure(net.job, laid, listed))
 
 
-def _laid(job: Job) -> Iterator[LayUp]:
+def _laid(job: Job) -> Iterator[Lying]:
     """The lay-ups on spacers or stacks whose faces have not been cut since."""
     newest = job.states()
     for number, setting in enumerate(job.settings):
-        layup = setting.geometry
-        if not isinstance(layup, LayUp) or layup.touching or layup.held is not None:
+        layup = setting.geometry.lying
+        if layup is None or not layup.by_stacks or layup.touches:
             continue
         if all(job.state_at(name, number) == newest[name] for name in layup.faces()):
             yield layup
 
 
-def _cure(job: Job, laid: Sequence[LayUp], listed: Mapping[str, IntArray]) -> Cure | None:
+def _cure(job: Job, laid: Sequence[Lying], listed: Mapping[str, IntArray]) -> Cure | None:
     """The fewest of these lay-ups, shifted, that meet every listed face from between."""
     faces, left = job.faces(), dict(listed)
     words, minutes = [], 0.0
@@ -68,13 +68,13 @@ def _cure(job: Job, laid: Sequence[LayUp], listed: Mapping[str, IntArray]) -> Cu
     return None if left else Cure(f"{'; '.join(words)}, and read at the stations of both faces", minutes, math.nan)
 
 
-def _shifted(layup: LayUp, faces: Mapping[str, Face]) -> LayUp:
+def _shifted(layup: Lying, faces: Mapping[str, Face]) -> Lying:
     """Moved by half of the least distance between stations."""
     pitch = min(float(np.diff(faces[name].stations_mm).min(initial=math.inf)) for name in layup.faces())
     return replace(layup, offset_mm=layup.offset_mm + (pitch / 2 if math.isfinite(pitch) else 0.0))
 
 
-def _meets(layup: LayUp, faces: Mapping[str, Face], name: str, nodes: IntArray) -> bool:
+def _meets(layup: Lying, faces: Mapping[str, Face], name: str, nodes: IntArray) -> bool:
     """Whether the stations of both faces, as they lie, meet enough of one from between."""
     lower, upper = faces[layup.lower], faces[layup.upper]
     x, y = layup.facing(lower, upper)

@@ -74,9 +74,13 @@ class Field:
     tag: bool = False  # says which of several classes this is: always written
 
 
-@cache
 def fields_of(cls: type) -> Mapping[str, Field]:
     """The fields of a dataclass by their names, in their order; TypeError for a type that is none of the above."""
+    return _fields_of(cls)
+
+
+@cache
+def _fields_of(cls: type) -> Mapping[str, Field]:
     hints = typing.get_type_hints(cls, include_extras=True)
     found = {}
     for field in dataclasses.fields(cls):
@@ -129,9 +133,13 @@ def _told_apart(hints: list[Any], where: str) -> Table:
 # -- the faces it names
 
 
-@cache
 def _naming(cls: type) -> tuple[Field, ...]:
     """Those of its fields in which a face may be named."""
+    return _naming_of(cls)
+
+
+@cache
+def _naming_of(cls: type) -> tuple[Field, ...]:
     return tuple(field for field in fields_of(cls).values() if _may_name(field.form))
 
 
@@ -149,8 +157,7 @@ def _may_name(form: Form) -> bool:
 
 def faces_named(thing: Any) -> Iterator[tuple[str, str]]:
     """Every face that a dataclass names, in the order of its fields, behind where: ("against.face", "P")."""
-    cls: type = type(thing)
-    for field in _naming(cls):
+    for field in _naming(type(thing)):
         yield from _named(field.form, getattr(thing, field.name), field.name)
 
 
@@ -169,8 +176,7 @@ def _named(form: Form, value: Any, place: str) -> Iterator[tuple[str, str]]:
 
 def with_face_renamed(thing: T, old: str, new: str) -> T:
     """The dataclass with the face `new` wherever it named `old`."""
-    cls: type = type(thing)
-    values = [(field, getattr(thing, field.name)) for field in _naming(cls)]
+    values = [(field, getattr(thing, field.name)) for field in _naming(type(thing))]
     changed = {f.name: now for f, was in values if (now := _renamed(f.form, was, old, new)) != was}
     return replace(thing, **changed) if changed else thing  # type: ignore[type-var]
 

@@ -8,11 +8,12 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
 
-from waywright.core.evidence.fields import FaceName, faces_named
+from waywright.core.evidence.fields import FaceName, One, faces_named, fields_of
 from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
 from waywright.units import convert
 
 if TYPE_CHECKING:
+    from waywright.core.evidence.lying import Lying
     from waywright.core.evidence.rows import Equations, Site
 
 
@@ -78,6 +79,11 @@ class Entry:
     rests: bool = False  # what the upper face stands on: known beforehand, so there is nothing to read
 
     @property
+    def by_stacks(self) -> bool:
+        """Whether it can be read stack by stack: each place between one that goes and one that does not."""
+        return self.low is not None and "just_mm" in self.values
+
+    @property
     def title(self) -> str:
         """Over the list on a page: "Gaps"."""
         return self.name[:1].upper() + self.name[1:]
@@ -124,6 +130,16 @@ class Kind:
             return list(zip(face.x_mm.tolist(), face.y_mm.tolist(), strict=True))
         return [(x, None) for x in face.stations_mm]
 
+    @property
+    def lying(self) -> Lying | None:
+        """How one face lies on another, where its readings are of two that do: by default they are not."""
+        return None
+
+    @property
+    def by_stacks(self) -> bool:
+        """Whether its readings can be taken stack by stack."""
+        return any(entry.by_stacks for entry in self.entries)
+
     def mirrored(self) -> Kind | None:
         """The same told from the other face, where there is such a thing."""
         return None
@@ -141,6 +157,20 @@ class Kind:
     def words(self) -> str:
         """What it is, for a person: "P on Q, marks together"."""
         raise NotImplementedError
+
+    def begun(self, job: Job, setting: str) -> tuple[Reading, ...]:
+        """What is known of it, by the id `setting`, before anything is read: by default nothing."""
+        return ()
+
+    @classmethod
+    def likely(cls, job: Job) -> Mapping[str, str]:
+        """What fields of the next setting of this kind most likely are: by default the first face, where one must be
+        named."""
+        first = next(iter(job.faces()), None)
+        if first is None:
+            return {}
+        needed = (f for f in fields_of(cls).values() if f.required)
+        return {f.name: first for f in needed if isinstance(f.form, One) and f.form.face}
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:

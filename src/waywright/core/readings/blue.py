@@ -60,6 +60,11 @@ class Blue(Laid):
     rub_mm: float = field(default=0.0, kw_only=True)
     slope_um_per_m: float = field(default=50.0, kw_only=True)  # a guess, no source
 
+    @property
+    def touches(self) -> bool:
+        """It has to."""
+        return True
+
     def words(self) -> str:
         """For a person: "Q on P, marks together, P blued"."""
         return f"{super().words()}, {self.upper if self.carried == 'upper' else self.lower} blued"

@@ -13,6 +13,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.job import Entry, Job, JobError, Reading, Setting
+from waywright.core.evidence.lying import ENDS
 from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
@@ -24,7 +25,7 @@ from waywright.core.evidence.rows import (
 )
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.bearing import pivot_mm
-from waywright.core.readings.laid import ENDS, Laid
+from waywright.core.readings.laid import Laid
 
 _DOUBTS = {
     AT_MOST: "tells of a hollow pair, and the others of a crowned one",
@@ -49,6 +50,11 @@ class Hinge(Laid):
     y_mm: float = field(default=0.0, kw_only=True)
     u_x_mm: float = field(default=10.0, kw_only=True)
     soft_um: float = field(default=1.0, kw_only=True)
+
+    @property
+    def touches(self) -> bool:
+        """It has to."""
+        return True
 
     def words(self) -> str:
         """For a person: "Q on P, marks together, pushed at the far end"."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
 from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.lying import ENDS, TURNS
 from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
@@ -23,11 +24,13 @@ from waywright.core.evidence.rows import (
 )
 from waywright.core.evidence.things import FloatArray, Instrument, IntArray
 from waywright.core.readings.blocks import block_u_um, usual_stack
-from waywright.core.readings.laid import ENDS, TURNS, Laid
+from waywright.core.readings.laid import Laid
 from waywright.core.readings.proposed import BORROWING_MIN, coarse, instruments_for, named, proposed, step_mm
 
 __all__ = ["TURNS", "LayUp", "Stacks", "read_stacks"]
 
+BLOCK_MM = 20.0  # what the upper stands on until told otherwise; common practice, no source
+AIRY = 0.57735  # of its length between two rests: so its ends stay level, 1/√3
 SUPPORT = 0.2231  # of its length from either end: carried there a bar sags least, 32a³ − 24a + 5 = 0
 WRINGING_UM = 0.1  # how well one block repeats its own size, wrung or set down anew; a guess, no source
 SAME_SIZE = 1  # decimals of a µm to which two stacks are one size: six decimals of an inch round to a hundredth
@@ -51,9 +54,20 @@ class LayUp(Laid):
         Entry("gaps", ("x_mm", "y_mm"), ("gap_mm", "just_mm"), "goes_mm", "stops_mm"),
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers", "indicator")
+    tells_gap: ClassVar[bool] = True
 
     touching: bool = False
     held: str | None = None
+
+    @property
+    def touches(self) -> bool:
+        """Unless it stands on spacers."""
+        return self.touching or self.held is not None
+
+    @property
+    def held_down(self) -> str | None:
+        """As was said."""
+        return self.held
 
     def words(self) -> str:
         """For a person: "Q on P, marks together, far end held"."""
@@ -68,15 +82,14 @@ class LayUp(Laid):
 
     def equations(self, setting: Setting, site: Site) -> Equations:
         """Rows in µm: gaps as values; brackets with an open side, and spacers, as limits that are only checked."""
-        touches = self.touching or self.held is not None
         spaced = bool(self.rests((*site.readings, *site.earlier)))
-        if touches and self.held is None and not spaced:
+        if self.touches and self.held is None and not spaced:
             raise JobError(
                 "A touching pair rocks or spins, so a gap says nothing of its own; hold one end and say which "
                 '(held = "marked end" or "far end"), or stand it on spacers.',
                 setting.id,
             )
-        limits = self.not_crossing(site) if touches else ()
+        limits = self.not_crossing(site) if self.touches else ()
         readings = site.readings + limits
         x, y = places(readings)
         stacks = read_stacks(site, readings)
@@ -106,6 +119,31 @@ class LayUp(Laid):
         if self.offset_mm or self.offset_y_mm or self.angle_deg:
             return None
         return replace(self, lower=self.upper, upper=self.lower)
+
+    def begun(self, job: Job, setting: str, block_mm: float = BLOCK_MM) -> tuple[Reading, ...]:
+        """Two blocks near the Airy points of what lies over each other, to the nearest 5 mm; nothing if they touch."""
+        if self.touching:
+            return ()
+        lower = job.faces()[self.lower]
+        start_mm, end_mm = self.ends_mm(lower, job.faces()[self.upper])
+        middle, half = (start_mm + end_mm) / 2, (end_mm - start_mm) * AIRY / 2
+        first, last = lower.stations_mm[0], lower.stations_mm[-1]
+        places = [min(max(5 * round(x / 5), first), last) for x in (middle - half, middle + half)]
+        y = 0.0 if len(lower.lines_mm) > 1 else None
+        size = Typed(block_mm, "mm")
+        return tuple(
+            Reading(f"{setting}.spacers[{i}]", "spacers", float(x), y, key="size_mm", value=size)
+            for i, x in enumerate(dict.fromkeys(places))
+        )
+
+    @classmethod
+    def likely(cls, job: Job) -> Mapping[str, str]:
+        """The first pair and turn not taken yet, marks together before marks opposite."""
+        taken = {(s.lower, s.upper, s.turn) for one in job.settings if isinstance(s := one.geometry, LayUp)}
+        for layup, _, _ in sorted(cls.pairs(job), key=lambda pair: pair[0].turn != TURNS[0]):
+            if (layup.lower, layup.upper, layup.turn) not in taken:
+                return {"lower": layup.lower, "upper": layup.upper, "turn": layup.turn}
+        return {}
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:

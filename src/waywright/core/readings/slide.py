@@ -43,6 +43,7 @@ class Slide(Laid):
         Entry("stops", ("x_mm", "y_mm"), ("size_mm",)),
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers")
+    tells_gap: ClassVar[bool] = True
 
     u_x_mm: float = 1.0
 

@@ -14,10 +14,9 @@ import numpy as np
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence.findings import Agreement, Change
 from waywright.core.evidence.job import Job, Pass
+from waywright.core.evidence.lying import Lying
 from waywright.core.evidence.things import FloatArray
 from waywright.core.judge.zones import line_zone, plane_zone
-from waywright.core.readings import LayUp, Slide
-from waywright.core.readings.laid import Laid
 
 
 def agreements(job: Job, solution: Solution) -> Iterator[Agreement]:
@@ -26,8 +25,8 @@ def agreements(job: Job, solution: Solution) -> Iterator[Agreement]:
     """
     told: set[Hashable] = set()
     for number, setting in enumerate(job.settings):
-        laid = setting.geometry
-        if isinstance(laid, LayUp | Slide):
+        laid = setting.geometry.lying
+        if laid is not None and laid.tells_gap:
             states = (job.state_at(laid.lower, number), job.state_at(laid.upper, number))
             lie = (laid.lower, laid.upper, laid.turn, laid.offset_mm, laid.offset_y_mm, laid.angle_deg, states)
             if lie not in told and (found := _agreement(solution, setting.id, laid, states)) is not None:
@@ -35,7 +34,7 @@ def agreements(job: Job, solution: Solution) -> Iterator[Agreement]:
                 yield found
 
 
-def _agreement(solution: Solution, setting: str, layup: Laid, states: tuple[int, int]) -> Agreement | None:
+def _agreement(solution: Solution, setting: str, layup: Lying, states: tuple[int, int]) -> Agreement | None:
     lower, upper = solution.face(layup.lower, states[0]), solution.face(layup.upper, states[1])
     if lower is None or upper is None:
         return None
@@ -51,7 +50,7 @@ def _agreement(solution: Solution, setting: str, layup: Laid, states: tuple[int,
 
 
 def facing_sum(
-    solution: Solution, layup: Laid, lower: Heights, upper: Heights
+    solution: Solution, layup: Lying, lower: Heights, upper: Heights
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weights (N, n) of h_lower + h_upper at the lower's read nodes that face read nodes of the upper; their places.
 

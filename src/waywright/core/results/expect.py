@@ -13,10 +13,10 @@ import numpy as np
 
 from waywright.core.evidence.findings import KNOWN_UM, Shape
 from waywright.core.evidence.job import Job, JobError, Reading, Setting
+from waywright.core.evidence.lying import Lying
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings.bearing import EVEN_PIVOT, GIVE_UM, bearing, hinge_mm
 from waywright.core.readings.blue import FILMS_UM, MARKS, THROUGH, Blue
-from waywright.core.readings.laid import Laid
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Expected:
     face, pushed at its marked end and at its far end; an even load pivots at `even_mm`.
     """
 
-    layup: Laid
+    layup: Lying
     film: str
     x_mm: FloatArray
     y_mm: FloatArray
@@ -50,7 +50,7 @@ class Expected:
         )
 
 
-def expected(job: Job, shapes: Sequence[Shape], layup: Laid, film: str = "normal") -> Expected:
+def expected(job: Job, shapes: Sequence[Shape], layup: Lying, film: str = "normal") -> Expected:
     """What `layup` should show, from the shapes of a report.
 
     Raises `JobError` when a face is not known, or not well enough to expect anything, or the two do not meet.

@@ -9,7 +9,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence.job import Job, JobError, Setting
-from waywright.core.readings.laid import Laid
 from waywright.core.results.expect import Expected, answered, expected
 from waywright.record import Add, Snapshot
 from waywright.views.cautions import BLUEING
@@ -43,12 +42,12 @@ class ExpectPage(Page):
 
 def looked(bench: Bench, opened: Snapshot, one: Setting) -> Expected:
     """What a lay-up should show; raises `JobError` when too little is known."""
-    if not isinstance(one.geometry, Laid):
+    if one.geometry.lying is None:
         raise Wrong("Only a lay-up shows blue.")
     report = bench.solver.solved(opened).report
     if report is None:
         raise Wrong("Nothing is known of these faces yet; read them first.")
-    return expected(opened.job, report.shapes, one.geometry)
+    return expected(opened.job, report.shapes, one.geometry.lying)
 
 
 def expect(bench: Bench, request: Request) -> Response:

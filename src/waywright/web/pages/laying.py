@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence.job import JobError, Kind, Setting
-from waywright.core.readings import KINDS, LayUp
+from waywright.core.readings import KINDS
 from waywright.record import Add, Conflict, Missing, Put, Ref, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Page, head_of, setting_url
@@ -17,9 +17,7 @@ from waywright.web.forms import Field, Wrong, choices_in, form_of, kept, lines_o
 from waywright.web.pages.form_conflict import Sides, form_conflict, typed_fields
 from waywright.web.pages.job import number_of, version_in
 from waywright.web.pages.setting import OWN, found, lying_form, not_own, setting_page
-from waywright.web.pages.shop import with_spacers
 
-BLOCK_MM = 20.0
 GEOMETRY_FIELDS = tuple(dict.fromkeys(line.name for kind in KINDS.values() for line in lines_of(kind)))
 
 
@@ -88,20 +86,8 @@ def _new(
 
 def suggested(opened: Snapshot, cls: type[Kind]) -> dict[str, str]:
     """What a new setting most likely is: the pair and turn not yet taken, the only instrument that fits."""
-    job = opened.job
-    found = {"instrument": next((i.name for i in job.instruments if i.kind in cls.instrument_kinds), "")}
-    if cls is LayUp:
-        taken = {
-            (s.geometry.lower, s.geometry.upper, s.geometry.turn) for s in job.settings if isinstance(s.geometry, LayUp)
-        }
-        pairs = sorted(LayUp.pairs(job), key=lambda pair: pair[0].turn != "over")
-        for layup, _, _ in pairs:
-            if (layup.lower, layup.upper, layup.turn) not in taken:
-                return found | {"lower": layup.lower, "upper": layup.upper, "turn": layup.turn, "block_mm": "20"}
-    elif job.faces():
-        needed = [line.name for line in lines_of(cls) if line.face and line.needed]
-        found |= dict.fromkeys(needed, next(iter(job.faces())))
-    return found
+    instrument = next((i.name for i in opened.job.instruments if i.kind in cls.instrument_kinds), "")
+    return {"instrument": instrument, **cls.likely(opened.job)}
 
 
 def add(bench: Bench, request: Request, given: Given) -> Response:
@@ -118,9 +104,7 @@ def add(bench: Bench, request: Request, given: Given) -> Response:
         if missing:
             raise Wrong(f"There is no face called {missing[0][:40]!r}.")
         one.geometry.check(opened.job)
-        if isinstance(one.geometry, LayUp) and not one.geometry.touching:
-            spaced = with_spacers(opened.job, one, BLOCK_MM).readings
-            one = replace(one, readings=tuple(replace(r, id="") for r in spaced))
+        one = replace(one, readings=tuple(replace(r, id="") for r in one.geometry.begun(opened.job, "")))
         saved = bench.book.change(number, Add(one), by=by_of(request))
     except Wrong as error:
         return _new(bench, request, opened, kind, given.texts, error)

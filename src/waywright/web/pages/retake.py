@@ -10,7 +10,6 @@ from starlette.responses import Response
 from waywright.core.evidence.findings import Report
 from waywright.core.evidence.job import Entry, Kind, Reading, Setting
 from waywright.core.next.retakes import Retake, home_of, retakes
-from waywright.core.readings.laid import Laid
 from waywright.record import Add, Missing, Snapshot
 from waywright.views.cautions import LIFTING
 from waywright.views.numbers import duration, plural
@@ -64,7 +63,7 @@ def retake(bench: Bench, request: Request) -> Response:
     if report is None or told is None:
         return goes_to(correct)
     again = _of(opened, report, name)
-    laid = isinstance(home.geometry, Laid)
+    laid = home.geometry.lying is not None
     page = RetakePage(
         title=f"{told.where} {told.words}",
         job=head_of(opened),
@@ -142,7 +141,7 @@ def add(bench: Bench, request: Request, given: Given) -> Response:
         return goes_to(retake_url(number, name))
     if again.begun is not None:
         return goes_to(setting_url(number, again.begun.id, read=_wanted(again)))
-    stands_on = tuple(replace(r, id="") for r in again.anew.readings if r.entry == "spacers")
+    stands_on = tuple(replace(r, id="") for r in again.anew.geometry.rests(again.anew.readings))
     saved = bench.book.change(number, Add(replace(again.anew, id="", readings=stands_on)), by=by_of(request))
     key = next(ref.key for ref in saved.refs if ref.sort == "setting")
     return goes_to(setting_url(number, key, read=_wanted(again)))

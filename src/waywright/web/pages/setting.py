@@ -11,7 +11,6 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from waywright.core.evidence.job import JobError, Reading, Setting
-from waywright.core.readings.laid import Laid
 from waywright.core.results.expect import expected
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, OutOfOrder, Put, Ref, Saved, Snapshot
 from waywright.views.cautions import LIFTING
@@ -124,10 +123,10 @@ def setting_page(
         words=one.geometry.words(),
         way=way,
         grids=grids,
-        ticks=tuple(Tick(n, w, n in done) for n, w in TICKS.items()) if isinstance(one.geometry, Laid) else (),
+        ticks=tuple(Tick(n, w, n in done) for n, w in TICKS.items()) if one.geometry.lying is not None else (),
         supports=_supports(one),
         expect=_expected(bench, opened, one),
-        cautions=(LIFTING,) if isinstance(one.geometry, Laid) else (),
+        cautions=(LIFTING,) if one.geometry.lying is not None else (),
         live=live,
         stack=(given or {}).get("stack", ""),
         fields=lying_form(opened, one, own if changing is None else changing, wrong if changing else None),
@@ -180,19 +179,19 @@ def _as_sent(grid: Grid, given: Mapping[str, str]) -> Grid:
 
 def _supports(one: Setting) -> str:
     """Where the lower face should be held: straight under the blocks, so that both sags are alike."""
-    at = [f"{r.x_mm:g}" for r in one.geometry.rests(one.readings) if r.x_mm is not None]
-    if not isinstance(one.geometry, Laid) or not at:
+    at, lying = [f"{r.x_mm:g}" for r in one.geometry.rests(one.readings) if r.x_mm is not None], one.geometry.lying
+    if lying is None or not at:
         return ""
-    return f"Support {one.geometry.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} mm."
+    return f"Support {lying.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} mm."
 
 
 def _expected(bench: Bench, opened: Snapshot, one: Setting) -> str:
     """The blue and the hinge to expect, in words; nothing while too little is known."""
     report = bench.solver.solved(opened).report
-    if report is None or not isinstance(one.geometry, Laid):
+    if report is None or one.geometry.lying is None:
         return ""
     try:
-        return expected(opened.job, report.shapes, one.geometry).words()
+        return expected(opened.job, report.shapes, one.geometry.lying).words()
     except JobError:
         return ""
 

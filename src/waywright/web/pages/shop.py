@@ -180,27 +180,9 @@ def first_job(first: First) -> Job:
     )
     if len(edges) < 2:
         return job
-    layup = Setting("layups[0]", LayUp(edges[0], edges[1], "over"), (), instrument="blocks")
-    return replace(job, settings=(with_spacers(job, layup, first.block_mm),))
-
-
-def with_spacers(job: Job, setting: Setting, block_mm: float) -> Setting:
-    """The lay-up on two blocks near the Airy points of what lies over each other, to the nearest 5 mm."""
-    from waywright.core.evidence.job import Reading, Typed
-
-    layup = setting.geometry
-    assert isinstance(layup, LayUp)
-    faces = job.faces()
-    start_mm, end_mm = layup.ends_mm(faces[layup.lower], faces[layup.upper])
-    middle, half = (start_mm + end_mm) / 2, (end_mm - start_mm) * 0.57735 / 2
-    first, last = faces[layup.lower].stations_mm[0], faces[layup.lower].stations_mm[-1]
-    places = [min(max(5 * round(x / 5), first), last) for x in (middle - half, middle + half)]
-    y = 0.0 if len(faces[layup.lower].lines_mm) > 1 else None
-    readings = tuple(
-        Reading(f"{setting.id}.spacers[{i}]", "spacers", float(x), y, key="size_mm", value=Typed(block_mm, "mm"))
-        for i, x in enumerate(dict.fromkeys(places))
-    )
-    return replace(setting, readings=readings)
+    layup = LayUp(edges[0], edges[1], "over")
+    spacers = layup.begun(job, "layups[0]", first.block_mm)
+    return replace(job, settings=(Setting("layups[0]", layup, spacers, instrument="blocks"),))
 
 
 def evenly(length_mm: float) -> tuple[float, ...]:

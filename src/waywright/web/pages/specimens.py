@@ -12,8 +12,8 @@ from starlette.responses import Response
 from waywright import jobfile
 from waywright.core.evidence.findings import Change, Report, Shape
 from waywright.core.evidence.job import Goal, Job, Setting
+from waywright.core.evidence.lying import ENDS
 from waywright.core.readings import LayUp
-from waywright.core.readings.laid import ENDS
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Snapshot
@@ -125,9 +125,9 @@ def specimens(bench: Bench, request: Request) -> Response:
 
 def touching(setting: Setting, held: str | None) -> Setting:
     """The same two faces with nothing between them, an end held down or not."""
-    layup = setting.geometry
-    assert isinstance(layup, LayUp)
-    return replace(setting, geometry=replace(layup, touching=True, held=held), readings=())
+    layup = setting.geometry.lying
+    assert layup is not None
+    return replace(setting, geometry=LayUp(layup.lower, layup.upper, layup.turn, touching=True, held=held), readings=())
 
 
 def cut(shape: Shape) -> Change:
