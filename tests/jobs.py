@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any, get_args, get_origin
+from typing import Any
 
 from hypothesis import strategies as st
 
+from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
 from waywright.core.evidence.job import Goal, Job, Pass, Patch, Reading, Setting, Typed, Workpiece
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp, Step
-from waywright.jobfile.fields import types_of
 from waywright.units import unit_of_key
 
 TWO = """\
@@ -258,18 +258,29 @@ def _named(reading: Reading, setting: str, own: str | bool) -> Reading:
     return replace(reading, id=own or reading.id.format(setting))
 
 
-def _anything(kind: Any) -> st.SearchStrategy[Any]:
-    """Values of the type of a field."""
-    if get_origin(kind) is tuple:
-        return st.lists(_anything(get_args(kind)[0]), max_size=3).map(tuple)
-    return {float: some(0.001, 60.0), int: st.integers(-9, 9), bool: st.booleans(), str: NAMES}[kind]
+def _anything(form: Form) -> st.SearchStrategy[Any]:
+    """Values of the form of a field."""
+    if isinstance(form, Many):
+        return st.lists(_anything(form.of), max_size=3).map(tuple)
+    if isinstance(form, Each):
+        return st.tuples(*map(_anything, form.of))
+    if isinstance(form, Within):
+        return st.one_of(_any(cls) for cls in form.classes)
+    if form.words:
+        return st.sampled_from(form.words)
+    return {float: some(0.001, 60.0), int: st.integers(-9, 9), bool: st.booleans(), str: NAMES}[form.type]
+
+
+def _any(cls: type) -> st.SearchStrategy[Any]:
+    """A dataclass with anything in its fields."""
+    return st.builds(cls, **{name: _anything(field.form) for name, field in fields_of(cls).items()})
 
 
 @st.composite
 def kinds_of_setting(draw: st.DrawFn) -> Setting:
     """A setting of any kind there is, by its fields and lists alone: it need not be one that can be."""
     kind = draw(st.sampled_from(list(KINDS.values())))
-    geometry = kind(**{name: draw(_anything(hint)) for name, hint in types_of(kind).items()})
+    geometry = draw(_any(kind))
     readings: list[Reading] = []
     for entry in kind.entries:
         for i in range(draw(st.integers(1, 3))):

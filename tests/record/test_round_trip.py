@@ -51,6 +51,8 @@ def anything(hint: Any) -> st.SearchStrategy[Any]:
         return st.lists(anything(arguments[0]), max_size=3).map(tuple)
     if origin is tuple:
         return st.tuples(*map(anything, arguments))
+    if origin is typing.Literal:
+        return st.sampled_from(arguments)
     if hint is Kind:
         return st.one_of(anything(kind) for kind in KINDS.values())
     if hint is Hand:  # it refuses what no hand can take

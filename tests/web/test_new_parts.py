@@ -1,25 +1,29 @@
-"""A new kind of reading may have dataclasses within it that name faces: job file, book and form need nothing for them.
+"""A new kind of reading may have dataclasses within it, that name faces, or are one of several told apart by a tag: job
+file, book and form need nothing for them.
 
-The kind: an indicator on a stand reads one face; the stand has a face of its own to stand on, and stops beside it.
+The kind: an indicator on a stand reads one face; the stand has a face of its own to stand on, and stops beside it; its
+foot is a disc or a pad.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import ClassVar
+from dataclasses import dataclass, replace
+from typing import ClassVar, Literal
 
 import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
 from waywright import jobfile
-from waywright.core.evidence.fields import FaceName
+from waywright.core.evidence.fields import FaceName, fields_of
 from waywright.core.evidence.job import Entry, Kind, Setting
 from waywright.core.evidence.rows import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.readings import KINDS, register
 from waywright.jobfile import JobFileError
 from waywright.record import Book, Delete, Ref, Refused, Rename
+from waywright.record.parts import BodyError, dump, load
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,24 @@ class Stand:
     clamped: bool = True
 
 
+@dataclass(frozen=True, kw_only=True)
+class Disc:
+    """A round foot."""
+
+    shape: Literal["disc"] = "disc"
+    across_mm: float = 20.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pad:
+    """A square foot, fitted to a face."""
+
+    shape: Literal["pad"] = "pad"
+    corners_mm: tuple[float, float]
+    fitted_to: FaceName | None = None
+    made: Literal["cast", "turned"] = "cast"
+
+
 @dataclass(frozen=True)
 class Reach(Kind):
     """Heights of `face` over the face its `stand` is on, whose own shape is left out here."""
@@ -52,6 +74,7 @@ class Reach(Kind):
     stand: Stand
     spare: Stand | None = None
     stops: tuple[Stop, ...] = ()
+    foot: Disc | Pad = Disc()
 
     def words(self) -> str:
         """For a person."""
@@ -193,3 +216,117 @@ def test_what_cannot_be_within_is_said_beside_it(
     assert answer.status_code == 422
     assert list(told) == [field]
     assert says in told[field]
+
+
+FEET = {
+    'foot = { shape = "disc" }': Disc(),
+    'foot = { shape = "disc", across_mm = 30 }': Disc(across_mm=30.0),
+    'foot = { shape = "pad", corners_mm = [10, "1 in"] }': Pad(corners_mm=(10.0, 25.4)),
+    'foot = { shape = "pad", corners_mm = [1, 2], fitted_to = "S", made = "turned" }': Pad(
+        corners_mm=(1.0, 2.0), fitted_to="S", made="turned"
+    ),
+}
+
+
+@pytest.mark.parametrize("text", FEET)
+def test_one_of_several_goes_through_job_file_and_book(book: Book, text: str) -> None:
+    """By its tag a foot is read as what it is, written with it, and kept in the book; onto its text nothing changes."""
+    source = SHOP.replace('face = "P"', f'face = "P"\n{text}')
+    job = jobfile.loads(source)
+    (setting,) = job.settings
+    assert setting.geometry == Reach("P", STAND, stops=(Stop("R"), Stop("S", 30.0)), foot=FEET[text])
+    assert jobfile.dumps(job, onto=source) == source
+    assert jobfile.loads(jobfile.dumps(job)) == job
+    assert book.job(book.begin(job)) == job
+    assert load("setting", dump(setting)) == replace(setting, readings=())
+    other = replace(job, settings=(replace(setting, geometry=replace(setting.geometry, foot=Disc(across_mm=5.0))),))  # type: ignore[call-arg]
+    changed = jobfile.dumps(other, onto=source)
+    assert jobfile.loads(changed) == other
+    assert "# the heavy one" in changed
+
+
+def test_a_tag_is_written_though_it_is_a_default() -> None:
+    """In the file and in the book a foot says what it is, whatever the first of its class comes to be."""
+    foot = Pad(corners_mm=(1.0, 2.0))
+    setting = Setting("s", Reach("P", STAND, foot=foot), ())
+    assert json.loads(dump(setting))["geometry"]["foot"] == {"shape": "pad", "corners_mm": [1.0, 2.0], "made": "cast"}
+    job = jobfile.loads(SHOP)
+    job = replace(job, settings=(replace(job.settings[0], geometry=setting.geometry),))
+    assert 'foot = { shape = "pad", corners_mm = [1, 2] }' in jobfile.dumps(job)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("{ across_mm = 3 }", 'reaches[0].foot (line 40): The key shape is missing; it is one of "disc", "pad".'),
+        ('{ shape = "ball" }', 'foot.shape (line 40): \'ball\' is not known; it is one of "disc", "pad".'),
+        ("{ shape = 3 }", "foot.shape (line 40): Wanted here is a text in quotes, not 3."),
+        ('{ shape = "disc", corners_mm = [1, 2] }', "foot.corners_mm (line 40): The key 'corners_mm' is not known"),
+        ('{ shape = "pad" }', "reaches[0].foot (line 40): The key corners_mm is missing."),
+        ('{ shape = "pad", corners_mm = [1] }', "foot.corners_mm (line 40): 2 values are wanted here, one behind"),
+        ('{ shape = "pad", corners_mm = [1, 2], made = "won" }', "made (line 40): 'won' is not known; it is one"),
+        ('{ shape = "pad", corners_mm = [1, 2], fitted_to = "X" }', "foot.fitted_to (line 40): There is no face"),
+        ('"disc"', "reaches[0].foot (line 40): Wanted here is a block [reaches.foot], not 'disc'."),
+    ],
+)
+def test_a_foot_that_cannot_be_is_refused_with_its_line(text: str, says: str) -> None:
+    """No tag, one that is not known, and what that one has not, are refused in a sentence."""
+    with pytest.raises(JobFileError) as caught:
+        jobfile.loads(SHOP.replace('face = "P"', f'face = "P"\nfoot = {text}'))
+    assert says in str(caught.value)
+
+
+@pytest.mark.parametrize("foot", [{}, {"shape": "ball"}, {"shape": ["pad"]}, "disc", {"shape": "disc", "made": "cast"}])
+def test_a_stored_foot_that_cannot_be_is_refused(foot: object) -> None:
+    """The book takes no foot without its tag, with another one, or with what that one has not."""
+    plain = {"id": "s", "geometry": {"kind": "reaches", "face": "P", "stand": {"on": "Q"}, "foot": foot}}
+    with pytest.raises(BodyError, match=r"setting\.geometry\.foot"):
+        load("setting", json.dumps(plain))
+
+
+def test_one_of_several_is_chosen_in_the_form(client: TestClient, book: Book) -> None:
+    """The form offers the tags, then whatever any of them has; what was typed for the one chosen is kept."""
+    number = book.begin(jobfile.loads(SHOP))
+    page = client.get(f"/jobs/{number}/setting?id=first.of.all").context["page"]
+    fields = {field.name: field for field in page.fields if field.name.startswith("foot.")}
+    assert list(fields) == [f"foot.{key}" for key in ("shape", "across_mm", "corners_mm", "fitted_to", "made")]
+    assert [c.value for c in fields["foot.shape"].choices] == ["", "disc", "pad"]
+    assert [c.value for c in fields["foot.made"].choices] == ["", "cast", "turned"]
+    assert [c.value for c in fields["foot.fitted_to"].choices] == ["", "P", "Q", "R", "S"]
+    assert fields["foot.shape"].value == "disc"
+    given = {field.name: field.value for field in page.fields}
+    given |= {"version": str(page.version), "foot.shape": "pad", "foot.corners_mm": "3  4", "foot.fitted_to": "S"}
+    answer = client.post(f"/jobs/{number}/setting/change?id=first.of.all", data=given)
+    assert answer.status_code == 200
+    geometry = book.job(number).settings[0].geometry
+    assert geometry.foot == Pad(corners_mm=(3.0, 4.0), fitted_to="S")  # type: ignore[attr-defined]
+    book.change(number, Rename(Ref("face", "S"), "T"))
+    assert book.job(number).settings[0].geometry.foot.fitted_to == "T"  # type: ignore[attr-defined]
+
+
+@dataclass(frozen=True)
+class Bare:
+    """Nothing tells it apart."""
+
+    across_mm: float = 1.0
+
+
+@dataclass(frozen=True)
+class Untold:
+    """One of two that nothing tells apart."""
+
+    foot: Disc | Bare
+
+
+@dataclass(frozen=True)
+class Loose:
+    """What no file holds."""
+
+    foot: float | str
+
+
+@pytest.mark.parametrize("cls", [Untold, Loose])
+def test_what_nothing_tells_apart_is_no_field(cls: type) -> None:
+    """A union without a tag is the programmer's mistake, and named."""
+    with pytest.raises(TypeError, match=rf"{cls.__name__}\.foot may be one of several"):
+        fields_of(cls)

@@ -1,21 +1,21 @@
 """Reading one table of the job file into the fields of a frozen dataclass: written once for every kind there is.
 
 A field's name is its key, the ending of the name its unit, its type what may stand there, its default whether it may
-be left out. What is wrong is raised as `Refused` with the path of the key.
+be left out (`core.evidence.fields`). What is wrong is raised as `Refused` with the path of the key.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import datetime
 import difflib
 import math
 import re
 import types
 import typing
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
+from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
 from waywright.core.evidence.job import Typed
 from waywright.jobfile.walk import Path
 from waywright.units import UnitError, convert, parse, quantity, unit_of_key
@@ -52,18 +52,6 @@ class Refused(ValueError):
         self.path = path
 
 
-def types_of(cls: type) -> Mapping[str, Any]:
-    """The type of each field of a dataclass, with "or None" taken off."""
-    hints = typing.get_type_hints(cls)
-    return {field.name: _without_none(hints[field.name]) for field in dataclasses.fields(cls)}
-
-
-def required(cls: type) -> tuple[str, ...]:
-    """The fields that have no default."""
-    missing = dataclasses.MISSING
-    return tuple(f.name for f in dataclasses.fields(cls) if f.default is missing and f.default_factory is missing)
-
-
 def fields(
     cls: type, table: Table, path: Path, skip: Iterable[str] = (), keys: Mapping[str, str] = types.MappingProxyType({})
 ) -> dict[str, Any]:
@@ -72,13 +60,13 @@ def fields(
     `skip`: fields that are not read; `keys`: the keys of fields that stand under another name.
     """
     found = {}
-    for name, kind in types_of(cls).items():
+    for name, field in fields_of(cls).items():
         key = keys.get(name, name)
         if name in skip:
             continue
         if key in table:
-            found[name] = value_of(kind, table[key], key, (*path, key))
-        elif name in required(cls):
+            found[name] = value_of(field.form, table[key], key, (*path, key))
+        elif field.required:
             raise Refused(f"The key {key} is missing.", path)
     return found
 
@@ -93,33 +81,66 @@ def known(table: Table, allowed: Iterable[str], path: Path) -> None:
             raise Refused(f"The key {shown(key)} is not known; {hint}", (*path, key))
 
 
-def value_of(kind: Any, value: object, key: str, path: Path) -> object:
-    """`value` as the type `kind` of a field: a number in the unit of its key, a text, a yes or no, a list of these."""
-    if typing.get_origin(kind) is tuple:
-        (element, *_) = typing.get_args(kind)
-        return tuple(
-            value_of(element, one, key, (*path, i)) for i, one in enumerate(_expect(list, value, "a list", path))
-        )
-    if kind is float:
+def value_of(form: Form, value: object, key: str, path: Path) -> object:
+    """`value` as a field of that form: a number in the unit of its key, a text, a yes or no, a block, a list."""
+    if isinstance(form, Many):
+        rows = _expect(list, value, "a list", path)
+        return tuple(value_of(form.of, one, key, (*path, i)) for i, one in enumerate(rows))
+    if isinstance(form, Each):
+        rows = _expect(list, value, "a list", path)
+        if len(rows) != len(form.of):
+            raise Refused(f"{len(form.of)} values are wanted here, one behind the other, not {len(rows)}.", path)
+        pairs = zip(form.of, rows, strict=True)
+        return tuple(value_of(part, one, key, (*path, i)) for i, (part, one) in enumerate(pairs))
+    if isinstance(form, Within):
+        return _within(form, value, path)
+    if form.type is float:
         return number(value, key, path)
-    if kind is int:
+    if form.type is int:
         if not isinstance(value, int) or isinstance(value, bool) or value.bit_length() > LONGEST_BITS:
             raise Refused(f"A whole number is wanted here, not {shown(value)}.", path)
         return value
-    if kind is bool:
+    if form.type is bool:
         return _expect(bool, value, "true or false", path)
-    if kind is str:
-        return text(value, key, path)
-    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
-        return dataclass_of(kind, value, path)
-    raise TypeError(f"A field of type {kind} cannot stand in the job file.")
+    if form.type is str:
+        found = text(value, key, path)
+        if wrong := unfit_word(found, form.words):
+            raise Refused(wrong, path)
+        return found
+    raise TypeError(f"A field of type {form.type} cannot stand in the job file.")
 
 
 def dataclass_of(cls: type, value: object, path: Path) -> Any:
     """One table whose keys are the fields of `cls`."""
     row = table(value, path)
-    known(row, types_of(cls), path)
-    return cls(**fields(cls, row, path))
+    known(row, fields_of(cls), path)
+    found = fields(cls, row, path)
+    try:
+        return cls(**found)
+    except ValueError as error:  # what a class refuses by itself
+        raise Refused(str(error), path) from None
+
+
+def _within(form: Within, value: object, path: Path) -> Any:
+    """A dataclass within another; of several the one that the tag names."""
+    if not form.tag:
+        return dataclass_of(form.classes[0], value, path)
+    row, tagged = table(value, path), form.tagged()
+    if form.tag not in row:
+        raise Refused(f"The key {form.tag} is missing; it is one of {_words(tagged)}.", path)
+    word = text(row[form.tag], form.tag, (*path, form.tag))
+    if wrong := unfit_word(word, tuple(tagged)):
+        raise Refused(wrong, (*path, form.tag))
+    return dataclass_of(tagged[word], row, path)
+
+
+def unfit_word(found: str, words: Collection[str]) -> str:
+    """Why a text is none of the words that may stand there, in a sentence; "" if it is one or any text may."""
+    return f"{shown(found)} is not known; it is one of {_words(words)}." if words and found not in words else ""
+
+
+def _words(words: Iterable[str]) -> str:
+    return ", ".join(f'"{word}"' for word in words)
 
 
 def text(value: object, key: str, path: Path) -> str:
@@ -241,12 +262,6 @@ def _expect(kind: type, value: object, words: str, path: Path) -> Any:
     if not isinstance(value, kind):
         raise Refused(f"Wanted here is {words}, not {shown(value)}.", path)
     return value
-
-
-def _without_none(hint: Any) -> Any:
-    if typing.get_origin(hint) in (typing.Union, types.UnionType):
-        (hint,) = [part for part in typing.get_args(hint) if part is not types.NoneType]
-    return hint
 
 
 def _behind(unit: str) -> str:

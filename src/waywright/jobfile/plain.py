@@ -6,6 +6,7 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
+from waywright.core.evidence.fields import fields_of
 from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.jobfile.reader import NAMES, READING_KEYS, SETTING_KEYS
@@ -67,15 +68,12 @@ def sections(job: Job) -> list[Section]:
 
 
 def _differing(thing: Any, cls: type, skip: tuple[str, ...] = ()) -> Plain:
-    """The fields of `thing` that are not at their defaults, as plain values."""
+    """The fields of `thing` that are not at their defaults, and its tag, as plain values."""
     found = {}
-    for field in dataclasses.fields(cls):
-        value = getattr(thing, field.name)
-        default = field.default
-        if field.default_factory is not dataclasses.MISSING:
-            default = field.default_factory()
-        if field.name not in skip and value is not None and value != default:
-            found[NAMES.get(field.name, field.name) if cls is Setting else field.name] = _plain(value)
+    for name, field in fields_of(cls).items():
+        value = getattr(thing, name)
+        if name not in skip and value is not None and (value != field.default or field.tag):
+            found[NAMES.get(name, name) if cls is Setting else name] = _plain(value)
     return found
 
 

@@ -6,6 +6,7 @@ import re
 import tomllib
 from typing import Any
 
+from waywright.core.evidence.fields import fields_of
 from waywright.core.evidence.job import Entry, Goal, Job, Kind, Pass, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import KINDS
@@ -21,7 +22,6 @@ from waywright.jobfile.fields import (
     tables,
     text,
     typed,
-    types_of,
 )
 from waywright.jobfile.walk import Path, walk
 
@@ -79,7 +79,7 @@ def _check_format(data: Table) -> None:
 
 
 def _piece(row: Table, path: Path) -> Piece:
-    known(row, types_of(Piece), path)
+    known(row, fields_of(Piece), path)
     if "faces" not in row:
         raise Refused("A piece needs at least one face; give it a block [[pieces.faces]].", path)
     faces = tuple(
@@ -91,7 +91,7 @@ def _piece(row: Table, path: Path) -> Piece:
 def _instrument(name: str, value: object) -> Instrument:
     path = ("instruments", name)
     row = table(value, path)
-    known(row, [key for key in types_of(Instrument) if key != "name"], path)
+    known(row, [key for key in fields_of(Instrument) if key != "name"], path)
     if not name.strip():
         raise Refused("An instrument needs a name; write [instruments.blocks], say.", path)
     return Instrument(name=name, **fields(Instrument, row, path, skip=("name",)))
@@ -99,7 +99,7 @@ def _instrument(name: str, value: object) -> Instrument:
 
 def _pass(row: Table, index: int, paths: Paths) -> Pass:
     path: Path = ("passes", index)
-    known(row, types_of(Pass), path)
+    known(row, fields_of(Pass), path)
     own = text(row["id"], "id", (*path, "id")) if "id" in row else f"passes[{index}]"
     _claim(own, path, paths)
     return Pass(id=own, **fields(Pass, row, path, skip=("id",)))
@@ -108,7 +108,7 @@ def _pass(row: Table, index: int, paths: Paths) -> Pass:
 def _setting(kind: type[Kind], row: Table, path: Path, paths: Paths) -> Setting:
     """One block of readings, whatever its kind."""
     lists = {entry.name: entry for entry in kind.entries}
-    known(row, (*types_of(kind), *lists, *SETTING_KEYS), path)
+    known(row, (*fields_of(kind), *lists, *SETTING_KEYS), path)
     own = text(row["id"], "id", (*path, "id")) if "id" in row else f"{path[0]}[{path[1]}]"
     _claim(own, path, paths)
     readings: list[Reading] = []

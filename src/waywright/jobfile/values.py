@@ -8,8 +8,9 @@ import dataclasses
 from collections.abc import Iterator
 from typing import Any
 
+from waywright.core.evidence.fields import One, fields_of
 from waywright.core.evidence.job import Entry, Job, JobError, Reading, Setting, Typed
-from waywright.jobfile.fields import unfit_number, unfit_text, unfit_typed
+from waywright.jobfile.fields import unfit_number, unfit_text, unfit_typed, unfit_word
 
 Wrong = tuple[str, str]  # a key, or keys behind each other, and the sentence
 
@@ -46,12 +47,14 @@ def _named(name: str, place: str) -> str:
 
 def wrong_values(part: Any) -> Iterator[Wrong]:
     """What cannot be in the fields of a dataclass: a part of a job, without the readings of a setting."""
-    for field in dataclasses.fields(part):
-        value = getattr(part, field.name)
-        if field.name == "geometry":
+    for name, field in fields_of(type(part)).items():
+        value = getattr(part, name)
+        if name == "geometry":
             yield from wrong_values(value)
-        elif field.name != "readings":
-            yield from _wrong(value, field.name, field.name)
+        elif name != "readings":
+            yield from _wrong(value, name, name)
+            if isinstance(field.form, One) and value is not None and (wrong := unfit_word(value, field.form.words)):
+                yield name, wrong
 
 
 def _wrong(value: Any, key: str, place: str) -> Iterator[Wrong]:

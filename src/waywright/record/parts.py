@@ -1,9 +1,9 @@
 """The parts a job is made of in the book, how they are named, and their plain form.
 
-The plain form of a part is written once over the fields of its dataclass, as the job file is: a new kind of reading
-or a new field needs nothing here and no change of the tables. Every field that is not None is written, defaults too, so
-that a default which changes later does not change what was recorded. Numbers keep their unit and the text they were
-typed as.
+The plain form of a part is written once over the fields of its dataclass (`core.evidence.fields`), as the job file is:
+a new kind of reading or a new field needs nothing here and no change of the tables. Every field that is not None is
+written, defaults too, so that a default which changes later does not change what was recorded. Numbers keep their unit
+and the text they were typed as.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-import types
 import typing
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import Any, NamedTuple
 
+from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
 from waywright.core.evidence.job import Goal, Kind, Pass, Reading, Setting
 from waywright.core.evidence.things import Hand, Instrument, Piece
 from waywright.core.readings import KINDS
@@ -141,7 +141,7 @@ def _load(sort: str, text: str) -> Item:
     if sort not in SORTS:
         raise BodyError(f"it is of the sort {sort[:40]!r}")
     try:
-        return typing.cast(Item, _value(SORTS[sort], plain, sort))
+        return typing.cast(Item, _dataclass(SORTS[sort], plain, sort))
     except OverflowError:
         raise BodyError("a number in it is too large") from None
 
@@ -165,7 +165,7 @@ def to_plain(thing: Any) -> Any:
 
 
 def _plain_fields(thing: Any) -> dict[str, Any]:
-    """The fields of a dataclass; None is left out where it is the default."""
+    """The fields of a dataclass, an edit too; None is left out where it is the default."""
     return {
         field.name: to_plain(value)
         for field in dataclasses.fields(thing)
@@ -173,55 +173,40 @@ def _plain_fields(thing: Any) -> dict[str, Any]:
     }
 
 
-class _Field(NamedTuple):
-    hint: Any
-    optional: bool
-    required: bool
-
-
-@cache
-def _fields(cls: type) -> dict[str, _Field]:
-    """The fields of a dataclass: type without "or None", whether None may stand there, whether it may not miss."""
-    hints = typing.get_type_hints(cls)
-    found: dict[str, _Field] = {}
-    for field in dataclasses.fields(cls):
-        parts, optional = _alternatives(hints[field.name])
-        required = field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING
-        found[field.name] = _Field(parts[0] if len(parts) == 1 else tuple(parts), optional, required)
-    return found
-
-
-def _alternatives(hint: Any) -> tuple[list[Any], bool]:
-    if typing.get_origin(hint) not in (typing.Union, types.UnionType):
-        return [hint], False
-    parts = typing.get_args(hint)
-    return [part for part in parts if part is not types.NoneType], types.NoneType in parts
-
-
-def _value(hint: Any, plain: Any, where: str) -> Any:
-    """`plain` as the type `hint`; raises `BodyError` with `where`."""
-    if hint is Kind:
-        return _geometry(plain, where)
-    if dataclasses.is_dataclass(hint):
-        return _dataclass(typing.cast(type, hint), plain, where)
-    origin, arguments = typing.get_origin(hint), typing.get_args(hint)
-    if origin is tuple:
+def _value(form: Form, plain: Any, where: str) -> Any:
+    """`plain` as a field of that form; raises `BodyError` with `where`."""
+    if isinstance(form, Within):
+        return _within(form, plain, where)
+    if isinstance(form, Many | Each):
         if not isinstance(plain, list):
             raise BodyError(f"{where} is no list")
-        if len(arguments) == 2 and arguments[1] is Ellipsis:
-            return tuple(_value(arguments[0], one, where) for one in plain)
-        if len(plain) != len(arguments):
+        forms = form.of if isinstance(form, Each) else (form.of,) * len(plain)
+        if len(plain) != len(forms):
             raise BodyError(f"{where} has {len(plain)} parts")
-        return tuple(_value(kind, one, where) for kind, one in zip(arguments, plain, strict=True))
-    if hint is float and isinstance(plain, int | float) and not isinstance(plain, bool) and math.isfinite(plain):
+        return tuple(_value(one, part, where) for one, part in zip(forms, plain, strict=True))
+    if form.type is Kind:
+        return _geometry(plain, where)
+    number = isinstance(plain, int | float) and not isinstance(plain, bool)
+    if form.type is float and number and math.isfinite(plain):
         return float(plain)
-    if hint in (str, bool, int) and type(plain) is hint:
+    if form.type in (str, bool, int) and type(plain) is form.type and (not form.words or plain in form.words):
         return plain
     raise BodyError(f"{where} cannot be {str(plain)[:40]!r}")
 
 
+def _within(form: Within, plain: Any, where: str) -> Any:
+    """A dataclass within another; of several the one that the tag names."""
+    if not form.tag:
+        return _dataclass(form.classes[0], plain, where)
+    word = plain.get(form.tag) if isinstance(plain, dict) else None
+    cls = form.tagged().get(word) if isinstance(word, str) else None
+    if cls is None:
+        raise BodyError(f"{where} has the {form.tag} {str(word)[:40]!r}, which this version of Waywright does not know")
+    return _dataclass(cls, plain, where)
+
+
 def _dataclass(cls: type, plain: Any, where: str) -> Any:
-    known = _fields(cls)
+    known = fields_of(cls)
     if not isinstance(plain, dict):
         raise BodyError(f"{where} is no table")
     for key in plain:
@@ -235,7 +220,7 @@ def _dataclass(cls: type, plain: Any, where: str) -> Any:
         elif plain[name] is None and field.optional:
             found[name] = None
         else:
-            found[name] = _value(field.hint, plain[name], f"{where}.{name}")
+            found[name] = _value(field.form, plain[name], f"{where}.{name}")
     try:
         return cls(**found)
     except ValueError as error:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from waywright.core.evidence.fields import Each, Form, Many, One, Table, fields_of
+from waywright.core.evidence.fields import Each, Form, Many, One, Within, fields_of
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.lying import ENDS, TURNS
 from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES
@@ -171,7 +171,7 @@ def lines_of(cls: type, skip: Iterable[str] = ()) -> Iterator[Line]:
     for field in fields_of(cls).values():
         if field.name in left_out:
             continue
-        if isinstance(field.form, Table):
+        if isinstance(field.form, Within):
             for inner in _lines_within(field.form):
                 needed, loose = inner.needed and field.required, inner.loose or not field.required
                 yield Line(f"{field.name}.{inner.name}", inner.form, needed, inner.default, loose)
@@ -179,7 +179,7 @@ def lines_of(cls: type, skip: Iterable[str] = ()) -> Iterator[Line]:
             yield Line(field.name, field.form, field.required, field.default)
 
 
-def _lines_within(table: Table) -> Iterator[Line]:
+def _lines_within(table: Within) -> Iterator[Line]:
     if not table.tag:
         yield from lines_of(table.classes[0])
         return
@@ -193,7 +193,7 @@ def _lines_within(table: Table) -> Iterator[Line]:
 
 def _no_lines(cls: type) -> tuple[str, ...]:
     """The fields that no line can hold."""
-    return tuple(f.name for f in fields_of(cls).values() if isinstance(f.form, Many) and isinstance(f.form.of, Table))
+    return tuple(f.name for f in fields_of(cls).values() if isinstance(f.form, Many) and isinstance(f.form.of, Within))
 
 
 def kept(thing: object) -> dict[str, Any]:
@@ -217,7 +217,7 @@ def given_of(thing: object) -> dict[str, str]:
     found: dict[str, str] = {}
     for field in fields_of(type(thing)).values():
         value = getattr(thing, field.name)
-        if isinstance(field.form, Table):
+        if isinstance(field.form, Within):
             found |= {f"{field.name}.{inner}": text for inner, text in (given_of(value) if value else {}).items()}
         else:
             found[field.name] = shown(value)
@@ -255,7 +255,7 @@ def _typed(cls: type, given: Given, skip: Iterable[str] = (), under: str = "") -
         if name in skip:
             continue
         place = f"{under}{name}"
-        if isinstance(field.form, Table):
+        if isinstance(field.form, Within):
             inner = _typed_within(field.form, given, f"{place}.")
             if inner or (field.required and not field.optional):
                 table[name] = inner
@@ -268,7 +268,7 @@ def _typed(cls: type, given: Given, skip: Iterable[str] = (), under: str = "") -
     return table
 
 
-def _typed_within(table: Table, given: Given, under: str) -> dict[str, Any]:
+def _typed_within(table: Within, given: Given, under: str) -> dict[str, Any]:
     if not table.tag:
         return _typed(table.classes[0], given, (), under)
     word = given.get(f"{under}{table.tag}", "").strip()

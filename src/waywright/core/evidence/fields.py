@@ -2,8 +2,9 @@
 written over these, so that a new kind of reading, or a new part of one, needs nothing in any of them.
 
 A field's type is made of few things: a text, a number, yes or no (`One`), a list of such (`Many`, `Each`), and another
-frozen dataclass (`Table`). A field `shape: Literal["I"] = "I"` is a tag: a union of dataclasses that each have one
-under the same name is told apart by it. A field that names a face is of the type `FaceName`, at whatever depth.
+frozen dataclass (`Within`). A field `shape: Literal["I"] = "I"` is a tag: a union of dataclasses that each have one
+under the same name (`kw_only`, to stand first) is told apart by it. A field that names a face is of the type
+`FaceName`, at whatever depth.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ class Each:
 
 
 @dataclass(frozen=True)
-class Table:
+class Within:
     """A frozen dataclass; or one of several, told apart by the word under the key `tag`."""
 
     classes: tuple[type, ...]
@@ -59,7 +60,7 @@ class Table:
         return {str(fields_of(cls)[self.tag].default): cls for cls in self.classes}
 
 
-Form = One | Many | Each | Table
+Form = One | Many | Each | Within
 
 
 @dataclass(frozen=True)
@@ -114,19 +115,19 @@ def _form(hint: Any, where: str) -> tuple[Form, bool]:
     if origin is tuple:
         return Each(tuple(_form(part, where)[0] for part in arguments)), optional
     if dataclasses.is_dataclass(hint):
-        return Table((typing.cast(type, hint),)), optional
+        return Within((typing.cast(type, hint),)), optional
     if isinstance(hint, type) and origin is None:
         return One(hint), optional
     raise TypeError(f"{where} is of the type {hint}, which neither a job file nor a book can hold.")
 
 
-def _told_apart(hints: list[Any], where: str) -> Table:
+def _told_apart(hints: list[Any], where: str) -> Within:
     if all(dataclasses.is_dataclass(hint) for hint in hints):
         tags = [{f.name: str(f.default) for f in fields_of(hint).values() if f.tag} for hint in hints]
         for name in tags[0]:
             words = {each.get(name) for each in tags}
             if len(words) == len(hints) and None not in words:
-                return Table(tuple(hints), name)
+                return Within(tuple(hints), name)
     raise TypeError(f"{where} may be one of several, and no key with a word of its own tells them apart.")
 
 
@@ -151,7 +152,7 @@ def _may_name(form: Form) -> bool:
             return _may_name(one)
         case Each(of=forms):
             return any(map(_may_name, forms))
-        case Table(classes=classes):
+        case Within(classes=classes):
             return any(_naming(cls) for cls in classes)
 
 
