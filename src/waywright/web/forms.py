@@ -193,7 +193,13 @@ def _lines_within(table: Within) -> Iterator[Line]:
 
 def _no_lines(cls: type) -> tuple[str, ...]:
     """The fields that no line can hold."""
-    return tuple(f.name for f in fields_of(cls).values() if isinstance(f.form, Many) and isinstance(f.form.of, Within))
+    return tuple(f.name for f in fields_of(cls).values() if isinstance(f.form, Many | Each) and _of_dataclasses(f.form))
+
+
+def _of_dataclasses(form: Form) -> bool:
+    if isinstance(form, Many | Each):
+        return any(map(_of_dataclasses, form.of if isinstance(form, Each) else (form.of,)))
+    return isinstance(form, Within)
 
 
 def kept(thing: object) -> dict[str, Any]:

@@ -60,7 +60,8 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
 def new(bench: Bench, request: Request) -> Response:
     """A setting still to be laid up: which kind, and how."""
     opened = bench.book.snapshot(number_of(request))
-    return _new(bench, request, opened, request.query_params.get("kind", "layups"), dict(request.query_params), None)
+    kind = request.query_params.get("kind", next(iter(KINDS)))
+    return _new(bench, request, opened, kind, dict(request.query_params), None)
 
 
 def _new(
