@@ -117,7 +117,6 @@ def test_any_job_can_be_written_onto_any_other(old: Job, new: Job) -> None:
 
 
 @given(jobs(), st.randoms(use_true_random=False))
-@settings(max_examples=200)
 def test_changes_keep_the_comments_of_what_stays(job: Job, rng: random.Random) -> None:
     """After edits, insertions and removals every comment above a block that is still there is still there, once."""
     text = _commented(dumps(job))

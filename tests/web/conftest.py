@@ -78,7 +78,8 @@ def new_page(browser: Browser) -> Iterator[Callable[..., Page]]:
 
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[Callable[..., Running]]:
-    """Starts the real command over a book of the test's own; everything is ended with the test."""
+    """Starts the real command over a book of the test's own; everything is ended with the test, as a power cut would:
+    how it ends when a person ends it is tried in `tests/test_cli_system.py`."""
     started: list[Running] = []
 
     def start(name: str = "bench.sqlite", port: int | None = None) -> Running:
@@ -88,4 +89,4 @@ def running(tmp_path: Path) -> Iterator[Callable[..., Running]]:
 
     yield start
     for one in started:
-        one.stop()
+        one.kill()

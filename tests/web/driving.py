@@ -55,6 +55,8 @@ class Running:
         """End it as a power cut would."""
         self.process.send_signal(signal.SIGKILL)
         self.process.wait(10)
+        if self.process.stderr is not None:
+            self.process.stderr.close()
 
     def stop(self) -> None:
         """End it as a person does."""

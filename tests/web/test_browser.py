@@ -34,6 +34,9 @@ HEAVIEST = 300_000
 WEIGHT = """() => ["navigation", "resource"].flatMap((kind) => performance.getEntriesByType(kind))
     .reduce((sum, one) => sum + one.decodedBodySize, 0)"""
 
+FAULTS = """async () => (await axe.run({ resultTypes: ["violations"] })).violations
+    .map((v) => [v.id, v.nodes[0].html])"""
+
 
 @pytest.fixture(scope="module")
 def sample() -> Iterator[Running]:
@@ -54,7 +57,7 @@ def test_every_page(hands: type[Keyboard | Touch], sample: Running, new_page: Ca
         assert 0 < page.evaluate(WEIGHT) <= HEAVIEST, path
         page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
         page.add_script_tag(path=AXE)
-        found = page.evaluate("async () => (await axe.run()).violations.map((v) => [v.id, v.nodes[0].html])")
+        found = page.evaluate(FAULTS)
         assert found == [], path
         assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, path
 

@@ -170,12 +170,13 @@ def test_what_nobody_could_type_is_not_taken_in(shelf: Shelf, change: Callable[[
     assert shelf.client.get("/").content == before
 
 
-def test_no_forged_file_changes_another_page(shelf: Shelf) -> None:
-    """A thousand forged files: each is refused in a sentence or comes in as a job whose pages all answer; no page of
+@pytest.mark.parametrize("many", [200, pytest.param(1000, marks=pytest.mark.slow)])
+def test_no_forged_file_changes_another_page(shelf: Shelf, many: int) -> None:
+    """Hundreds of forged files: each is refused in a sentence or comes in as a job whose pages all answer; no page of
     another job is another than before, and the shop lists them as before."""
     answers = {"refused": 0, "known": 0, "came": 0}
 
-    @settings(max_examples=1000)
+    @settings(max_examples=many)
     @given(which=st.integers(0, 2), rng=st.randoms(use_true_random=False))
     def tried(which: int, rng: random.Random) -> None:
         data, turn = forged(shelf.files[which], rng), random.Random(sum(answers.values()))
@@ -202,5 +203,5 @@ def test_no_forged_file_changes_another_page(shelf: Shelf) -> None:
             assert shelf.client.get(path).content == shelf.before[path], path
 
     tried()
-    assert min(answers.values()) > 20, answers
+    assert min(answers.values()) >= many / 50, answers
     assert shelf.book.problems() == []

@@ -6,7 +6,6 @@ import random
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.web.driving import Running, all_saved, until
@@ -151,9 +150,8 @@ def test_refused_is_shown_and_the_rest_goes_on(
     told.wait_for(state="hidden")
 
 
-@pytest.mark.parametrize("keep", ["Keep mine", "Keep theirs"])
 def test_two_tabs_change_one_reading(
-    keep: str, running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
+    running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
 ) -> None:
     """The second is shown both values and keeps either; the history has both."""
     bench = running()
@@ -161,33 +159,30 @@ def test_two_tabs_change_one_reading(
     one, other = new_page(context), new_page(context)
     other.allowed.append("status of 409")  # type: ignore[attr-defined]
     begin(one, bench)
-    write(one, 0, "20.001")
-    all_saved(one)
-    other.goto(f"{bench.url}{SETTING}")
-    ready(other)
-    write(one, 0, "20.002")
-    all_saved(one)
-    write(other, 0, "20.003")
-    told = other.locator("unsaved-readings")
-    told.get_by_text("There: just goes 20.002.").wait_for()
-    assert "0: 20.003" in told.inner_text()
-    told.get_by_role("button", name=keep).click()
-    all_saved(other)
-    expected = [20.001, 20.002, 20.003] if keep == "Keep mine" else [20.001, 20.002]
-    until(lambda: numbers(tmp_path / "bench.sqlite") == expected)
-    shown = other.locator(CELL.format(0))
-    until(lambda: shown.input_value() == f"{expected[-1]:.3f}")
+    expected = list[float]()
+    for x_mm, keep, kept in ((0, "Keep mine", 3), (100, "Keep theirs", 2)):
+        values = [round(20 + (x_mm / 10 + k) / 1000, 3) for k in (1, 2, 3)]
+        write(one, x_mm, f"{values[0]:.3f}")
+        all_saved(one)
+        other.goto(f"{bench.url}{SETTING}")
+        ready(other)
+        write(one, x_mm, f"{values[1]:.3f}")
+        all_saved(one)
+        write(other, x_mm, f"{values[2]:.3f}")
+        told = other.locator("unsaved-readings")
+        told.get_by_text(f"There: just goes {values[1]:.3f}.").wait_for()
+        assert f"{x_mm}: {values[2]:.3f}" in told.inner_text()
+        told.get_by_role("button", name=keep).click()
+        all_saved(other)
+        expected.extend(values[:kept])
+        until(lambda: numbers(tmp_path / "bench.sqlite") == expected)
+        shown = other.locator(CELL.format(x_mm))
+        until(lambda: shown.input_value() == f"{expected[-1]:.3f}")  # noqa: B023 (called at once)
     context.close()
 
 
-@pytest.mark.parametrize(("keep", "first"), [("Keep mine", "20.011"), ("Keep theirs", "20.002")])
 def test_a_pasted_column_with_one_in_conflict(
-    keep: str,
-    first: str,
-    running: Callable[..., Running],
-    new_page: Callable[..., Page],
-    browser: Browser,
-    tmp_path: Path,
+    running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
 ) -> None:
     """Of a column pasted over a reading that another tab changed, every other reading is saved whichever is kept."""
     bench = running()
@@ -195,23 +190,28 @@ def test_a_pasted_column_with_one_in_conflict(
     one, other = new_page(context), new_page(context)
     other.allowed.append("status of 409")  # type: ignore[attr-defined]
     begin(one, bench)
-    write(one, 0, "20.001")
-    all_saved(one)
-    other.goto(f"{bench.url}{SETTING}")
-    ready(other)
-    write(one, 0, "20.002")
-    all_saved(one)
-    other.locator(CELL.format(0)).focus()
-    other.evaluate(
-        """() => {
-            const data = new DataTransfer();
-            data.setData("text", "20.011\\r\\n20.012\\r\\n20.013\\r\\n");
-            document.activeElement.dispatchEvent(new ClipboardEvent("paste", { clipboardData: data, bubbles: true }));
-        }"""
-    )
-    told = other.locator("unsaved-readings")
-    told.get_by_text("There: just goes 20.002.").wait_for()
-    told.get_by_role("button", name=keep).click()
-    until(lambda: numbers(tmp_path / "bench.sqlite")[-2:] in ([20.012, 20.013], [20.013, 20.011]))
-    until(lambda: [other.locator(CELL.format(x)).input_value() for x in (0, 100, 200)] == [first, "20.012", "20.013"])
+    for x_mm, keep, first in ((0, "Keep mine", "20.011"), (300, "Keep theirs", "20.002")):
+        write(one, x_mm, "20.001")
+        all_saved(one)
+        other.goto(f"{bench.url}{SETTING}")
+        ready(other)
+        write(one, x_mm, "20.002")
+        all_saved(one)
+        before = len(numbers(tmp_path / "bench.sqlite"))
+        other.locator(CELL.format(x_mm)).focus()
+        other.evaluate(
+            """() => {
+                const data = new DataTransfer(), text = "20.011\\r\\n20.012\\r\\n20.013\\r\\n";
+                data.setData("text", text);
+                const pasted = new ClipboardEvent("paste", { clipboardData: data, bubbles: true });
+                document.activeElement.dispatchEvent(pasted);
+            }"""
+        )
+        told = other.locator("unsaved-readings")
+        told.get_by_text("There: just goes 20.002.").wait_for()
+        told.get_by_role("button", name=keep).click()
+        saved = [20.011, 20.012, 20.013] if keep == "Keep mine" else [20.012, 20.013]
+        until(lambda: sorted(numbers(tmp_path / "bench.sqlite")[before:]) == saved)  # noqa: B023 (called at once)
+        cells, wanted = [other.locator(CELL.format(x_mm + 100 * k)) for k in range(3)], [first, "20.012", "20.013"]
+        until(lambda: [cell.input_value() for cell in cells] == wanted)  # noqa: B023 (called at once)
     context.close()
