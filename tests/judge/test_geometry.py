@@ -10,7 +10,6 @@ from waywright.core.judge.geometry import (
     effective,
     parallelism,
     tells_twist,
-    thickness_variation_um,
     twist,
     twist_weights,
 )
@@ -111,14 +110,6 @@ def test_parallelism_on_one_line_and_for_draws() -> None:
     assert_allclose(together.value_um, [one.value_um for one in alone])
     assert_allclose(together.value_um, [2.0, 2.0])  # the second: 0 0 -2 when the datum's rise of 1 a station is off
     assert_allclose(parallelism(x, level, faces, x, level + 30, datums[1]).value_um, [1.0, 2.0])
-
-
-def test_thickness_variation() -> None:
-    """Greatest less least, for one set of readings or for draws; missing ones are refused."""
-    assert_allclose(thickness_variation_um([60.0, 62.5, 59.0]), 3.5)
-    assert_allclose(thickness_variation_um([[0, 1, 2], [5, 5, 5]]), [2, 0])
-    with pytest.raises(ValueError, match="missing"):
-        thickness_variation_um([1, np.nan])
 
 
 def test_effective_length() -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from judge_references import hull_zone, line, program_zone
 from numpy.testing import assert_allclose
 
-from waywright.core.judge.zones import line_zone, lines_straightness, minimum_zone_lines, straightness
+from waywright.core.judge.zones import line_zone, minimum_zone_lines, straightness
 
 # University lecture notes on straightness by autocollimator: 100 mm base, 1″ taken as 0.5 µm. Position: mean of the
 # forward and backward seconds above 2′. Position 0 is the datum row. Published answer: 2 + |−1| = 3 µm.
@@ -140,14 +140,6 @@ def test_bad_input_is_told_in_one_sentence(x, height, words) -> None:
         straightness(x, height)
     with pytest.raises(ValueError, match=words):
         line_zone(x, height)
-
-
-def test_lines_of_a_face() -> None:
-    """Each line of a face has its own straightness, by its y."""
-    x, y = np.tile([0.0, 100, 200], 2), np.repeat([-15.0, 15], 3)
-    found = lines_straightness(x, y, [0, 2, 0, 0, -5, 0])
-    assert list(found) == [-15.0, 15.0]
-    assert_allclose([line.minimum_zone_um for line in found.values()], [2, 5])
 
 
 def test_draws_equal_one_by_one() -> None:

@@ -277,7 +277,7 @@ def test_every_kind_has_a_form(client: TestClient, book: Book, shop_job: int) ->
         page = page_of(client, f"/jobs/{shop_job}/setting/new?kind={kind}")
         assert page.kind == kind
         assert page.fields
-        assert page.kind_words != kind
+        assert page.title != kind
     form = {"kind": "crosses", "face": "Birch", "base_mm": "28", "instrument": "level"}
     answer = client.post(f"/jobs/{shop_job}/setting/new", data=form)
     assert answer.context["page"].words.startswith("a level across Birch")

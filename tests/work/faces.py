@@ -8,6 +8,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.work.maps import ScrapingMap
 
 
 def face(
@@ -58,3 +59,15 @@ def drawn(draw: st.DrawFn, least_um: float = 2.0) -> Drawn:
         one.x_mm, one.y_mm, size * rng.standard_normal(len(modes)) @ modes + 0.1 * size * rng.standard_normal(len(s))
     )
     return Drawn(one, height, about(one.x_mm, one.y_mm, height, draw(st.floats(0.05, 2.0)), seed))
+
+
+def passes_at(found: ScrapingMap, one: Face) -> FloatArray:
+    """(n,) passes over each node of a face; a place where squares meet feels their mean."""
+    along = _touching(one.x_mm, found.x_mm)
+    across = _touching(one.y_mm, found.y_mm) if len(found.y_mm) > 2 else np.ones((len(one.y_mm), 1), bool)
+    both = across[:, :, None] & along[:, None, :]
+    return np.asarray((both * found.passes).sum(axis=(1, 2)) / np.maximum(both.sum(axis=(1, 2)), 1))
+
+
+def _touching(at: FloatArray, lines: FloatArray) -> FloatArray:
+    return np.asarray((at[:, None] >= lines[:-1] - 1e-6) & (at[:, None] <= lines[1:] + 1e-6))

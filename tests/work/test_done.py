@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 
 from tests.kinds.worlds import DIAL, height, job_of, nodes_of, with_readings
-from tests.work.faces import Drawn, drawn, face
+from tests.work.faces import Drawn, drawn, face, passes_at
 from tests.work.test_scraping import WISHES, mapped
 from waywright.core.evidence.job import Job, Pass, Patch
 from waywright.core.evidence.things import FloatArray, Hand
@@ -27,9 +27,7 @@ def test_a_pass_done_as_drawn_took_what_the_map_takes(one: Drawn, wishes: dict[s
     """The zones a map is noted by give back its passes over any node, and what it takes from every square."""
     found = mapped(one, **wishes)
     cut = Pass("passes[0]", "P", zones=as_drawn(found))
-    assert gone_over(cut, one.face, one.face.x_mm, one.face.y_mm) == pytest.approx(
-        found.passes_at(one.face.x_mm, one.face.y_mm)
-    )
+    assert gone_over(cut, one.face, one.face.x_mm, one.face.y_mm) == pytest.approx(passes_at(found, one.face))
     told = removed_so_far(replace(job_of(one.face), passes=(cut,)), one.face, found.hand)
     if not cut.zones:
         assert told is None

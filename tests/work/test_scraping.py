@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from tests.work.faces import Drawn, about, drawn, even, face
+from tests.work.faces import Drawn, about, drawn, even, face, passes_at
 from waywright.core.evidence.things import Face, FloatArray, Hand
 from waywright.core.judge.limits import Limit, crown_um
 from waywright.core.work.maps import ScrapingMap, Taken
@@ -263,7 +263,7 @@ def test_a_reference_that_may_be_hollow_is_not_left_crowned(limit: Limit | None)
     one = bowed(12.0)
     either = mapped(one, hand=SURE_HAND)
     hollow = mapped(one, side="hollow only", limit=limit, hand=SURE_HAND)
-    left = one.height_um - 3.0 * hollow.passes_at(one.face.x_mm, one.face.y_mm)
+    left = one.height_um - 3.0 * passes_at(hollow, one.face)
     assert crown_um(one.face.x_mm, left)[0] < 0.0
     assert hollow.wrong_side is not None
     assert hollow.wrong_side < 0.2
@@ -276,7 +276,7 @@ def test_a_face_that_may_be_high_in_the_middle_is_not_left_hollow() -> None:
     """The ends of a hollow face are taken until its middle stands a little high."""
     one = bowed(-12.0)
     found = mapped(one, side="middle high only", hand=SURE_HAND)
-    left = one.height_um - 3.0 * found.passes_at(one.face.x_mm, one.face.y_mm)
+    left = one.height_um - 3.0 * passes_at(found, one.face)
     assert crown_um(one.face.x_mm, left)[0] > 0.0
     assert found.wrong_side is not None
     assert found.wrong_side < 0.2

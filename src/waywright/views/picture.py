@@ -51,7 +51,7 @@ def ribbons_svg(report: Report, units: str = "mm") -> str:
 
 
 @dataclass(frozen=True)
-class Told:
+class Captioned:
     """One face of a picture: what is drawn of it, its caption, and lines of words under it, each with its colour."""
 
     ribbon: Ribbon
@@ -64,15 +64,15 @@ def ribbons(report: Report, units: str = "mm") -> Figure:
     shown = shown_in(units)
     view, faces = result(report, shown), report.job.faces()
     read = [shape for shape in report.shapes if np.isfinite(shape.height_um).any()]
-    told = []
+    found = []
     for shape in read:
         name = shape.face
         ribbon = ribbon_of(faces[name], shape, shown, suspects_mm(report, name))
         words = [(_COLOURS[kind], words) for kind, words in said(name, report, view)]
-        told.append(Told(ribbon, caption(name, view), _wrapped(words)))
+        found.append(Captioned(ribbon, caption(name, view), _wrapped(words)))
     with drawing():
         last = _wrapped([(palette.LOOK, words) for words in said_of_all(report, view)])
-        return _figure(told, last, extent_um(read), view, shown)
+        return _figure(found, last, extent_um(read), view, shown)
 
 
 @contextmanager
@@ -89,11 +89,13 @@ def _wrapped(words: list[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
     return tuple((colour if k == 0 else "", line) for colour, each in lines for k, line in enumerate(each))
 
 
-def _figure(drawn: list[Told], last: tuple[tuple[str, str], ...], extent: float, view: Result, shown: Shown) -> Figure:
+def _figure(
+    drawn: list[Captioned], last: tuple[tuple[str, str], ...], extent: float, view: Result, shown: Shown
+) -> Figure:
     """All faces under each other, to one scale along and one across; `last` is said of all of them."""
-    longest = max((told.ribbon.face.length_mm for told in drawn), default=1.0)
+    longest = max((one.ribbon.face.length_mm for one in drawn), default=1.0)
     per_mm = (WIDTH_IN - LEFT_IN - RIGHT_IN) / longest  # inches of paper a mm of face
-    high = TITLE_IN + sum(_inches(told, per_mm) for told in drawn) + LINE_IN * len(last) + 0.3
+    high = TITLE_IN + sum(_inches(one, per_mm) for one in drawn) + LINE_IN * len(last) + 0.3
     figure = Figure(figsize=(WIDTH_IN, high), facecolor=palette.PAPER)
     figure.text(LEFT_IN / WIDTH_IN, 1 - 0.3 / high, view.title, size=11, color=palette.INK, va="center")
     if not drawn:
@@ -101,22 +103,22 @@ def _figure(drawn: list[Told], last: tuple[tuple[str, str], ...], extent: float,
         return figure
     reach_um, times = _scale(extent, per_mm)
     pen = _Pen(figure, high)
-    if any(told.ribbon.lines and told.ribbon.has_side for told in drawn):
+    if any(one.ribbon.lines and one.ribbon.has_side for one in drawn):
         pen.text(WIDTH_IN - 0.25, high - 0.3, f"heights drawn {times:,.0f} times".replace(",", " "), ha="right")
     top = high - TITLE_IN
-    for told in drawn:
-        _face(pen, told, top, per_mm, reach_um)
-        top -= _inches(told, per_mm)
+    for one in drawn:
+        _face(pen, one, top, per_mm, reach_um)
+        top -= _inches(one, per_mm)
     _words(pen, last, top)
     pen.text(LEFT_IN, 0.22, _legend(shown), size=6.5, color=palette.LOW)
     return figure
 
 
-def _face(pen: _Pen, told: Told, top: float, per_mm: float, reach_um: float) -> None:
+def _face(pen: _Pen, one: Captioned, top: float, per_mm: float, reach_um: float) -> None:
     """One face: its name, its side, its map from above, and the words under them; `top` in inches."""
-    ribbon = told.ribbon
+    ribbon = one.ribbon
     pen.text(LEFT_IN, top - 0.06, ribbon.face.name, size=9.5, weight="bold")
-    pen.text(LEFT_IN + 0.1 * len(ribbon.face.name) + 0.15, top - 0.06, told.caption)
+    pen.text(LEFT_IN + 0.1 * len(ribbon.face.name) + 0.15, top - 0.06, one.caption)
     side, wide = _side_in(ribbon), ribbon.face.length_mm * per_mm
     below = top - LINE_IN - side
     if not ribbon.lines:
@@ -126,7 +128,7 @@ def _face(pen: _Pen, told: Told, top: float, per_mm: float, reach_um: float) -> 
     if ribbon.cells:
         below -= _map_in(ribbon, per_mm) + 0.14
         draw_map(pen.axes(below, wide, _map_in(ribbon, per_mm)), ribbon)
-    _words(pen, told.words, below - 0.3)
+    _words(pen, one.words, below - 0.3)
 
 
 def _words(pen: _Pen, lines: tuple[tuple[str, str], ...], top: float) -> None:
@@ -171,10 +173,10 @@ def _scale(extent: float, per_mm: float) -> tuple[float, float]:
     return half_in / (times * per_mm) * 1e3, times
 
 
-def _inches(told: Told, per_mm: float) -> float:
+def _inches(one: Captioned, per_mm: float) -> float:
     """How high a face is drawn, with its map and words."""
-    above = (_map_in(told.ribbon, per_mm) + 0.14) * bool(told.ribbon.cells)
-    return _side_in(told.ribbon) + above + LINE_IN * (1 + len(told.words)) + GAP_IN
+    above = (_map_in(one.ribbon, per_mm) + 0.14) * bool(one.ribbon.cells)
+    return _side_in(one.ribbon) + above + LINE_IN * (1 + len(one.words)) + GAP_IN
 
 
 def _side_in(ribbon: Ribbon) -> float:

@@ -135,5 +135,4 @@ class Live:
     retakes: tuple[Retakes, ...]
     problem: str
     misfits: tuple[str, ...] = ()  # why nothing can be decided
-    milliseconds: int = 0
     stands: str = ""  # which of its spacers carry, where it is not all

@@ -21,7 +21,6 @@ from waywright.web.forms import Wrong, shown
 MOST_ROWS = 600
 SPARE_ROWS = 2
 TRIES = ("goes", "just", "stops")  # a stack slides through free, drags, does not enter
-TRY_WORDS = {"goes": "goes", "just": "just goes", "stops": "does not go"}
 COLUMN_WORDS = {
     "goes_mm": "goes",
     "stops_mm": "does not go",

@@ -4,7 +4,6 @@ itself while readings are typed.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping
 from urllib.parse import quote
 
@@ -95,7 +94,6 @@ def setting_lines(job_id: int, job: Job, report: Report | None) -> tuple[Setting
 
 def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown) -> Live:
     """What the readings say now, for the side of an entry form."""
-    began = time.perf_counter()
     solved = solver.solved(opened)
     report, job = solved.report, opened.job
     shapes = shapes_of(report)
@@ -117,7 +115,6 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown) ->
         problem="",
         stands=next((standing_words(s, shown) for s in report.standing if s.setting == setting.group), ""),
         misfits=view.misfits,
-        milliseconds=round(1e3 * (time.perf_counter() - began)),
     )
 
 

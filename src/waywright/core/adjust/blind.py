@@ -21,7 +21,7 @@ from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution
 from waywright.core.evidence.things import FloatArray
 
 BLIND, WEAK = 0.5, 0.05
-FINER, EVERYTHING = "finer", "everything"
+FINER = "finer"
 
 MODES: Mapping[str, Callable[[FloatArray, FloatArray], FloatArray]] = {
     "bow": lambda s, t: s**2,

@@ -79,16 +79,6 @@ def chance_inside(value: float, u: float, low: float = -math.inf, high: float = 
     return float(chance)
 
 
-def acceptance_limit_um(limit_um: float, expanded_u_um: float, r: float = 1.0) -> float:
-    """The greatest value accepted under an upper limit with a guard band of r·U, U = 2u (ILAC-G8:2019, JCGM 106)."""
-    return limit_um - r * expanded_u_um
-
-
-def worst_false_accept(r: float) -> float:
-    """The chance that a value accepted at its acceptance limit, guard band r·U with U = 2u, is outside after all."""
-    return float(ndtr(-2.0 * r))
-
-
 def _guard_of_draws(draws: Floats, value: float, low: float, high: float, level: float) -> float:
     """How far the value must keep from the nearer limit, so that `level` of such draws keep it too."""
     if high - value <= value - low:

@@ -113,18 +113,6 @@ def parallelism(
     return Parallelism[Floats](*numbers)
 
 
-def thickness_variation_um(thickness_um: ArrayLike) -> Any:
-    """Greatest less least of the thickness at all places: `thickness_um` (n,) gives a number, (m, n) gives (m,).
-
-    With heights + out of the metal on both faces the thickness is top + bottom, and a constant. JIS B 7514 limits this
-    as the difference of height of a straightedge, by the same number as its straightness.
-    """
-    thickness = np.asarray(thickness_um, dtype=float)
-    if thickness.size == 0 or not np.isfinite(thickness).all():
-        raise ValueError("A thickness is missing or not a finite number.")
-    return np.ptp(thickness, axis=-1)
-
-
 def _slopes(x: Floats, y: Floats, heights: Floats) -> Floats:
     """(m, 2) µm/mm along x and y of the least-squares planes; level across what all lies on one line."""
     columns = plane_columns(x - x.mean(), y - y.mean())

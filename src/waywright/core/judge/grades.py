@@ -70,11 +70,6 @@ def grade_named(name: str) -> Grade:
     raise UnknownGrade(f"No grade is named {name!r}; {hint}.")
 
 
-def grade_names() -> list[str]:
-    """All names, in the order of their standards."""
-    return list(GRADES)
-
-
 def limit_um(grade: str, length_mm: float, width_mm: float | None = None) -> float:
     """What the named grade allows for a size, in µm; raises `UnknownGrade` or `OutsideGrade`, both ValueErrors."""
     return grade_named(grade).limit_um(length_mm, width_mm)

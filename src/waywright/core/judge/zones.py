@@ -1,8 +1,8 @@
 """How far a profile departs from a straight line and a surface from a plane: exact minimum zone, least squares, ends.
 
 Deviations are vertical, along the height; for the slopes of machine ways the deviation square to the line differs by
-less than 1e-9 of itself (`normal_width` is for bodies). Definitions: ISO 230-1:2012 (minimum zone, least-squares and
-end-point reference lines); parameter names: ISO 12780-1:2011 and 12781-1:2011, see `ISO_NAMES`.
+less than 1e-9 of itself. Definitions: ISO 230-1:2012 (minimum zone, least-squares and end-point reference lines);
+parameter names: ISO 12780-1:2011 and 12781-1:2011.
 Places are given, in any order, never an implied grid. Where a place was read twice the zone holds both readings.
 """
 
@@ -22,14 +22,6 @@ from waywright.kernels import compiled
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]
 Number = TypeVar("Number", float, Floats)
-
-ISO_NAMES = {  # our field: (of a line, of a plane); p, v and q are defined about the least-squares reference only
-    "minimum_zone_um": ("STRt (MZLI)", "FLTt (MZPL)"),
-    "least_squares_um": ("STRt (LSLI)", "FLTt (LSPL)"),
-    "peak_um": ("STRp", "FLTp"),
-    "valley_um": ("STRv", "FLTv"),
-    "rms_um": ("STRq", "FLTq"),
-}
 
 
 @dataclass(frozen=True)
@@ -119,13 +111,6 @@ def flatness(x_mm: ArrayLike, y_mm: ArrayLike, height_um: ArrayLike) -> Flatness
     columns = plane_columns(x, y) if line is None else line_columns(line.along_mm)
     numbers = (minimum_zone_planes(x, y, heights), *_about_least_squares(orthonormal(columns).residual(heights)))
     return Flatness(*(_as_given(number, height_um) for number in numbers))
-
-
-def lines_straightness(x_mm: ArrayLike, y_mm: ArrayLike, height_um: ArrayLike) -> dict[float, Straightness[Any]]:
-    """The straightness of each line of a face, by its y in mm; arguments and errors as for `flatness`."""
-    x, y, _ = checked_plane(x_mm, y_mm, height_um)
-    heights = np.asarray(height_um, dtype=float)
-    return {float(place): straightness(x[y == place], heights[..., y == place]) for place in np.unique(y)}
 
 
 def minimum_zone_lines(x_mm: ArrayLike, height_um: ArrayLike) -> Floats:

@@ -50,11 +50,6 @@ def block_u_um(size_mm: float, grade: str) -> float:
     return limit_deviation_um(size_mm, grade) / math.sqrt(3)
 
 
-def stack_u_um(sizes_mm: tuple[float, ...], grade: str) -> float:
-    """Standard uncertainty of a stack: the root of the sum of squares of its blocks'."""
-    return math.sqrt(sum(block_u_um(size, grade) ** 2 for size in sizes_mm))
-
-
 @lru_cache(maxsize=4096)
 def usual_stack(size_mm: float) -> tuple[float, ...]:
     """The fewest blocks that make a stack of `size_mm` from the usual metric set of 112, each taken once.

@@ -31,7 +31,7 @@ def depth_learned(
     """What one pass took, from a face read before and after it was scraped.
 
     `before_um`, `after_um` (n,): heights at the same nodes `x_mm`, `y_mm` (n,), each about a plane of its own;
-    `passes` (n,): how often each node was gone over (`ScrapingMap.passes_at`); `covariance_um2`: (n, n) of the
+    `passes` (n,): how often each node was gone over (`done.gone_over`); `covariance_um2`: (n, n) of the
     difference of the two, or (n,) standard uncertainties of it. `believed` is what was thought before; learn from
     several rounds by handing each result to the next. What was taken alike all over, or as a slope, does not show: a
     face gone over evenly teaches nothing and `believed` comes back.

@@ -151,18 +151,6 @@ class ScrapingMap:
         n = self.passes.astype(np.float64)
         return Taken(n * self.hand.depth_um, np.sqrt(n) * self.hand.scatter * self.hand.depth_um)
 
-    def passes_at(self, x_mm: ArrayLike, y_mm: ArrayLike) -> FloatArray:
-        """(n,) passes over places (n,); a place where squares meet feels their mean."""
-        x, y = np.atleast_1d(np.asarray(x_mm, float)), np.atleast_1d(np.asarray(y_mm, float))
-        along = _touching(x, self.x_mm)
-        across = _touching(y, self.y_mm) if len(self.y_mm) > 2 else np.ones((len(y), 1), bool)
-        both = across[:, :, None] & along[:, None, :]
-        return np.asarray((both * self.passes).sum(axis=(1, 2)) / np.maximum(both.sum(axis=(1, 2)), 1))
-
-
-def _touching(at: FloatArray, lines: FloatArray) -> NDArray[np.bool_]:
-    return np.asarray((at[:, None] >= lines[:-1] - 1e-6) & (at[:, None] <= lines[1:] + 1e-6))
-
 
 def zones(x_mm: FloatArray, y_mm: FloatArray, passes: IntArray, below: FloatArray) -> tuple[WorkZone, ...]:
     """Squares gathered to rectangles, along first, then across; from the marked end, near before far.

@@ -30,7 +30,6 @@ class JobPage(Page):
     """A job: what to do next first."""
 
     next: str = ""
-    problem_solving: str = ""
     result: Result | None = None
     faces: tuple[FacePart, ...] = ()
     settings: tuple[SettingLine, ...] = ()
@@ -75,7 +74,6 @@ def _job(
         job=head_of(opened),
         problem=str(wrong) if wrong is not None else "",
         next=_next(opened, view, solved.problem),
-        problem_solving=solved.problem if taken else "",
         result=view,
         faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report),

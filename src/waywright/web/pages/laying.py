@@ -26,7 +26,6 @@ class NewSetting(Page):
     """A setting still to be laid up."""
 
     kind: str = ""
-    kind_words: str = ""
     fields: tuple[Field, ...] = ()
     kinds: tuple[tuple[str, str], ...] = ()
 
@@ -78,7 +77,6 @@ def _new(
         job=head_of(opened),
         problem=str(wrong) if wrong is not None and not wrong.field else "",
         kind=kind,
-        kind_words=cls.title,
         fields=form_of(cls, given, (), choices, wrong) + form_of(Setting, given, not_own(), choices, wrong),
         kinds=tuple((block, one.title) for block, one in KINDS.items()),
     )
