@@ -220,20 +220,30 @@ def without(block: str) -> str:
     return tomlkit.dumps({key: value for key, value in tomllib.loads(KINDS).items() if key != block})
 
 
+def changed(place: tuple[str | int, ...], *value: Any) -> str:
+    """The file of every kind with another value at a place, or none. Raises ValueError or TypeError where TOML has no
+    words for that."""
+    data, (block, *_) = tomllib.loads(KINDS), place
+    inner: Any = data
+    for part in place[:-1]:
+        inner = inner[part]
+    if value:
+        inner[place[-1]] = value[0]
+    else:
+        del inner[place[-1]]
+    rest = without(str(block))
+    spoiled = tomlkit.dumps({block: data[block]}) if block in data else ""
+    return rest + spoiled if spoiled.startswith("[") else spoiled + rest  # tables come last
+
+
 @settings(fuzz, max_examples=1000)
 @given(st.sampled_from(PLACES), odd_values)
 @example(("layups", 0, "gaps", 0, "x_mm"), 1e308)
 @example(("pieces", 0, "faces", 0, "stations_mm"), [0, 5e-324])
 def test_any_value_in_any_key_is_answered(tmp_path: Path, place: tuple[str | int, ...], value: Any) -> None:
     """Each key in turn with a value of any type and size."""
-    data, (block, *_) = tomllib.loads(KINDS), place
-    inner: Any = data
-    for part in place[:-1]:
-        inner = inner[part]
-    inner[place[-1]] = value
     try:
-        spoiled, rest = tomlkit.dumps({block: data[block]}), without(str(block))
-        text = rest + spoiled if spoiled.startswith("[") else spoiled + rest
+        text = changed(place, value)
     except (ValueError, TypeError):  # what TOML cannot say
         return
     answered(tmp_path / "x", text.encode("utf-8", "surrogatepass"), "solve")
@@ -243,12 +253,7 @@ def test_any_value_in_any_key_is_answered(tmp_path: Path, place: tuple[str | int
 @given(st.sampled_from(PLACES))
 def test_any_key_may_be_missing(tmp_path: Path, place: tuple[str | int, ...]) -> None:
     """Each key and element in turn left out."""
-    data = tomllib.loads(KINDS)
-    inner: Any = data
-    for part in place[:-1]:
-        inner = inner[part]
-    del inner[place[-1]]
-    answered(tmp_path / "x", tomlkit.dumps(data).encode(), "solve")
+    answered(tmp_path / "x", changed(place).encode(), "solve")
 
 
 CELLS = st.sampled_from(["0", "1", "2.5", "-3,5", "1e5", "", " ", "nan", "inf", "1e999", "x", '"', "5 in", "3 kg", "µ"])
