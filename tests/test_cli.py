@@ -338,7 +338,7 @@ def test_the_next_thing_stands_first() -> None:
     where it is."""
     text = sample("--units", "mm").stdout
     assert text.index("Next") < text.index("Verdicts") < text.index("Suspects") < text.index("Alder: ")
-    assert "Birch is outside the limit" in text.split("Verdicts")[0]
+    assert "Scrape Birch" in text.split("Verdicts")[0]
     suspects = " ".join(text.split("Suspects")[1].split("Alder: ")[0].split())
     assert "Rowan on Alder, marks together, at 180, 14 mm (layups[1].gaps[5])" in suspects
     assert suspects.endswith("No verdict hangs on it: it stays left out.")

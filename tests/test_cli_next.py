@@ -37,7 +37,7 @@ def test_next_lists_moves_with_reason_and_gain(bench: Path) -> None:
 def test_nothing_to_do_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     """Without a move there is a sentence."""
     show_moves((), Job(), "mm")
-    assert "Set a goal" in capsys.readouterr().out
+    assert "Nothing to do" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

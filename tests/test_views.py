@@ -26,8 +26,8 @@ from waywright.core.evidence.findings import (
     Change,
     Cure,
     Fit,
+    Improvement,
     Misfit,
-    Move,
     Parallel,
     Report,
     Scatter,
@@ -38,10 +38,11 @@ from waywright.core.evidence.findings import (
 )
 from waywright.core.evidence.job import Pass, Patch
 from waywright.core.evidence.things import Face, FloatArray, Hand, Piece
+from waywright.core.next.moves import MakePiece, Soak
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json
 from waywright.views.judged import judged
-from waywright.views.moves import moves_view
+from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import INCH, METRIC, NONE, decimals, duration, listed, percent, plural
 from waywright.views.picture import ribbons, ribbons_svg
 from waywright.views.result import MOST_STATIONS, result
@@ -83,7 +84,7 @@ HANGING = replace(SUSPECT, hangs=("Long", "Short"))
 FITS = Agreement("layups[0]", "Long", "Short", (1, 0), "over", 3.21, 0.4)
 CHANGE = Change("Long", 0, 1, BAR.x_mm, BAR.y_mm, np.array([1.0, -2.0, 0.5, 0.5]), np.full(4, 0.3))
 PARALLEL = Parallel("Top", "Under", True, 31.4, 1.6, -12.3, 9.9, 25.61, 1.2)
-MOVE = Move("measure", ("Long",), (300.0,), "lay Long on Short", "it halves what is not known", {}, 30.0)
+MOVE = MakePiece(faces=("Long",), where_mm=(300.0,), minutes=30.0, cure=Cure("lay Long on Short", 30.0, 0.01))
 
 
 # -- numbers
@@ -147,52 +148,32 @@ def test_numbers_are_shown_as_people_write_them() -> None:
 # -- the view of a report
 
 
-def test_the_next_thing_comes_by_what_is_worst() -> None:
-    """A move if there is one; else retake what a verdict hangs on, cure, scrape, stop, read more, or set a goal, in
-    this order."""
-    worst_first: list[tuple[dict[str, Any], str]] = [
-        ({"moves": (MOVE,)}, "Lay Long on Short. It halves what is not known."),
-        ({"fit": UNFIT}, "Look for what is wrong with Q on P, marks together, as a whole"),
-        ({"suspects": (HANGING,)}, "Retake Q on P, marks together, at 300 mm: it reads about 8 µm more"),
-        ({"blind": (BOW,)}, "Lay Short on Long, both ways. About 42 min."),
-        ({"verdicts": (INSIDE, OUTSIDE)}, "Short is outside the limit: metal must come off."),
-        ({"verdicts": (INSIDE, replace(INSIDE, decision="open"))}, "Take the proud places down a little"),
-        ({"verdicts": (INSIDE,)}, "Stop: every face with a limit is inside it."),
-        ({"verdicts": (replace(INSIDE, limit_um=None, decision="open"),)}, "Set a goal"),
-        ({}, "Set a goal"),
-    ]
-    for i, (parts, says) in enumerate(worst_first):
-        below: dict[str, Any] = {}
-        for lower, _ in reversed(worst_first[i:7] if i < 7 else [(parts, "")]):
-            below |= lower
-        assert result(made(**below), METRIC).next.startswith(says)
-
-
-def test_an_open_verdict_asks_for_readings_until_they_no_longer_help() -> None:
-    """While heights are known worse than the limit asks: more readings; once they are as well known, less metal."""
-    open_ = replace(INSIDE, decision="open")
-    shapes = made().shapes
-    rough = tuple(replace(s, sigma_um=np.full_like(s.sigma_um, 3.0)) for s in shapes)
-    assert result(made(verdicts=(open_,), shapes=rough), METRIC).next.startswith("More readings")
-    assert "too near the limit" not in result(made(verdicts=(open_,), shapes=rough), METRIC).next
-    assert "too near the limit" in result(made(verdicts=(open_,)), METRIC).next
+def test_the_first_move_is_what_is_next() -> None:
+    """The words under "Next" are those of the first move of the report, in the units asked for, and of nothing else."""
+    soak = Soak(span_k=1.25)
+    told = made(advise=lambda report: (soak, MOVE))
+    assert next_words(told.moves, METRIC) == f"{moves_view(told.moves)[0].how} {moves_view(told.moves)[0].reason}"
+    assert next_words(told.moves, METRIC).startswith("Let the pieces lie together until")
+    assert next_words(made().moves, METRIC).startswith("Nothing to do")
 
 
 def test_what_the_core_says_in_micrometres_is_told_in_tenths() -> None:
-    """Suspects, scatter, reasons and gains are converted in inch; µm alone, once, and nothing else in the sentence."""
+    """Suspects, scatter, reasons and gains are converted in inch, lengths too: each once, and nothing else in the
+    sentence."""
     assert METRIC.said("reads about 8 µm more") == "reads about 8 µm more"
     assert (
         INCH.said("reads about 8 µm more than 25.4 µm at 300 mm")
-        == "reads about 3.15 tenths more than 10 tenths at 300 mm"
+        == "reads about 3.15 tenths more than 10 tenths at 11.811 in"
     )
     assert INCH.said("a level of 4 µm/m is needed") == "a level of 0.48 tenths/ft is needed"
     assert INCH.said("P 3 µmeter, 5 per µm") == "P 3 µmeter, 5 per µm"
     view = result(made(suspects=(SUSPECT,)), INCH)
     assert "3.15 tenths" in view.retakes[0].words
     assert view.agreement[1] == "blocks: your feel is 0.669 tenths, not 0.394 tenths."
-    gain = {"what": "straightness, µm", "from": 6.6, "to": 4.5}
-    (line,) = moves_view((replace(MOVE, how="passes of about 3 µm", gain=gain),), INCH)
-    assert (line.how, line.gain) == ("Passes of about 1.18 tenths.", "Straightness: from 2.6 tenths to 1.77 tenths.")
+    cure = Cure("step a level of 4 µm/m along P, 75 mm at a time from 20.0025 mm", 30.0, 0.0)
+    (line,) = moves_view((replace(MOVE, cure=cure, gain=Improvement("straightness", "µm", 6.6, 4.5)),), INCH)
+    assert line.how == "Step a level of 0.48 tenths/ft along P, 2.953 in at a time from 0.7875 in."
+    assert line.gain == "Straightness: from 2.60 tenths to 1.77 tenths."
 
 
 def test_verdicts_are_shown_to_their_digits() -> None:
@@ -269,13 +250,11 @@ def test_suspects_say_where_to_retake_them() -> None:
 
 
 def test_suspects_say_what_becomes_of_them() -> None:
-    """A suspect says which verdicts hang on it; where none does it stays left out, and is not the next thing."""
+    """A suspect says which verdicts hang on it; where none does it stays left out."""
     view = result(made(suspects=(HANGING,)), METRIC)
     assert view.retakes[0].told.endswith("The verdicts on Long and Short hang on it.")
-    assert view.next.endswith("The verdicts on Long and Short hang on it.")
     view = result(made(suspects=(SUSPECT,), verdicts=(INSIDE,)), METRIC)
     assert view.retakes[0].told.endswith("No verdict hangs on it: it stays left out.")
-    assert view.next == "Stop: every face with a limit is inside it."
 
 
 def test_shapes_are_tables_of_stations_and_lines() -> None:
@@ -346,10 +325,10 @@ def test_how_faces_lie_to_each_other_is_said_as_far_as_it_is_known() -> None:
 
 def test_moves_are_sentences_with_their_gain() -> None:
     """A move says what to do, why, how long it takes and what it brings."""
-    gain = {"what": "share of the shapes known", "from": 0.31, "to": 0.435}
+    gain = Improvement("share of the shapes known", "share", 0.31, 0.435)
     first, second = moves_view((replace(MOVE, gain=gain), replace(MOVE, minutes=0.0)))
     assert (first.how, first.time) == ("Lay Long on Short.", "30 min")
-    assert first.reason == "It halves what is not known."
+    assert first.reason == "Nothing else lets these faces be told apart."
     assert first.gain == "Share of the shapes known: from 31 % to 44 %."
     assert (second.reason, second.gain, second.time) == ("", "", "")  # one reason for both is said once
 
@@ -396,7 +375,7 @@ def test_every_json_key_is_documented() -> None:
         blind=(BOW,),
         suspects=(SUSPECT,),
         verdicts=(INSIDE,),
-        moves=(MOVE,),
+        advise=lambda report: (MOVE,),
         agreements=(FITS,),
         changes=(CHANGE,),
         parallels=(PARALLEL,),
@@ -406,11 +385,13 @@ def test_every_json_key_is_documented() -> None:
     pages = documented()
     assert pages["waywright solve, waywright demo"] == set(data)
     assert pages["Each of `faces`"] == set(data["faces"]["Long"]) | set(data["faces"]["Short"])
-    for part in ("suspects", "verdicts", "moves", "agreements", "changes", "parallels"):
+    for part in ("suspects", "verdicts", "agreements", "changes", "parallels"):
         assert pages[f"Each of `{part}`"] == set(data[part][0])
     assert pages["Each of `fit.misfits`"] == set(data["fit"]["misfits"][0])
     assert pages["`hand`"] == set(data["hand"])
-    assert pages["waywright next"] == set(moves_json((MOVE,)))
+    told = json.loads(dump(moves_json(report.moves)))
+    assert pages["waywright next"] == set(told)
+    assert pages["Each of `moves`"] == set(told["moves"][0])
     assert pages["Each of `blind` and `weak`"] == set(data["blind"][0])
     x = np.arange(4.0)
     both = judged(x, x).json() | judged(np.repeat(x, 2), np.repeat(x, 2), np.tile([0.0, 1.0], 4)).json()

@@ -187,9 +187,7 @@ def next_moves(job: Path, picture: Path | None, as_json: bool, units: str) -> No
 
     report = _report(read_text(job), str(job), form_prior=False)
     with _working():
-        from waywright.core.next.moves import moves
-
-        found = moves(report.job, report)
+        found = report.moves
     if picture is not None:
         _draw_maps(report, picture, units)
     if as_json:

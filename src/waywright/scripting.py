@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from waywright import jobfile
 from waywright.core.evidence.findings import Move, Report, Verdict
 from waywright.core.evidence.job import Job
-from waywright.core.next.moves import moves
 from waywright.core.report import report
 from waywright.jobfile.text import write_text
 from waywright.views.judged import Judged, judged
@@ -53,7 +52,7 @@ def read_text(text: str) -> Job:
 
 def next_moves(found: Report) -> tuple[Move, ...]:
     """What to do next, best first, as `waywright next` says it."""
-    return moves(found.job, found)
+    return found.moves
 
 
 def judge_line(x_mm: Sequence[float], height_um: Sequence[float]) -> Judged:

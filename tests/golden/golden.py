@@ -13,7 +13,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from waywright.core.next.moves import moves
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.jobfile import loads
@@ -36,7 +35,7 @@ def jobs() -> Iterator[tuple[str, str]]:
 def said(text: str) -> dict[str, Any]:
     """All numbers of `solve` and `next` on a job, without their words."""
     found = report(loads(text))
-    whole = {**json.loads(dump(report_json(found))), **json.loads(dump(moves_json(moves(found.job, found))))}
+    whole = {**json.loads(dump(report_json(found))), **json.loads(dump(moves_json(found.moves)))}
     without = _without_words(whole)
     assert isinstance(without, dict)
     return without

@@ -18,9 +18,9 @@ from waywright.core.evidence.job import Goal, Job
 from waywright.core.judge.geometry import twist, twist_weights
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.gain import Gain, candidates
-from waywright.core.next.moves import moves
 from waywright.core.readings import Cross, Run, Step
 from waywright.core.report import report
+from waywright.views.moves import how as words_of
 
 JOBS = 40  # of each kind; `make proof` has 300
 ODD_ACROSS = ["twist", "bow-across", "S-across", "finer"]
@@ -211,11 +211,11 @@ def test_next_asks_for_a_level_across_where_twist_is_asked(owned: bool) -> None:
     machine.job = replace(machine.job, goal=Goal(twist_um_per_m=200.0))
     if not owned:
         machine.job = replace(machine.job, instruments=tuple(i for i in machine.job.instruments if i.name != LEVEL))
-    for how in (AS_LAID, OVER):
-        machine.run("P", how)
-    found = moves(machine.job, report(machine.job, with_cures=False))
-    assert found[0].how.startswith("set a level across P at every station")
-    assert not any("run an indicator" in move.how or "a run along" in move.how for move in found)
+    for lain in (AS_LAID, OVER):
+        machine.run("P", lain)
+    found = report(machine.job, with_cures=False).moves
+    assert words_of(found[0]).startswith("set a level across P at every station")
+    assert not any("run an indicator" in words_of(move) or "a run along" in words_of(move) for move in found)
 
 
 def test_a_run_is_worth_what_it_sees() -> None:

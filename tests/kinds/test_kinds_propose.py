@@ -15,10 +15,10 @@ from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import Instrument
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.gain import Gain, candidates
-from waywright.core.next.moves import moves
 from waywright.core.next.programme import programme
 from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Step, Thickness
 from waywright.core.report import report
+from waywright.views.moves import how
 
 P, UNDER, Q = edge("P"), edge("P under", side="bottom"), edge("Q")
 SET = replace(BLOCKS, blocks_mm=(1.0, 1.005, 1.01, 10.0, 20.0))
@@ -86,7 +86,7 @@ def test_a_first_reversal_needs_both_runs() -> None:
 def test_what_is_no_reading_along_the_face_can_be_retaken(what: str) -> None:
     """Faces that would cross, and a hinge that says the opposite, lead to a next move and not to a fault."""
     job = crossing() if what == "crossing" else read_and_pushed(20.0, [290.0])
-    told = [move.how for move in moves(job, report(job, with_cures=False))]
+    told = [how(move) for move in report(job, with_cures=False).moves]
     assert any(
         how.startswith("lay Q on P, marks together")
         and ("once more, all of it (layups[0]: " if what == "crossing" else "once more (hinges[0].readings[0])") in how

@@ -10,9 +10,10 @@ import pytest
 from studies.blunders import moved
 from tests.simulate import STACKS, edge, read, round_of, truth_of
 from waywright.core.evidence.job import Goal, Job, Pass
-from waywright.core.next.moves import doubted, moves
+from waywright.core.next.moves import doubted
 from waywright.core.next.scraping import maps
 from waywright.core.report import report
+from waywright.views.moves import how, reason
 
 BOTH = ("over", "end for end")
 GOAL = Goal(straightness_um=3.0)
@@ -42,7 +43,7 @@ def test_nothing_is_scraped_on_readings_that_do_not_fit(plan: Job) -> None:
     and the first move is to find out what is wrong with it and take it anew at four places; no map is drawn."""
     honest = taken(plan)
     assert [v.decision for v in report(honest).verdicts] == ["outside"] * 3
-    assert {m.act for m in moves(honest, report(honest))} == {"scrape"}
+    assert {m.act for m in report(honest).moves} == {"scrape"}
     job = rough(honest, 2)
     told = report(job)
     assert [v.decision for v in told.verdicts] == ["open"] * 3
@@ -50,14 +51,14 @@ def test_nothing_is_scraped_on_readings_that_do_not_fit(plan: Job) -> None:
     assert all(v.chance_inside is None and v.value_um is not None for v in told.verdicts)
     assert doubted(job, told) == {"P", "Q", "R"}
     assert list(maps(job, told, set())) == []
-    first, *rest = moves(job, told)
+    first, *rest = told.moves
     assert first.act == "measure"
     assert first.faces == job.settings[2].geometry.faces()
-    assert first.how.startswith(f"look for what is wrong with {job.settings[2].geometry.words()}, as a whole")
-    assert "at four places or more, say 0, 225, 375 and 600" in first.how
+    assert how(first).startswith(f"look for what is wrong with {job.settings[2].geometry.words()}, as a whole")
+    assert "at four places or more, say 0, 225, 375 and 600" in how(first)
     assert first.where_mm == (0.0, 225.0, 375.0, 600.0)
     assert first.minutes == pytest.approx(15 + 4 * 1.5)
-    assert not [m for m in rest if m.act != "measure" or "tells most" in m.reason]
+    assert not [m for m in rest if m.act != "measure" or "tells most" in reason(m)]
 
 
 def test_an_instrument_is_checked_before_more_is_read_with_it(plan: Job) -> None:
@@ -65,10 +66,10 @@ def test_an_instrument_is_checked_before_more_is_read_with_it(plan: Job) -> None
     job = taken(plan, **{STACKS: 4.0})
     told = report(job)
     assert {v.decision for v in told.verdicts} == {"open"}
-    first = moves(job, told)[0]
-    assert first.how.startswith(f"check what is claimed for {STACKS}")
-    assert "anew as a setting of its own, at four places or more" in first.how
-    assert "times what is claimed" in first.reason
+    first = told.moves[0]
+    assert how(first).startswith(f"check what is claimed for {STACKS}")
+    assert "anew as a setting of its own, at four places or more" in how(first)
+    assert "times what is claimed" in reason(first)
 
 
 def test_what_was_cut_since_is_not_to_be_taken_anew(plan: Job) -> None:
@@ -82,8 +83,8 @@ def test_what_was_cut_since_is_not_to_be_taken_anew(plan: Job) -> None:
     told = report(job)
     assert told.past == tuple(s.id for s in job.settings[:6])
     assert [m.setting for m in told.fit.misfits] == [job.settings[2].id]
-    first = moves(job, told)[0]
-    assert first.how.endswith("its faces were cut since and it cannot be taken anew")
+    first = told.moves[0]
+    assert how(first).endswith("its faces were cut since and it cannot be taken anew")
     assert (first.where_mm, first.minutes) == ((), 0.0)
 
 

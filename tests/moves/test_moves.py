@@ -10,11 +10,12 @@ import pytest
 from waywright import demo, jobfile
 from waywright.core.evidence.job import Goal, Job, Pass, Setting, Typed, Workpiece
 from waywright.core.judge.zones import minimum_zone_planes
-from waywright.core.next.moves import moves, target_um
+from waywright.core.next.moves import target_um
 from waywright.core.readings import LayUp
 from waywright.core.readings.proposed import BORROWING_MIN
 from waywright.core.report import report
 from waywright.core.results.workpiece import needs
+from waywright.views.moves import how, reason
 
 
 @pytest.fixture(scope="module")
@@ -28,49 +29,50 @@ def without(setting: Setting, reading: str) -> Setting:
 
 
 def acts(job: Job) -> list[str]:
-    return [m.act for m in moves(job, report(job))]
+    return [m.act for m in report(job).moves]
 
 
 def test_a_suspect_that_changes_no_verdict_comes_last() -> None:
     """The sample shop's first advice is to scrape what is outside; the misread stack comes last, with other places."""
     job = jobfile.loads(demo.shop("three_edges"), "three_edges.toml")
-    first, *_, last = moves(job, report(job))
+    first, *_, last = report(job).moves
     assert first.act == "scrape"
     assert last.act == "measure"
-    assert "layups[1].gaps[5]" in last.how
+    assert "layups[1].gaps[5]" in how(last)
     assert set(last.where_mm) > {180.0}
 
 
 def test_a_finished_job_is_told_to_stop(three: Job) -> None:
     """With every face inside its limit the one move is "stop", and it says why."""
     job = replace(three, goal=Goal(straightness_um=12))
-    (only,) = moves(job, report(job))
+    (only,) = report(job).moves
     assert only.act == "stop"
-    assert "inside its limit" in only.reason
+    assert "every face with a limit is inside it" in reason(only)
 
 
 def test_a_goal_beyond_the_readings_is_said_to_be_so() -> None:
     """Half a micrometre cannot be proved with these blocks: the first move says what can."""
     job = jobfile.loads(demo.shop("two_edges"), "two_edges.toml")
     job = replace(job, goal=Goal(straightness_um=0.5))
-    first = moves(job, report(job))[0]
+    first = report(job).moves[0]
     assert first.act == "stop"
-    assert first.gain["to"] > first.gain["from"]
-    assert "ask for no less than" in first.how
+    assert first.gain is not None
+    assert first.gain.then > first.gain.now
+    assert "ask for no less than" in how(first)
 
 
 def test_two_faces_are_told_what_to_read_next() -> None:
     """With one lay-up of two faces the moves are a programme: what tells most, then what tells most a minute."""
     job = jobfile.loads(demo.shop("two_edges"), "two_edges.toml")
     job = replace(job, goal=Goal(straightness_um=10))
-    found = moves(job, report(job))
+    found = report(job).moves
     assert [m.act for m in found] == ["measure"] * len(found)
     minutes = [m.minutes - (BORROWING_MIN if m.minutes > BORROWING_MIN else 0) for m in found]
-    gains = [float(m.gain["to"]) - float(m.gain["from"]) for m in found]  # type: ignore[arg-type]
+    gains = [m.gain.then - m.gain.now for m in found if m.gain is not None]
     rates = [gain / each for gain, each in zip(gains, minutes, strict=True)]
     assert gains[0] == max(gains)
     assert rates[1:] == sorted(rates[1:], reverse=True)
-    assert "fewest readings" in found[0].reason
+    assert "fewest readings" in reason(found[0])
 
 
 def test_settings_at_two_temperatures_ask_for_a_soak(three: Job) -> None:
@@ -179,11 +181,12 @@ def test_agreements_are_the_zone_of_the_sum(three: Job) -> None:
 def test_a_face_outside_gets_a_map_and_a_doubted_one_does_not(three: Job) -> None:
     """Birch is outside 6 µm: zones leave it straighter. At 2 µm all are, and Rowan's verdict hangs on the misreading:
     what that touches waits."""
-    (scrape,) = [m for m in moves(three, report(three)) if m.act == "scrape"]
+    (scrape,) = [m for m in report(three).moves if m.act == "scrape"]
     assert scrape.faces == ("Birch",)
-    assert float(scrape.gain["to"]) < 6 < float(scrape.gain["from"])  # type: ignore[arg-type]
-    assert "pass" in scrape.how
+    assert scrape.gain is not None
+    assert scrape.gain.then < 6 < scrape.gain.now
+    assert "pass" in how(scrape)
     strict = replace(jobfile.loads(demo.shop("three_edges"), "three_edges.toml"), goal=Goal(straightness_um=2.0))
     told = report(strict)
     assert {v.decision for v in told.verdicts} == {"outside"}
-    assert {f for m in moves(strict, told) if m.act == "scrape" for f in m.faces} == {"Birch"}
+    assert {f for m in told.moves if m.act == "scrape" for f in m.faces} == {"Birch"}

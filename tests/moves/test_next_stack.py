@@ -7,14 +7,15 @@ from dataclasses import replace
 import pytest
 
 from waywright import demo, jobfile
-from waywright.core.evidence.findings import Move
+from waywright.core.evidence.findings import Improvement, Move
 from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting, Typed
 from waywright.core.next.gain import Gain
-from waywright.core.next.moves import SHARE, moves, put_in, target_um
+from waywright.core.next.moves import SHARE, put_in, target_um
 from waywright.core.next.next_stack import next_stack
 from waywright.core.readings import Cross, LayUp
 from waywright.core.readings.stacks import USUAL_SET_MM
 from waywright.core.report import report
+from waywright.views.moves import how
 
 FACES = ("Alder", "Birch", "Rowan")
 
@@ -34,13 +35,14 @@ def three() -> Job:
 def test_while_a_pair_lies_there_the_stack_that_narrows_most_is_told(three: Job) -> None:
     """With brackets of 8 µm and a set of 1 µm steps a stack is proposed, with its blocks; what it tells is exact."""
     job = bracketed(three, 0.008)
-    (stack,) = [m for m in moves(job, report(job)) if "before" in m.how]
-    assert "try a stack of " in stack.how
-    assert "mm (" in stack.how
+    (stack,) = [m for m in report(job).moves if "before" in how(m)]
+    assert "try a stack of " in how(stack)
+    assert "mm (" in how(stack)
     plan = Gain(job, FACES, True, target_um(job))
     found = next_stack(plan, job)
     assert found is not None
-    assert (found.known[0], found.known[1]) == (stack.gain["from"], stack.gain["to"])
+    assert stack.gain is not None
+    assert found.known == (stack.gain.now, stack.gain.then)
     assert sum(found.blocks_mm) == pytest.approx(found.size_mm)
     assert set(found.blocks_mm) <= set(USUAL_SET_MM)
     last = job.settings[-1]
@@ -92,7 +94,7 @@ def test_a_stack_takes_its_place_among_the_moves(tells: float, minutes: float, a
     """First when it tells most of all, however long it takes; else behind the first, by what it tells a minute."""
 
     def move(gain: float, takes: float) -> Move:
-        return Move("measure", ("P",), (), "", "", {"what": SHARE, "from": 0.0, "to": gain}, takes)
+        return Move(faces=("P",), gain=Improvement(SHARE, "share", 0.0, gain), minutes=takes)
 
     offered = [move(0.4, 40.0), move(0.3, 10.0), move(0.01, 10.0)]
     stack = move(tells, minutes)

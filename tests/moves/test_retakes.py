@@ -22,11 +22,12 @@ from waywright.core.evidence.findings import Fit, Misfit, Report
 from waywright.core.evidence.job import NOTHING_MORE, Given, Goal, Job, Pass, Reading, Typed
 from waywright.core.next.cures import newest_faces
 from waywright.core.next.hanging import WORTH
-from waywright.core.next.moves import doubted, moves
+from waywright.core.next.moves import doubted
 from waywright.core.next.retakes import Retake, laid_again, retakes, settled
 from waywright.core.readings import Cross, LayUp, Step, Thickness
 from waywright.core.report import report, report_of, solve_readings
 from waywright.core.results.verdicts import aims, form_of, judged, verdict
+from waywright.views.moves import how, reason
 
 SUSPECT = "layups[1].gaps[5]"
 NOTHING_UM = 1e-9
@@ -109,10 +110,10 @@ def test_one_place_of_a_lay_up_made_anew_tells_nothing() -> None:
 def test_what_the_move_says_is_enough() -> None:
     """The move names four places, the suspect's own among them, and the minutes that setting up and reading take."""
     job = shop()
-    move = moves(job, report(job, with_cures=False))[-1]
+    move = report(job, with_cures=False).moves[-1]
     (again,) = asked(job)
-    assert SUSPECT in move.how
-    assert all(f"{r.x_mm:g}/{r.y_mm:g}" in move.how for r in again.to_read)
+    assert SUSPECT in how(move)
+    assert all(f"{r.x_mm:g}/{r.y_mm:g}" in how(move) for r in again.to_read)
     assert len(again.to_read) == 4
     assert move.minutes == LayUp.setting_up_min + 4 * LayUp.reading_min
 
@@ -127,7 +128,7 @@ def test_what_was_taken_again_is_not_asked_again() -> None:
     assert [s.reading for s in found.suspects] == [SUSPECT]
     assert settled(done, found, SUSPECT) == "laid again since"
     assert retakes(done, found) == ()
-    assert not any(SUSPECT in m.how for m in moves(done, found))
+    assert not any(SUSPECT in how(m) for m in found.moves)
     (rest,) = asked(shop_read(job, again, again.again))
     assert rest.begun is not None
     assert rest.begun.id == again.anew.id
@@ -179,17 +180,17 @@ def test_only_what_a_verdict_hangs_on_is_first(straightness_um: float, face: str
     scraped; where it changes none it comes last, and says so."""
     job = shop(straightness_um)
     found = report(job, with_cures=False)
-    told = moves(job, found)
-    at = [i for i, move in enumerate(told) if SUSPECT in move.how]
+    told = found.moves
+    at = [i for i, move in enumerate(told) if SUSPECT in how(move)]
     assert found.suspects[0].hangs == ((face,) if face else ())
     if face is not None:
         assert at == [0]
-        assert f"the verdict on {face} hangs on it" in told[0].reason
+        assert f"the verdict on {face} hangs on it" in reason(told[0])
         assert doubted(job, found) == {"Alder", "Rowan"}
     else:
         assert at == [len(told) - 1]
         assert told[0].act == "scrape"
-        assert "no verdict hangs on it: it stays left out" in told[-1].reason
+        assert "no verdict hangs on it: it stays left out" in reason(told[-1])
         assert doubted(job, found) == set()
 
 
@@ -222,8 +223,8 @@ def test_nothing_hangs_on_one_reading_while_they_do_not_fit_together() -> None:
     found = report_of(replace(seen, screened=replace(seen.screened, fit=fit)), with_cures=False)
     assert {v.decision for v in found.verdicts} == {"open"}
     assert found.suspects[0].hangs == ()
-    told = moves(found.job, found)
-    assert [SUSPECT in move.how for move in told] == [False, True]
+    told = found.moves
+    assert [SUSPECT in how(move) for move in told] == [False, True]
 
 
 def test_while_it_may_stand_one_place_is_enough() -> None:
@@ -234,8 +235,8 @@ def test_while_it_may_stand_one_place_is_enough() -> None:
     last = replace(job, settings=order)
     (again,) = asked(last)
     assert again.stands
-    how = moves(last, report(last, with_cures=False))[-1].how
-    assert how.startswith("if it still stands as it was read, read 180/14 again now; once lifted, lay Rowan on Alder")
+    says = how(report(last, with_cures=False).moves[-1])
+    assert says.startswith("if it still stands as it was read, read 180/14 again now; once lifted, lay Rowan on Alder")
     twice = replace(next(r for r in job.settings[1].readings if r.id == SUSPECT), id="second", corrects=SUSPECT)
     corrected = replace(order[-1], readings=(*order[-1].readings, twice))
     (again,) = asked(replace(last, settings=(*order[:-1], corrected)))
@@ -261,7 +262,7 @@ def test_what_reads_so_again_is_looked_at() -> None:
     done = spoiled(done, f"again {SUSPECT}", 9.0)
     found = report(done, with_cures=False)
     assert f"again {SUSPECT}" in {s.reading for s in found.suspects}
-    told = [m.how for m in moves(done, found) if SUSPECT in m.how]
+    told = [how(m) for m in found.moves if SUSPECT in how(m)]
     assert len(told) == 1
     assert "stone and wipe the faces" in told[0]
 

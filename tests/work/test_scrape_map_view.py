@@ -16,7 +16,8 @@ from waywright.core.work.maps import ScrapingMap, Width, WorkZone
 from waywright.core.work.scraping import scraping_map
 from waywright.views.cautions import SCRAPING
 from waywright.views.numbers import shown_in
-from waywright.views.scrape_map import scrape_map_figure, scrape_map_svg, scrape_sheet, zone_words
+from waywright.views.scrape_map import scrape_map_figure, scrape_map_svg
+from waywright.views.scrape_sheet import scrape_sheet, zone_words
 
 
 def crooked() -> ScrapingMap:

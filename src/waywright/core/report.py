@@ -19,6 +19,7 @@ from waywright.core.judge.geometry import tells_twist, twist
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 from waywright.core.next.cures import cures, newest_faces
 from waywright.core.next.hanging import Hanging
+from waywright.core.next.moves import moves
 from waywright.core.results import verdicts
 from waywright.core.results.agreements import agreements, changes
 from waywright.core.results.parallels import parallels
@@ -120,6 +121,7 @@ def report_of(seen: Solved, *, form_prior: bool = False, with_cures: bool = True
         standing=seen.screened.standing,
         given=seen.given,
         draws_um={name: form.draws_um for name, form in forms.items()},
+        advise=moves,
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from waywright.core.evidence.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
 from waywright.core.results.expect import Expected
+from waywright.views.moves import how, reason
 from waywright.views.numbers import shown_in
 from waywright.views.standing import standing_notes
 
@@ -49,7 +50,6 @@ def report_json(report: Report) -> Json:
         "changes": [dataclasses.asdict(change) for change in report.changes],
         "parallels": [dataclasses.asdict(parallel) for parallel in report.parallels],
         "hand": dataclasses.asdict(report.hand),
-        "moves": [_move(move) for move in report.moves],
         "notes": [*standing_notes(report, shown_in("mm")), *report.notes],
     }
 
@@ -140,13 +140,15 @@ def _verdict(verdict: Verdict) -> Json:
 
 
 def _move(move: Move) -> Json:
+    gain = move.gain
+    what = "" if gain is None else f"{gain.what}, {gain.unit}" if gain.unit == "µm" else gain.what
     return {
         "act": move.act,
         "faces": list(move.faces),
         "where_mm": list(move.where_mm),
-        "how": move.how,
-        "reason": move.reason,
-        "gain": dict(move.gain),
+        "how": how(move),
+        "reason": reason(move),
+        "gain": {} if gain is None else {"what": what, "from": gain.now, "to": gain.then},
         "minutes": move.minutes,
     }
 

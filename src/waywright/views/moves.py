@@ -1,11 +1,32 @@
-"""What to do next, as sentences."""
+"""What to do next, as sentences: the one place where a move gets its words, and its numbers their units."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import singledispatch
 
-from waywright.core.evidence.findings import Move
-from waywright.views.numbers import METRIC, Shown, duration, percent
+from waywright.core.evidence.findings import Improvement, Misfit, Move, Suspect
+from waywright.core.evidence.job import Kind, Reading
+from waywright.core.next.faults import PLACES, FindFault
+from waywright.core.next.moves import (
+    AskForLess,
+    AtTheLimit,
+    MakePiece,
+    MoreStations,
+    Proof,
+    SetGoal,
+    Soak,
+    Stop,
+    TakeSetting,
+    TryStack,
+)
+from waywright.core.next.retakes import TakeAgain
+from waywright.core.next.scraping import MeasureAgain, Scrape
+from waywright.views.numbers import METRIC, Shown, duration, listed, percent, plural, sentence
+from waywright.views.scrape_sheet import zone_words
+
+WRONG = "turn, offset, the end it was read from, unit, blocks, dirt, warmth"
 
 
 @dataclass(frozen=True)
@@ -17,34 +38,330 @@ class MoveLine:
     gain: str
     time: str
 
+    @property
+    def words(self) -> str:
+        """All but the gain, in sentences."""
+        return " ".join(filter(None, (self.how, self.reason, f"About {self.time}." if self.time else "")))
 
-def moves_view(moves: tuple[Move, ...], shown: Shown = METRIC) -> tuple[MoveLine, ...]:
+
+def moves_view(moves: Iterable[Move], shown: Shown = METRIC) -> tuple[MoveLine, ...]:
     """Moves as sentences, best first; a reason that several share is said at the first of them."""
-    found, said = [], ""
-    for m in moves:
-        reason = shown.said(sentence(m.reason))
-        time = duration(m.minutes) if m.minutes else ""
-        found.append(
-            MoveLine(shown.said(sentence(m.how)), "" if reason == said else reason, shown.said(_gain(m)), time)
-        )
-        said = reason
+    found, before = [], ""
+    for move in moves:
+        why = sentence(reason(move, shown))
+        time = duration(move.minutes) if move.minutes else ""
+        found.append(MoveLine(sentence(how(move, shown)), "" if why == before else why, _gain(move.gain, shown), time))
+        before = why
     return tuple(found)
 
 
-def _gain(move: Move) -> str:
+def next_words(moves: Sequence[Move], shown: Shown = METRIC) -> str:
+    """The first of the moves, with its reason."""
+    if not moves:
+        return "Nothing to do: no reading is there yet, and no face to read."
+    return f"{sentence(how(moves[0], shown))} {sentence(reason(moves[0], shown))}"
+
+
+def how(move: Move, shown: Shown = METRIC) -> str:
+    """What to do."""
+    return shown.said(_how(move, shown))
+
+
+def reason(move: Move, shown: Shown = METRIC) -> str:
+    """Why."""
+    return shown.said(_why(move, shown))
+
+
+@singledispatch
+def _how(move: Move, shown: Shown) -> str:
+    raise NotImplementedError(type(move).__name__)
+
+
+@singledispatch
+def _why(move: Move, shown: Shown) -> str:
+    raise NotImplementedError(type(move).__name__)
+
+
+def hang_words(faces: Sequence[str], it: str = "it") -> str:
+    """ "the verdict on P hangs on it", or that none does."""
+    if not faces:
+        return f"no verdict hangs on {it}"
+    several = len(faces) > 1
+    return f"the verdict{'s' if several else ''} on {_all(faces)} hang{'' if several else 's'} on {it}"
+
+
+# -- each kind of move
+
+
+@_how.register
+def _(move: Soak, shown: Shown) -> str:
+    return "let the pieces lie together until a repeated reading no longer changes"
+
+
+@_why.register
+def _(move: Soak, shown: Shown) -> str:
+    return f"settings were taken {move.span_k:.1f} K apart, and a piece warmer on one side is bent"
+
+
+@_how.register
+def _(move: TakeSetting, shown: Shown) -> str:
+    if not move.some:
+        return move.offer.candidate.words
+    parts = [f"{s.geometry.words()}: read at {_places(readings, shown)}" for s, readings in move.some]
+    return "; ".join(parts)
+
+
+@_why.register
+def _(move: TakeSetting, shown: Shown) -> str:
+    whole, faces = move.whole, _all(move.settles)
+    if whole.reached:
+        settings = plural(len(whole.taken), "setting")
+        hours = f"{whole.readings} readings in {settings}, about {whole.minutes / 60:.1f} h in all"
+        words = f"with the rest of these it settles {faces} with the fewest readings: {hours}"
+    else:
+        words = f"it tells most of {faces}, though not all that the goal asks"
+    if move.coarse is not None:
+        so_far = f", {100 * move.coarse:.0f} % of what is unsure so far" if move.coarse else ""
+        words += f"; a wedge reads between the steps of the set{so_far}"
+    return f"{words}; {_proved(move.proof, shown)}" if move.proof is not None else words
+
+
+@_how.register
+def _(move: TryStack, shown: Shown) -> str:
+    stack, kind = move.stack, move.stack.setting.geometry
+    made = f" ({' + '.join(shown.stack(b) for b in stack.blocks_mm)})" if len(stack.blocks_mm) > 1 else ""
+    size = f"{shown.stack(stack.size_mm)} {shown.length}{made}"
+    upper = kind.faces()[1]
+    return f"before {upper} is lifted, try a stack of {size} at {_places(stack.readings, shown)}; {kind.words()}"
+
+
+@_why.register
+def _(move: TryStack, shown: Shown) -> str:
+    count = len(move.stack.readings)
+    return f"goes or not, it narrows {'the bracket' if count == 1 else f'{count} brackets'} there"
+
+
+@_how.register
+def _(move: AskForLess, shown: Shown) -> str:
+    return f"ask for no less than {_height(move.proof.limit_um, shown)}, or bring a finer instrument"
+
+
+@_why.register
+def _(move: AskForLess, shown: Shown) -> str:
+    return f"{_proved(move.proof, shown)}, and no less"
+
+
+def _proved(proof: Proof, shown: Shown) -> str:
+    """What the instruments can prove, and which part that is good for."""
+    part = proof.diameter_um
+    good_for = "" if part is None else f", good for a part of {_height(part, shown)} in diameter"
+    proves = _height(proof.limit_um, shown)
+    return f"with everything read {proof.times} times over these instruments prove about {proves}{good_for}"
+
+
+@_how.register
+def _(move: AtTheLimit, shown: Shown) -> str:
+    where = f", at {_along(move.where_mm, shown)} {shown.length}" if 0 < len(move.where_mm) <= MOST_PLACES else ""
+    return f"take the proud places of {_all(move.faces)} down a little{where}: measuring more will not settle it"
+
+
+@_why.register
+def _(move: AtTheLimit, shown: Shown) -> str:
+    what, known = "the twist" if move.twist else "every height", _height(move.known_um, shown)
+    return f"{what} is known to {known}, and the value lies too near the limit to tell inside from outside"
+
+
+@_how.register
+def _(move: MoreStations, shown: Shown) -> str:
+    wide = any(measure != "straightness" for measure in move.measures)
+    lines = ", on two lines or more" if wide else ""
+    return f"give {_all(move.faces)} three stations or more{lines} within the length that is judged, and read there"
+
+
+@_why.register
+def _(move: MoreStations, shown: Shown) -> str:
+    return f"at so few places nothing tells {_all(move.measures)}: two are always in line"
+
+
+@_how.register
+def _(move: MakePiece, shown: Shown) -> str:
+    return move.cure.words
+
+
+@_why.register
+def _(move: MakePiece, shown: Shown) -> str:
+    return "nothing else lets these faces be told apart"
+
+
+@_how.register
+def _(move: SetGoal, shown: Shown) -> str:
+    return "set a goal"
+
+
+@_why.register
+def _(move: SetGoal, shown: Shown) -> str:
+    return "without a limit there is nothing to decide"
+
+
+@_how.register
+def _(move: Stop, shown: Shown) -> str:
+    return "stop: more scraping would only move metal"
+
+
+@_why.register
+def _(move: Stop, shown: Shown) -> str:
+    return f"every face with a limit is inside it, with a chance of {100 * min(move.chance, 0.999):.1f} % or more"
+
+
+@_how.register
+def _(move: Scrape, shown: Shown) -> str:
+    zones = "; ".join(zone_words(z, move.map.face.width_mm, shown) for z in move.map.zones)
+    return f"scrape {move.verdict.face}, passes of about {_height(move.map.hand.depth_um, shown)}: {zones}"
+
+
+@_why.register
+def _(move: Scrape, shown: Shown) -> str:
+    v = move.verdict
+    value, limit = _height(v.value_um or 0.0, shown), f"{shown.limit(v.limit_um or 0.0)} {shown.height}"
+    return f"its {v.measure} is {value} and the limit {limit}; nothing is taken where it is not surely proud"
+
+
+@_how.register
+def _(move: MeasureAgain, shown: Shown) -> str:
+    return f"measure {_all(move.faces)} again"
+
+
+@_why.register
+def _(move: MeasureAgain, shown: Shown) -> str:
+    return move.map.reason
+
+
+@_how.register
+def _(move: FindFault, shown: Shown) -> str:
+    misfit, kind = move.misfit, None if move.setting is None else move.setting.geometry
+    look = _look(misfit, kind)
+    if kind is None:
+        return look
+    if move.gone:
+        return f"{look}; else leave it out, for its faces were cut since and it cannot be taken anew"
+    at = move.where_mm
+    places = f", say {_along(at, shown)}{_unit(shown)}" if len(at) == PLACES else ""
+    it = "it" if misfit.what == "setting" else f"{kind.words()},"
+    return (
+        f"{look}; then take {it} anew as a setting of its own, at four places or more{places}, "
+        "and leave out the old one if they differ"
+    )
+
+
+def _look(misfit: Misfit, kind: Kind | None) -> str:
+    """What may be wrong, before anything is read."""
+    if misfit.what == "setting" and kind is not None:
+        return f"look for what is wrong with {kind.words()}, as a whole: {WRONG}"
+    of = f" for {misfit.name}" if misfit.name else ""
+    return f"check what is claimed{of}, and each setting: {WRONG}"
+
+
+@_why.register
+def _(move: FindFault, shown: Shown) -> str:
+    return f"{move.misfit.words}; until the fault is found no verdict stands"
+
+
+@_how.register
+def _(move: TakeAgain, shown: Shown) -> str:
+    """Read again where it stands; once lifted, in a setting of its own, at as many places as check one another."""
+    retake = move.retake
+    words, ids = retake.of.geometry.words(), _all([s.reading for s in retake.suspects])
+    at = [r for r in retake.again if r.x_mm is not None or r.at_mm is not None]
+    others = [r for r in retake.to_read if r not in retake.again]
+    if retake.begun is not None:
+        places = _listed_places([*at, *others], shown)
+        return f"go on with {retake.begun.id}, {words}: read also at {places}, to check {ids}"
+    lies = retake.of.geometry.lying is not None
+    lay = f"{'lay' if lies else 'take'} {words}, once more"
+    if at and others:
+        places, more = _listed_places(at, shown), _listed_places(others, shown)
+        lay += f" and read at {places} and, to check that, at {more} ({ids})"
+    elif at:
+        lay += f", at {_listed_places(at, shown)} ({ids})"
+    else:
+        lay += f" ({ids})" if retake.again else f", all of it ({ids})"
+    if retake.twice:
+        lay = (
+            f"where it reads so twice, {_listed_places(at, shown)}, stone and wipe the faces and check the "
+            f"instrument; then {lay}"
+        )
+    if retake.stands and at:
+        asks = "if it still stands as it was read" if lies else "if nothing was touched since, its zero neither"
+        now = f"read {_listed_places(at, shown)} again now"
+        return f"{asks}, {now}; {'once lifted' if lies else 'else'}, {lay}"
+    return lay
+
+
+@_why.register
+def _(move: TakeAgain, shown: Shown) -> str:
+    retake = move.retake
+    one = len(retake.suspects) == 1
+    says = [f"{'it' if one else s.reading} {s.words}{_like(s)}" for s in retake.suspects]
+    stays = "" if retake.hangs else f": {'it stays' if one else 'they stay'} left out"
+    return f"{'; '.join(says)}; {hang_words(retake.hangs, 'it' if one else 'them')}{stays}"
+
+
+def _like(suspect: Suspect) -> str:
+    return f" and cannot be told from {_all(suspect.like)}: one of them is wrong" if suspect.like else ""
+
+
+def _gain(gain: Improvement | None, shown: Shown) -> str:
     """ "Share of ... from 12 % to 40 %": what a move brings, where it can be told."""
-    if not move.gain:
+    if gain is None:
         return ""
-    what, before, after = str(move.gain["what"]), move.gain["from"], move.gain["to"]
-    what, _, unit = what.partition(", ")
-    unit = f" {unit}" if unit else ""
-    numbers = [
-        percent(n) if what.startswith("share") else f"{n:.2g}{unit}" for n in (before, after) if isinstance(n, float)
-    ]
-    return f"{what[0].upper()}{what[1:]}: from {' to '.join(numbers)}."
+    numbers = [_of_unit(n, gain.unit, shown) for n in (gain.now, gain.then) if n is not None]
+    return f"{gain.what[0].upper()}{gain.what[1:]}: from {' to '.join(numbers)}."
 
 
-def sentence(text: str) -> str:
-    """First letter large, a stop at the end; nothing for nothing."""
-    text = text.strip()
-    return text and text[0].upper() + text[1:] + ("" if text[-1] in ".:" else ".")
+def _of_unit(number: float, unit: str, shown: Shown) -> str:
+    if unit == "share":
+        return percent(number)
+    return _height(number, shown) if unit == "µm" else f"{number:.2g}"
+
+
+# -- numbers
+
+
+MOST_PLACES = 12  # that a person still reads in a sentence
+
+
+def _at(mm: float, shown: Shown) -> str:
+    """A place along or across."""
+    return f"{mm:g}" if shown.length == "mm" else shown.lengths(mm)
+
+
+def _unit(shown: Shown) -> str:
+    """The unit of places, where it is not the usual one."""
+    return "" if shown.length == "mm" else f" {shown.length}"
+
+
+def _along(at_mm: Sequence[float], shown: Shown) -> str:
+    return _all([_at(mm, shown) for mm in at_mm])
+
+
+def _place(reading: Reading, shown: Shown) -> str:
+    """Station and line: "180/-14"."""
+    along = reading.x_mm if reading.x_mm is not None else reading.at_mm or 0.0
+    return _at(along, shown) + (f"/{_at(reading.y_mm, shown)}" if reading.y_mm else "")
+
+
+def _places(readings: Iterable[Reading], shown: Shown) -> str:
+    return ", ".join(_place(r, shown) for r in readings) + _unit(shown)
+
+
+def _listed_places(readings: Sequence[Reading], shown: Shown) -> str:
+    return _all([_place(r, shown) for r in readings]) + _unit(shown)
+
+
+def _height(um: float, shown: Shown) -> str:
+    """A height to two digits, with its unit."""
+    return f"{um:.2g} µm" if shown.height == "µm" else shown.height_text(um)
+
+
+def _all(names: Sequence[str]) -> str:
+    return listed(tuple(names), len(names))

@@ -59,16 +59,25 @@ class Shown:
         shown = self.slopes(number_um_per_m, within_um_per_m)
         return shown if shown == NONE else f"{shown} {self.slope}"
 
+    def stack(self, size_mm: float) -> str:
+        """The size of a stack or block, without its unit, to a tenth of a micrometre."""
+        return _plain(convert(size_mm, "mm", self.length), 4 if self.length == "mm" else 6)
+
     def said(self, text: str) -> str:
-        """A sentence of the core, which speaks in µm and µm/m, in these units."""
+        """A sentence of the core or of a kind of reading, which speak in mm, µm and µm/m, in these units."""
         if self.height == "µm":
             return text
-        return _SAID.sub(lambda m: self._again(float(m[1]), m[2]), text)
+        return _SAID.sub(lambda m: self._again(m[1], m[2]), text)
 
-    def _again(self, number: float, unit: str) -> str:
+    def _again(self, typed: str, unit: str) -> str:
+        if unit == "mm":
+            return self.length_text(float(typed)) if len(typed.partition(".")[2]) < 2 else self._fine(float(typed))
         to = self.slope if unit == "µm/m" else self.height
-        found = convert(number, unit, to)
+        found = convert(float(typed), unit, to)
         return f"{_plain(found, _by_size(found))} {to}"
+
+    def _fine(self, size_mm: float) -> str:
+        return f"{self.stack(size_mm)} {self.length}"
 
     def _number(self, number: float | None, within: float | None, unit: str, to: str, sign: bool) -> str:
         if number is None or not math.isfinite(number):
@@ -79,7 +88,7 @@ class Shown:
         return _signed(number * scale, places) if sign else _fixed(number * scale, places)
 
 
-_SAID = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?(?:e[-+]\d+)?) (µm/m|µm)(?![\w/])")
+_SAID = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?(?:e[-+]\d+)?) (µm/m|µm|mm)(?![\w/])")
 
 METRIC = Shown("mm", "µm", "µm/m")
 INCH = Shown("in", "tenths", "tenths/ft")
@@ -126,6 +135,12 @@ def listed(names: list[str] | tuple[str, ...], most: int = 6) -> str:
     """ "A", "A and B", "A, B and C"; a long list ends with how many more."""
     shown = list(names[:most]) + ([f"{len(names) - most} more"] if len(names) > most else [])
     return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1] if shown else ""
+
+
+def sentence(text: str) -> str:
+    """First letter large, a stop at the end; nothing for nothing."""
+    text = text.strip()
+    return text and text[0].upper() + text[1:] + ("" if text[-1] in ".:" else ".")
 
 
 def _by_size(number: float) -> int:

@@ -9,11 +9,9 @@ import numpy as np
 
 from waywright.core.evidence.findings import BURR, BlindSpot, Parallel, Report, Shape, Suspect, Verdict
 from waywright.core.evidence.job import Reading, Setting
-from waywright.core.next.faults import faults
-from waywright.core.next.moves import hang_words, target_um
 from waywright.core.next.retakes import settled
 from waywright.core.results.verdicts import HARDLY_SEEN, UNSEEN
-from waywright.views.moves import sentence
+from waywright.views.moves import hang_words
 from waywright.views.numbers import (
     BAND,
     NONE,
@@ -24,6 +22,7 @@ from waywright.views.numbers import (
     listed,
     percent,
     plural,
+    sentence,
 )
 from waywright.views.standing import standing_notes
 
@@ -107,10 +106,9 @@ class ShapeTable:
 
 @dataclass(frozen=True)
 class Result:
-    """A whole report for people; `next` comes first."""
+    """A whole report for people, but for what to do next: see `views.moves`."""
 
     title: str
-    next: str
     misfits: tuple[str, ...]  # why nothing can be decided, one for each; loud
     verdicts: tuple[VerdictLine, ...]
     unseen: tuple[Unseen, ...]
@@ -134,7 +132,6 @@ def result(report: Report, shown: Shown) -> Result:
     verdicts = tuple(_verdict(verdict, shown) for verdict in report.verdicts)
     return Result(
         title=report.job.title or "Untitled job",
-        next=shown.said(_next(report, retakes, unseen)),
         misfits=tuple(shown.said(sentence(f"the readings do not fit together: {m.words}")) for m in report.fit.misfits),
         verdicts=verdicts,
         unseen=unseen,
@@ -150,39 +147,6 @@ def result(report: Report, shown: Shown) -> Result:
         height_unit=shown.height,
         length_unit=shown.length,
     )
-
-
-def _next(report: Report, retakes: tuple[Retake, ...], unseen: tuple[Unseen, ...]) -> str:
-    """The one thing to do next, in a sentence with its reason."""
-    if report.moves:
-        move = report.moves[0]
-        return f"{sentence(move.how)} {sentence(move.reason)}"
-    if report.fit.misfits:
-        move = next(faults(report.job, report))
-        return f"{sentence(move.how)} {sentence(move.reason)}"
-    waiting = next((r for r in retakes if r.hangs), None)
-    if waiting is not None:
-        return f"Retake {waiting.where}: {waiting.told}"
-    harmful = [one for one, spot in zip(unseen, report.blind, strict=True) if not spot.weak and one.cure]
-    if harmful:
-        return harmful[0].cure
-    limited = [v for v in report.verdicts if v.limit_um is not None]
-    outside = [v.face for v in limited if v.decision == "outside"]
-    if outside:
-        return f"{listed(outside)} {'is' if len(outside) == 1 else 'are'} outside the limit: metal must come off."
-    if limited and all(v.decision == "inside" for v in limited):
-        return "Stop: every face with a limit is inside it."
-    if limited and all(_known(report, v) for v in limited if v.decision == "open"):
-        return "Take the proud places down a little: the value lies too near the limit for more readings to settle it."
-    if limited:
-        return "More readings: what there is does not decide every limit."
-    return "Set a goal: without a limit there is nothing to decide."
-
-
-def _known(report: Report, verdict: Verdict) -> bool:
-    """Whether the heights that a verdict is about are known as well as its limit asks."""
-    sigma = next(s.sigma_um for s in report.shapes if s.face == verdict.face)
-    return bool(np.nanmax(sigma, initial=0.0) <= target_um(report.job)) if np.isfinite(sigma).any() else False
 
 
 def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:

@@ -18,7 +18,7 @@ from waywright.core.evidence.job import Job
 from waywright.core.results.workpiece import needs
 from waywright.views.cautions import cautions
 from waywright.views.judged import Judged
-from waywright.views.moves import moves_view
+from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import NONE, shown_in
 from waywright.views.result import Result, ShapeTable, VerdictLine, result
 
@@ -28,14 +28,15 @@ LINES_A_TABLE = 5  # so many lines across fit beside each other
 
 def show_report(report: Report, units: str) -> None:
     """Print a report: what to do next, then verdicts, blind spots, suspects, shapes and what was assumed."""
-    view = result(report, shown_in(units))
+    shown = shown_in(units)
+    view, first = result(report, shown), next_words(report.moves, shown)
     with _printed() as console:
-        _report(console, view)
+        _report(console, view, first)
 
 
-def _report(console: Console, view: Result) -> None:
+def _report(console: Console, view: Result, first: str) -> None:
     console.print(Text(view.title, style="bold"))
-    _paragraph(console, "Next", view.next)
+    _paragraph(console, "Next", first)
     _list(console, "No verdict stands", view.misfits)
     _verdicts(console, view.verdicts)
     _unseen(console, view)
@@ -68,7 +69,7 @@ def show_moves(moves: tuple[Move, ...], job: Job, units: str) -> None:
         for words in cautions(moves):
             console.print(Padding(Text(words, style="dim"), (1, 0, 0, 2)))
         if not moves:
-            console.print(Padding(Text("Nothing to do: there is nothing to decide. Set a goal."), (0, 0, 0, 2)))
+            console.print(Padding(Text(next_words(moves, shown)), (0, 0, 0, 2)))
 
 
 def show_judged(found: Judged, units: str, name: str) -> None:

@@ -135,4 +135,5 @@ class Live:
     retakes: tuple[Retakes, ...]
     problem: str
     misfits: tuple[str, ...] = ()  # why nothing can be decided
+    pending: str = ""  # where the next move is to be had, while it is not known
     stands: str = ""  # which of its spacers carry, where it is not all

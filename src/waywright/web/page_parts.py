@@ -10,6 +10,7 @@ from urllib.parse import quote
 from waywright.core.evidence.findings import Report, Shape
 from waywright.core.evidence.job import Job, Setting
 from waywright.record import Snapshot
+from waywright.views.moves import next_words
 from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
 from waywright.views.ribbon import STROKES, caption, line_name, ribbon_of, said, suspects_mm
@@ -19,6 +20,7 @@ from waywright.web.drawing import Drawing, above, reach_um, side
 from waywright.web.facing import facing
 from waywright.web.solved import Solver
 
+NOT_YET = "Working out the next move."
 NOTHING_YET = "Type the first reading: its place is open below."
 
 
@@ -92,8 +94,8 @@ def setting_lines(job_id: int, job: Job, report: Report | None) -> tuple[Setting
     )
 
 
-def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown) -> Live:
-    """What the readings say now, for the side of an entry form."""
+def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown, *, wait: bool = False) -> Live:
+    """What the readings say now, beside an entry form; the next move where it is known, or soon with `wait`."""
     solved = solver.solved(opened)
     report, job = solved.report, opened.job
     shapes = shapes_of(report)
@@ -104,10 +106,12 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown) ->
         words = solved.problem if taken else NOTHING_YET
         return Live(opened.number, words, "", pair, (), (), solved.problem if taken else "")
     view = result(report, shown)
+    moves = (solver.moves_soon if wait else solver.moves_known)(opened) if taken else ()
     only = setting.geometry.faces()
     return Live(
         number=opened.number,
-        next=view.next if taken else NOTHING_YET,
+        next=NOTHING_YET if not taken else NOT_YET if moves is None else next_words(moves, shown),
+        pending="" if moves is not None else f"/jobs/{opened.id}/next?part=first",
         told=verdict_words(view),
         facing=pair,
         faces=face_parts(opened.id, job, report, view, shown, only),

@@ -10,16 +10,17 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from waywright.core.evidence.findings import Move, Report, Shape
 from waywright.core.evidence.job import JobError
-from waywright.core.next.moves import moves
 from waywright.core.report import Solved, report_of, solve_readings
 from waywright.record import Snapshot
 
 KEPT = {"solved": 2, "report": 24, "moves": 24}  # readings solved hold the whole solution
+
+PATIENCE_S = 0.5  # how long a page waits for the next moves before it is sent without them
 
 T = TypeVar("T")
 
@@ -51,14 +52,24 @@ class Solver:
         """The report of a job as it stands at its act."""
         return self._once("report", opened, lambda: self._judged(opened))
 
-    def with_moves(self, opened: Snapshot) -> Reported:
-        """The same with its next moves, which take longer."""
-        solved = self.solved(opened)
-        if solved.report is None:
-            return solved
-        told = solved.report
-        found: tuple[Move, ...] = self._once("moves", opened, lambda: moves(opened.job, told))
-        return replace(solved, report=replace(told, moves=found))
+    def moves(self, opened: Snapshot) -> tuple[Move, ...]:
+        """The next moves, which may take longer than the report; none where there is no report."""
+        report = self.solved(opened).report
+        return () if report is None else self._once("moves", opened, lambda: report.moves)
+
+    def moves_soon(self, opened: Snapshot, patience_s: float = PATIENCE_S) -> tuple[Move, ...] | None:
+        """The same if they are there in time; they are worked out to the end either way."""
+        if self.moves_known(opened) is None:
+            worker = threading.Thread(target=self.moves, args=(opened,), daemon=True)
+            worker.start()
+            worker.join(patience_s)
+        return self.moves_known(opened)
+
+    def moves_known(self, opened: Snapshot) -> tuple[Move, ...] | None:
+        """The same if they were worked out already."""
+        with self._lock:
+            found = self._kept["moves"].get((opened.uid, opened.number))
+        return found.result() if found is not None and found.done() else None
 
     def _solved(self, opened: Snapshot) -> Solved | JobError:
         def work() -> Solved | JobError:

@@ -20,6 +20,7 @@ from scipy.linalg import lapack
 
 from waywright.core.adjust.arrow import Arrow, Selected
 from waywright.core.adjust.columns import Rows, Unknown, compress, orthonormal, over
+from waywright.core.evidence.rows import NOT_READ, Influence, Label
 from waywright.core.evidence.things import FloatArray, IntArray
 
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
@@ -262,16 +263,16 @@ class Solution:
         packed[len(self.nodes) :] *= self.border_size[:, None]
         return self.mean_um[:, None] + self._unpack(packed)
 
-    def share(self, weights: FloatArray) -> Mapping[str, float]:
+    def share(self, weights: FloatArray) -> Mapping[Influence | Label, float]:
         """How much of a weighted sum's variance comes from each named influence; they add up to 1."""
         carried = self.carry(weights[:, None])[:, 0]
         through = (self.weighted @ carried / self.rows.u_um) ** 2
-        parts = {str(name): float(through @ part) for name, part in self.rows.noise_um2.items()}
+        parts: dict[Influence | Label, float] = {n: float(through @ part) for n, part in self.rows.noise_um2.items()}
         for unknown in self.unknowns:
             if unknown.face is None and unknown.prior_um is not None:
-                parts[str(unknown.label)] = float(carried[unknown.columns][0] ** 2 / unknown.prior_um**2)
+                parts[unknown.label] = float(carried[unknown.columns][0] ** 2 / unknown.prior_um**2)
         total = float(weights @ carried)
-        parts["not read"] = max(0.0, total - sum(parts.values()))
+        parts[NOT_READ] = max(0.0, total - sum(parts.values()))
         return {name: part / total for name, part in parts.items() if part > 1e-12 * total}
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import ClassVar
 
 from waywright.core.evidence.job import Given, Job, Place
+from waywright.core.evidence.rows import Influence, Label
 from waywright.core.evidence.things import FloatArray, Hand
 
 KNOWN_UM = 50.0  # a standard uncertainty: heights known no better than this belong to a shape that no reading sees
@@ -160,21 +163,39 @@ class Share:
 
     face: str
     result: str
-    name: str
+    source: Influence | Label
     share: float
+
+    @property
+    def name(self) -> str:
+        """For a person: "blocks, feel"."""
+        return str(self.source)
 
 
 @dataclass(frozen=True)
-class Move:
-    """The next recommended act, with its reason and expected gain."""
+class Improvement:
+    """What a move betters: a number of `unit` ("" for a ratio, "share" for a part of 1), `now` and `then`."""
 
-    act: str
-    faces: tuple[str, ...]
-    where_mm: tuple[float, ...]
-    how: str
-    reason: str
-    gain: Mapping[str, object]
-    minutes: float
+    what: str
+    unit: str
+    now: float
+    then: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Move:
+    """The next recommended act. Each kind of move is a class of its own in `core.next` and holds what its words are
+    made of; `views.moves` makes them.
+
+    `act` is measure, scrape, rub, soak, machine or stop; `where_mm` are places along the faces; `minutes` about what it
+    takes (common practice, no source), 0 where that cannot be told.
+    """
+
+    act: ClassVar[str] = "measure"
+    faces: tuple[str, ...] = ()
+    where_mm: tuple[float, ...] = ()
+    gain: Improvement | None = None
+    minutes: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -224,6 +245,11 @@ class Parallel:
     variation_sigma_um: float | None
 
 
+def _no_moves(report: Report) -> Iterable[Move]:
+    """Of a report that was put together by hand."""
+    return ()
+
+
 @dataclass(frozen=True)
 class Report:
     """Everything worked out from one job. `past` are settings that bind only older states; `notes` what was assumed;
@@ -231,7 +257,7 @@ class Report:
 
     `standing` tells of each setting on spacers which of them carry; `given` is what the readings were solved with
     beside themselves. `draws_um` (m, n) by face: heights its read nodes may have, under the form prior; verdicts are
-    made of them.
+    made of them. `advise` is what gives the moves.
     """
 
     job: Job
@@ -244,7 +270,6 @@ class Report:
     fit: Fit
     verdicts: tuple[Verdict, ...]
     budget: tuple[Share, ...]
-    moves: tuple[Move, ...] = ()
     notes: tuple[str, ...] = ()
     corrected: tuple[str, ...] = ()
     agreements: tuple[Agreement, ...] = ()
@@ -254,3 +279,9 @@ class Report:
     standing: tuple[Standing, ...] = ()
     given: Given = field(default_factory=Given)
     draws_um: Mapping[str, FloatArray] = field(default_factory=dict)
+    advise: Callable[[Report], Iterable[Move]] = _no_moves
+
+    @cached_property
+    def moves(self) -> tuple[Move, ...]:
+        """What to do next, best first. Worked out when first asked for: a plan of readings takes some seconds."""
+        return tuple(self.advise(self))

@@ -103,6 +103,7 @@ class Kind:
     reading_min: ClassVar[float] = 1.0
     entries: ClassVar[tuple[Entry, ...]]
     instrument_kinds: ClassVar[tuple[str, ...]]
+    between_steps: ClassVar[bool] = False  # whether it reads gaps between the sizes that a set of blocks makes
 
     def faces(self) -> tuple[str, ...]:
         """The names of the faces its readings speak of, each once, in the order of the fields that name them."""

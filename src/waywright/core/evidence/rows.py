@@ -42,6 +42,10 @@ class Influence:
         return f"{self.source}, {self.part}" if self.part else self.source
 
 
+STEP = "step"  # the part of a stack's noise that the step of its set makes
+NOT_READ = Influence("not read")  # what only the prior says
+
+
 @dataclass(frozen=True)
 class HeightTerm:
     """factor · height of `face` at places: all (k,), `rows` into the equations of the setting."""

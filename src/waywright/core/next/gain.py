@@ -163,15 +163,17 @@ class Gain:
 
     def share_known(self, covariance: FloatArray) -> float:
         """K, of a covariance of the shapes asked about."""
-        return float(np.trace(self._unknown(covariance))) * self.goal_um**2 / len(covariance)
+        half = linalg.lapack.dtrtri(self._factor(covariance), lower=1)[0]  # the trace of the inverse is |L⁻¹|²
+        return float(np.sum(half**2)) * self.goal_um**2 / len(covariance)
 
     def largest_um(self, covariance: FloatArray) -> float:
         """The largest node sigma: the basis is orthonormal, so nodes are basis · coefficients; or that of a rise."""
         variance = np.einsum("ij,jk,ik->i", self.told_by, covariance, self.told_by)
         return float(np.sqrt(np.max(variance, initial=0.0)))
 
-    def _unknown(self, covariance: FloatArray) -> FloatArray:
-        return inverse(covariance + self.goal_um**2 * np.eye(len(covariance)))
+    def _factor(self, covariance: FloatArray) -> FloatArray:
+        """The lower triangle L with L Lᵀ = G + g²."""
+        return np.asarray(linalg.cholesky(covariance + self.goal_um**2 * np.eye(len(covariance)), lower=True))
 
     def losses(self, told: Yield, information: FloatArray) -> FloatArray:
         """(k,) what the share known would lose without each reading of a setting that is in `information`.
@@ -183,7 +185,7 @@ class Gain:
         own = np.diag(told.precision)
         left = own - np.einsum("ij,ji->i", told.precision @ told.rows, towards)
         v = self.weights.T @ towards / np.sqrt(np.maximum(left, 1e-14 * np.maximum(own, 1e-300)))
-        h = self._unknown(self.weights.T @ linalg.cho_solve(factor, self.weights)) @ v
+        h = linalg.cho_solve((self._factor(self.weights.T @ linalg.cho_solve(factor, self.weights)), True), v)
         size = self.goal_um**2 / self.weights.shape[1]
         return np.asarray(size * np.einsum("ij,ij->j", h, h) / (1 + np.einsum("ij,ij->j", v, h)))
 

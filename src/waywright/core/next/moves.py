@@ -1,27 +1,30 @@
-"""The next move: what to measure, retake, scrape or leave alone, best first, each with its reason and its gain.
+"""The next move: what to measure, retake, scrape or leave alone, best first, each with what its reason is made of.
 
-Readings come from `adjust.programme`: the least work, of every kind's candidates with every instrument owned, that lets
-the open verdicts fall, the setting that tells most first. A suspect on which a verdict hangs is taken again before
-anything is built on it, any other last; nothing is scraped while its verdict is open, and nothing else is done while
-the readings do not fit together.
+This is the one place that says what is to be done next. Readings come from `programme`: the least work, of every
+kind's candidates with every instrument owned, that lets the open verdicts fall, the setting that tells most first. A
+suspect on which a verdict hangs is taken again before anything is built on it, any other last; nothing is scraped while
+its verdict is open, and nothing else is done while the readings do not fit together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import ClassVar
 
-from waywright.core.evidence.findings import Move, Report, Suspect, Verdict
-from waywright.core.evidence.job import Job, Reading
+import numpy as np
+
+from waywright.core.evidence.findings import Cure, Improvement, Move, Report, Verdict
+from waywright.core.evidence.job import Job, Reading, Setting, Workpiece
+from waywright.core.evidence.rows import STEP, Influence, Label
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.faults import faults
 from waywright.core.next.gain import Gain, Offer, candidates
 from waywright.core.next.next_stack import NextStack, next_stack
 from waywright.core.next.programme import TIMES, Programme, programme
-from waywright.core.next.retakes import Retake, retakes
+from waywright.core.next.retakes import TakeAgain, retakes
 from waywright.core.next.scraping import scraped
-from waywright.core.readings import KINDS, Slide
-from waywright.core.readings.laid import Laid
+from waywright.core.readings import KINDS
 from waywright.core.results.verdicts import STRAIGHTNESS, TWIST, aims
 from waywright.core.results.workpiece import diameter_um
 
@@ -30,86 +33,125 @@ WITHOUT_LIMIT_UM = 1.0
 WORTH = 1e-3  # of the share known: less is not worth a stack
 SHARE = "share of the shapes known as well as the goal asks"
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
+SOAK_MIN = 60.0
+PROUD = 0.5  # of the greatest height: what is higher is named as proud
 
 
-def moves(job: Job, report: Report) -> tuple[Move, ...]:
+@dataclass(frozen=True, kw_only=True)
+class Soak(Move):
+    """Wait: settings were taken `span_k` apart."""
+
+    act: ClassVar[str] = "soak"
+    span_k: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proof:
+    """What is proved with everything read `times` times over: a limit, and the part that is good for, where one is the
+    goal; its diameter in µm."""
+
+    times: int
+    limit_um: float
+    part: Workpiece | None
+    diameter_um: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeSetting(Move):
+    """A setting, or several that belong together, to take. `some`: of each, the readings to take, where not all are.
+
+    `settles` are the faces it is for; `reached`: with the `whole` programme the goal is reached, `proof` then says what
+    that is good for. `coarse`: how much of what is unsure is the step of the blocks, None where no wedge is laid.
+    """
+
+    offer: Offer
+    some: tuple[tuple[Setting, tuple[Reading, ...]], ...]
+    settles: tuple[str, ...]
+    whole: Programme
+    proof: Proof | None = None
+    coarse: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TryStack(Move):
+    """A stack to try while the pair still lies there."""
+
+    stack: NextStack
+
+
+@dataclass(frozen=True, kw_only=True)
+class AskForLess(Move):
+    """The goal is below what can be proved."""
+
+    act: ClassVar[str] = "stop"
+    proof: Proof
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtTheLimit(Move):
+    """Known to `known_um`, as well as the goal asks, and still open: the value lies at the limit itself."""
+
+    act: ClassVar[str] = "scrape"
+    known_um: float
+    twist: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class MoreStations(Move):
+    """The face has too few stations or lines to tell what is asked of it."""
+
+    measures: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MakePiece(Move):
+    """No reading of what there is cures what is blind: a piece to make, or nothing that is known."""
+
+    cure: Cure
+
+
+@dataclass(frozen=True, kw_only=True)
+class SetGoal(Move):
+    """Without a limit there is nothing to decide."""
+
+    act: ClassVar[str] = "stop"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stop(Move):
+    """Every face with a limit is inside it, with a chance of `chance` or more."""
+
+    act: ClassVar[str] = "stop"
+    chance: float
+
+
+def moves(report: Report) -> Iterator[Move]:
     """The next moves, best first; "stop", with its reason, when there is nothing left to do."""
+    job = report.job
+    again = tuple(retakes(job, report))
     if report.fit.misfits:  # more readings or less metal would rest on what is wrong
-        return (*faults(job, report), *_soak(job), *(_retake(r) for r in retakes(job, report)))
-    open_verdicts = [v for v in report.verdicts if v.decision in ("open", "not measured")]
-    again = retakes(job, report)
-    found = [*_soak(job), *(_retake(r) for r in again if r.hangs)]
-    if open_verdicts:
-        found += _measure(job, report, open_verdicts)
+        yield from (*faults(job, report), *_soak(job), *map(TakeAgain.of, again))
+        return
+    found: list[Move] = [*_soak(job), *(TakeAgain.of(r) for r in again if r.hangs)]
+    limited = [v for v in report.verdicts if v.limit_um is not None]
+    undecided = [v for v in limited or report.verdicts if v.decision in ("open", "not measured")]
+    if undecided:
+        found += _measure(job, report, undecided)
     found += scraped(job, report, doubted(job, report))
-    found += _stop(report, found)
-    found += [_retake(r) for r in again if not r.hangs]
-    return tuple(found)
+    if not found and limited and all(v.decision == "inside" for v in limited):
+        faces = tuple(dict.fromkeys(v.face for v in limited))
+        found.append(Stop(faces=faces, chance=min(v.chance_inside or 0.0 for v in limited)))
+    if not limited:
+        found.append(SetGoal(faces=tuple(job.faces())))
+    yield from found
+    yield from (TakeAgain.of(r) for r in again if not r.hangs)
 
 
 def _soak(job: Job) -> Iterator[Move]:
     """Settings taken at temperatures too far apart."""
     known = {s.id: s.temperature_c for s in job.settings if s.temperature_c is not None}
     if known and max(known.values()) - min(known.values()) > SOAK_K:
-        span = max(known.values()) - min(known.values())
-        yield Move(
-            "soak",
-            tuple(job.faces()),
-            (),
-            "let the pieces lie together until a repeated reading no longer changes",
-            f"settings were taken {span:.1f} K apart, and a piece warmer on one side is bent",
-            {},
-            60.0,
-        )
-
-
-def _retake(retake: Retake) -> Move:
-    """What to read, and whether a verdict waits for it."""
-    first = retake.suspects[0]
-    says = [f"{'it' if len(retake.suspects) == 1 else s.reading} {s.words}" + _like(s) for s in retake.suspects]
-    it = "it" if len(retake.suspects) == 1 else "them"
-    stays = "" if retake.hangs else f": {'it stays' if it == 'it' else 'they stay'} left out"
-    return Move(
-        "measure",
-        retake.of.geometry.faces(),
-        tuple(sorted({p for r in retake.to_read for p in (r.x_mm, r.at_mm) if p is not None})),
-        _how_again(retake),
-        f"{'; '.join(says)}; {hang_words(retake.hangs, it)}{stays}",
-        {"what": "standardised residual", "from": abs(first.standardised), "to": 0.0},
-        retake.minutes,
-    )
-
-
-def hang_words(faces: Sequence[str], it: str = "it") -> str:
-    """ "the verdict on P hangs on it", or that none does."""
-    if not faces:
-        return f"no verdict hangs on {it}"
-    return f"the verdict{'s' if len(faces) > 1 else ''} on {_listed(faces)} hang{'' if len(faces) > 1 else 's'} on {it}"
-
-
-def _like(suspect: Suspect) -> str:
-    return f" and cannot be told from {_listed(suspect.like)}: one of them is wrong" if suspect.like else ""
-
-
-def _how_again(retake: Retake) -> str:
-    """Read again where it stands; once lifted, in a setting of its own, at as many places as check one another."""
-    words, ids = retake.of.geometry.words(), _listed([s.reading for s in retake.suspects])
-    at = [_place(r) for r in retake.again if r.x_mm is not None or r.at_mm is not None]
-    others = [_place(r) for r in retake.to_read if r not in retake.again]
-    if retake.begun is not None:
-        return f"go on with {retake.begun.id}, {words}: read also at {_listed([*at, *others])}, to check {ids}"
-    laid = isinstance(retake.of.geometry, Laid)
-    lay = f"{'lay' if laid else 'take'} {words}, once more"
-    if at and others:
-        lay += f" and read at {_listed(at)} and, to check that, at {_listed(others)} ({ids})"
-    else:
-        lay += f", at {_listed(at)} ({ids})" if at else f" ({ids})" if retake.again else f", all of it ({ids})"
-    if retake.twice:
-        lay = f"where it reads so twice, {_listed(at)}, stone and wipe the faces and check the instrument; then {lay}"
-    if retake.stands and at:
-        asks = "if it still stands as it was read" if laid else "if nothing was touched since, its zero neither"
-        return f"{asks}, read {_listed(at)} again now; {'once lifted' if laid else 'else'}, {lay}"
-    return lay
+        yield Soak(faces=tuple(job.faces()), minutes=SOAK_MIN, span_k=max(known.values()) - min(known.values()))
 
 
 def target_um(job: Job) -> float:
@@ -124,27 +166,43 @@ def target_um(job: Job) -> float:
 
 
 def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[Move]:
-    """The programme for the faces whose verdict is open, and what only a new piece can cure."""
-    faces = tuple(dict.fromkeys(v.face for v in verdicts))
+    """The programme for the faces whose verdict is open, and what only new stations or a new piece can cure."""
+    few = [v for v in verdicts if not _could_tell(job, v)]
+    for face in dict.fromkeys(v.face for v in few):
+        yield MoreStations(faces=(face,), measures=tuple(v.measure for v in few if v.face == face))
+    faces = tuple(dict.fromkeys(v.face for v in verdicts if v not in few))
+    if not faces:
+        return
     goal = target_um(job)
     plan = _plan(job, report, faces, goal)
     if plan.reached:
-        yield from _at_the_limit(faces, goal, "the twist" if plan.twist else "every height")
+        yield AtTheLimit(faces=faces, where_mm=_proud_mm(report, faces), known_um=goal, twist=plan.twist)
         return
-    listed = list(candidates(job, tuple(KINDS.values())))
-    found = programme(plan, listed)
-    proves = _proves(job, PROVEN_BY * found.reach_um)
+    found = programme(plan, list(candidates(job, tuple(KINDS.values()))))
+    proof = _proof(job, PROVEN_BY * found.reach_um)
     if found.taken and not found.reached:
-        yield _beyond(job, faces, PROVEN_BY * found.reach_um, proves)
-    stack = next_stack(plan, job)
-    offered = [_setting(report, t, faces, found) for t in found.taken]
+        gain = Improvement("limit that can be proved", "µm", PROVEN_BY * goal, proof.limit_um)
+        yield AskForLess(faces=faces, proof=proof, gain=gain)
+    offered = [_setting(report, offer, faces, found) for offer in found.taken]
     if offered and found.reached and job.goal.part is not None:
-        offered[0] = replace(offered[0], reason=f"{offered[0].reason}; {proves}")
+        offered[0] = replace(offered[0], proof=proof)
+    stack = next_stack(plan, job)
+    listed: list[Move] = list(offered)
     if stack is not None and stack.known[1] - stack.known[0] > WORTH:
-        put_in(offered, _stack(stack))
-    yield from offered
+        put_in(listed, _stack(stack))
+    yield from listed
     if not found.taken:
         yield from _cured(job, report, faces)
+
+
+def _could_tell(job: Job, verdict: Verdict) -> bool:
+    """Whether the nodes of a face, were all of them read, tell what is asked: two places are always in line."""
+    face = job.faces()[verdict.face]
+    inside = [x for x in face.stations_mm if job.goal.leave_out_mm <= x <= face.length_mm - job.goal.leave_out_mm]
+    stations, lines = len(inside), len(face.lines_mm)
+    if verdict.measure == STRAIGHTNESS:
+        return stations > 2
+    return stations > 1 and lines > 1
 
 
 def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Gain:
@@ -157,11 +215,23 @@ def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Gai
     return Gain(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
 
 
+def _proud_mm(report: Report, faces: Sequence[str]) -> tuple[float, ...]:
+    """Where these faces stand proudest."""
+    at: set[float] = set()
+    for shape in report.shapes:
+        most = np.nanmax(shape.height_um, initial=0.0)
+        if shape.face in faces and most > 0:
+            at |= set(shape.x_mm[np.nan_to_num(shape.height_um) >= PROUD * most].tolist())
+    return tuple(sorted(at))
+
+
 def put_in(offered: list[Move], move: Move) -> None:
     """First if it tells most of all; else behind the first, before what tells less a minute."""
 
     def gain(move: Move) -> float:
-        return float(move.gain["to"]) - float(move.gain["from"])  # type: ignore[arg-type]
+        assert move.gain is not None
+        assert move.gain.then is not None
+        return move.gain.then - move.gain.now
 
     if not offered or gain(move) > gain(offered[0]):
         offered.insert(0, move)
@@ -172,115 +242,59 @@ def put_in(offered: list[Move], move: Move) -> None:
     offered.insert(at, move)
 
 
-def _stack(stack: NextStack) -> Move:
+def _stack(stack: NextStack) -> TryStack:
     """The stack to try while the pair still lies there."""
-    made = f" ({' + '.join(f'{b:g}' for b in stack.blocks_mm)})" if len(stack.blocks_mm) > 1 else ""
-    lay = stack.setting.geometry
-    at = {r.x_mm for r in stack.readings if r.x_mm is not None}
-    count = "the bracket" if len(stack.readings) == 1 else f"{len(stack.readings)} brackets"
-    return Move(
-        "measure",
-        lay.faces(),
-        tuple(sorted(at)),
-        f"before {lay.faces()[1]} is lifted, try a stack of {stack.size_mm:.4f}".rstrip("0").rstrip(".")
-        + f" mm{made} at {', '.join(map(_place, stack.readings))}; {lay.words()}",
-        f"goes or not, it narrows {count} there",
-        {"what": SHARE, "from": stack.known[0], "to": stack.known[1]},
-        stack.minutes,
+    return TryStack(
+        faces=stack.setting.geometry.faces(),
+        where_mm=tuple(sorted({r.x_mm for r in stack.readings if r.x_mm is not None})),
+        gain=Improvement(SHARE, "share", *stack.known),
+        minutes=stack.minutes,
+        stack=stack,
     )
 
 
-def _proves(job: Job, reach_um: float) -> str:
+def _proof(job: Job, limit_um: float) -> Proof:
     """What the instruments can prove, and which part that is good for."""
     part = job.goal.part
-    good_for = "" if part is None else f", good for a part of {diameter_um(part, reach_um):.2g} µm in diameter"
-    return f"with everything read {TIMES} times over these instruments prove about {reach_um:.2g} µm{good_for}"
+    good_for = None if part is None else diameter_um(part, limit_um)
+    return Proof(times=TIMES, limit_um=limit_um, part=part, diameter_um=good_for)
 
 
-def _beyond(job: Job, faces: Sequence[str], reach_um: float, proves: str) -> Move:
-    """A goal below what the readings can prove is said to be so."""
-    return Move(
-        "stop",
-        tuple(faces),
-        (),
-        f"ask for no less than {reach_um:.2g} µm, or bring a finer instrument",
-        f"{proves}, and no less",
-        {"what": "limit that can be proved, µm", "from": PROVEN_BY * target_um(job), "to": reach_um},
-        0.0,
-    )
-
-
-def _at_the_limit(faces: Sequence[str], goal_um: float, what: str) -> Iterator[Move]:
-    """Known as well as the goal asks, and still open: the value lies at the limit itself."""
-    yield Move(
-        "scrape",
-        tuple(faces),
-        (),
-        f"take the proud places of {_listed(faces)} down a little: measuring more will not settle it",
-        f"{what} is known to {goal_um:.2g} µm, and the value lies too near the limit to tell inside from outside",
-        {},
-        0.0,
-    )
-
-
-def _cured(job: Job, report: Report, faces: Sequence[str]) -> Iterator[Move]:
+def _cured(job: Job, report: Report, faces: tuple[str, ...]) -> Iterator[Move]:
     """What a new piece would cure, where no reading of what there is can."""
     _, seen = visibility(job, report.given)
-    for words in dict.fromkeys(c.words for c in cures(job, seen.find(), given=report.given).values()):
-        yield Move("measure", tuple(faces), (), words, "nothing else lets these faces be told apart", {}, 0.0)
+    found = cures(job, seen.find(), given=report.given).values()
+    for cure in {cure.words: cure for cure in found}.values():
+        yield MakePiece(faces=faces, cure=cure)
 
 
-def _setting(report: Report, taken: Offer, faces: Sequence[str], found: Programme) -> Move:
-    of = tuple(dict.fromkeys(name for s in taken.candidate.settings for name in s.geometry.faces()))
-    places = sorted({p for r in taken.readings for p in (r.x_mm, r.at_mm) if p is not None})
-    settings = "1 setting" if len(found.taken) == 1 else f"{len(found.taken)} settings"
-    whole = f"{found.readings} readings in {settings}, about {found.minutes / 60:.1f} h in all"
-    if found.reached:
-        reason = f"with the rest of these it settles {_listed(faces)} with the fewest readings: {whole}"
-    else:
-        reason = f"it tells most of {_listed(faces)}, though not all that the goal asks"
-    if isinstance(taken.candidate.settings[0].geometry, Slide):
-        reason += _coarse(report)
-    gain = {"what": SHARE, "from": taken.known[0], "to": taken.known[1]}
-    return Move("measure", of, tuple(places), _how(taken), reason, gain, taken.minutes)
-
-
-def _coarse(report: Report) -> str:
-    """Why a wedge: the step of the set is the largest share of what is unsure."""
-    shares: dict[str, float] = {}
-    for share in report.budget:
-        shares[share.name] = shares.get(share.name, 0.0) + share.share
-    largest = max(shares, key=shares.__getitem__, default="")
-    so_far = (
-        f", {100 * shares[largest] / sum(shares.values()):.0f} % of what is unsure so far"
-        if largest.endswith(", step")
-        else ""
+def _setting(report: Report, offer: Offer, faces: tuple[str, ...], found: Programme) -> TakeSetting:
+    """One step of the programme."""
+    settings = offer.candidate.settings
+    kept = {r.id for r in offer.readings}
+    some = tuple((s, s.geometry.to_read(r for r in s.readings if r.id in kept)) for s in settings)
+    all_of_it = len(offer.readings) == sum(len(s.readings) for s in settings)
+    return TakeSetting(
+        faces=tuple(dict.fromkeys(name for s in settings for name in s.geometry.faces())),
+        where_mm=tuple(sorted({p for r in offer.readings for p in (r.x_mm, r.at_mm) if p is not None})),
+        gain=Improvement(SHARE, "share", *offer.known),
+        minutes=offer.minutes,
+        offer=offer,
+        some=() if all_of_it else tuple((s, readings) for s, readings in some if readings),
+        settles=faces,
+        whole=found,
+        coarse=_coarse(report) if settings[0].geometry.between_steps else None,
     )
-    return f"; a wedge reads between the steps of the set{so_far}"
 
 
-def _how(taken: Offer) -> str:
-    """What to do, with the lines and stations when not all of them are worth reading."""
-    total = sum(len(s.readings) for s in taken.candidate.settings)
-    if len(taken.readings) == total:
-        return taken.candidate.words
-    kept = {r.id for r in taken.readings}
-    parts = []
-    for setting in taken.candidate.settings:
-        at = [r for r in setting.readings if r.id in kept and r.entry != "spacers"]
-        if at:
-            parts.append(f"{setting.geometry.words()}: read at {', '.join(map(_place, at))}")
-    return "; ".join(parts)
-
-
-def _place(reading: Reading) -> str:
-    """Station and line: "180/-14"."""
-    along = reading.x_mm if reading.x_mm is not None else reading.at_mm
-    return f"{along:g}" + (f"/{reading.y_mm:g}" if reading.y_mm else "")
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+def _coarse(report: Report) -> float:
+    """How much of what is unsure so far is the step of the set, where that is the largest part; else 0."""
+    shares: dict[Influence | Label, float] = {}
+    for share in report.budget:
+        shares[share.source] = shares.get(share.source, 0.0) + share.share
+    largest = max(shares, key=shares.__getitem__, default=None)
+    step = isinstance(largest, Influence) and largest.part == STEP
+    return shares[largest] / sum(shares.values()) if largest is not None and step else 0.0
 
 
 def doubted(job: Job, report: Report) -> set[str]:
@@ -289,21 +303,3 @@ def doubted(job: Job, report: Report) -> set[str]:
     if report.fit.misfits:
         return set(job.faces())
     return {name for again in retakes(job, report) if again.hangs for name in again.of.geometry.faces()}
-
-
-def _stop(report: Report, found: Sequence[Move]) -> Iterator[Move]:
-    """Nothing left to do, and why."""
-    if found or not report.verdicts:
-        return
-    if all(v.decision == "inside" for v in report.verdicts):
-        chance = min(v.chance_inside or 0.0 for v in report.verdicts)
-        faces = tuple(dict.fromkeys(v.face for v in report.verdicts))
-        yield Move(
-            "stop",
-            faces,
-            (),
-            "stop: more scraping would only move metal",
-            f"every face is inside its limit with a chance of {100 * min(chance, 0.999):.1f} % or more",
-            {},
-            0.0,
-        )

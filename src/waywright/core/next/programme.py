@@ -23,6 +23,7 @@ from waywright.core.readings.proposed import BORROWING_MIN
 
 MOST_SETTINGS = 30
 TIMES = 4  # how often a person reads everything again before giving up; common practice, no source
+ALIKE = 10  # decimals to which what settings tell is compared: beyond, rounding would choose between equals
 AT_A_TIME = 8  # readings tried before the losses are worked out again
 
 
@@ -53,7 +54,7 @@ def programme(plan: Gain, candidates: Iterable[Candidate]) -> Programme:
     told, reach_um = _worth_having(plan, [t for c in candidates if (t := plan.told(c)) is not None])
     if not told or plan.reached:
         return Programme((), plan.reached, reach_um)
-    first = max(told, key=lambda t: (round(_gain(plan, t), 9), -t.minutes))
+    first = max(told, key=lambda t: (round(_gain(plan, t), ALIKE), -t.minutes))
     if _reached(plan, [first]):  # more than the goal asks need not be known
         return Programme(_ordered(plan, _without_readings(plan, [first], 0)), True, reach_um)
     drafts = [draft for way in WAYS if (draft := _reach(plan, told, first, way)) is not None]
@@ -109,7 +110,7 @@ def _reach(plan: Gain, told: Sequence[Yield], first: Yield, way: Way) -> list[Yi
     now = plan.share_known(plan.covariance(information))
     while len(chosen) < MOST_SETTINGS:
         gains = [plan.share_known(plan.covariance(information + t.adds)) - now for t in told]
-        best = max(range(len(told)), key=lambda i: way(gains[i], told[i]))
+        best = max(range(len(told)), key=lambda i: round(way(gains[i], told[i]), ALIKE))
         if gains[best] <= 1e-12:
             return None
         chosen.append(told[best])
@@ -155,7 +156,7 @@ def _without_readings(plan: Gain, chosen: list[Yield], start: int = 1) -> list[Y
     while True:
         information = _with(plan, chosen)
         losses = sorted(
-            (loss / t.each_min[i], s, i)
+            (round(loss / t.each_min[i], ALIKE), s, i)
             for s, t in enumerate(chosen[start:], start)
             for i, loss in enumerate(plan.losses(t, information))
             if t.each_min[i] > 0 and (s, t.readings[i].id) not in needed  # what it stands on takes no time
@@ -177,7 +178,7 @@ def _ordered(plan: Gain, chosen: Sequence[Yield]) -> tuple[Offer, ...]:
     had: set[Instrument] = set()
     taken = []
     # What is borrowed for one setting is there for the next.
-    for offer in [*bare[:1], *sorted(bare[1:], key=lambda o: -o.rate)]:
+    for offer in [*bare[:1], *sorted(bare[1:], key=lambda o: -round(o.rate, ALIKE))]:
         new = set(offer.candidate.instruments) - had
         had |= new
         taken.append(replace(offer, minutes=offer.minutes + BORROWING_MIN * len(new)))

@@ -16,7 +16,7 @@ from waywright.core.adjust.columns import free_of
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED
-from waywright.core.evidence.findings import Report, Suspect
+from waywright.core.evidence.findings import Improvement, Move, Report, Suspect
 from waywright.core.evidence.job import Given, Job, Kind, Reading, Setting
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import SAME_MM, FloatArray, IntArray
@@ -70,6 +70,24 @@ class Retake:
         geometry = self.of.geometry
         set_up = 0.0 if self.begun is not None else geometry.setting_up_min
         return set_up + geometry.reading_min * len(self.to_read)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeAgain(Move):
+    """Suspects of one setting to be taken again."""
+
+    retake: Retake
+
+    @classmethod
+    def of(cls, retake: Retake) -> TakeAgain:
+        """The move, with where and how long."""
+        return cls(
+            faces=retake.of.geometry.faces(),
+            where_mm=tuple(sorted({p for r in retake.to_read for p in (r.x_mm, r.at_mm) if p is not None})),
+            gain=Improvement("standardised residual", "", abs(retake.suspects[0].standardised), 0.0),
+            minutes=retake.minutes,
+            retake=retake,
+        )
 
 
 AGAIN = "again "  # before the id of what is taken again

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Set
+from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.findings import Move, Report, Verdict
+from waywright.core.evidence.findings import Improvement, Move, Report, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.judge.limits import Limit
 from waywright.core.results.verdicts import FLATNESS, STRAIGHTNESS
 from waywright.core.work.done import removed_so_far, strokes
-from waywright.core.work.maps import ScrapingMap, WorkZone
+from waywright.core.work.maps import ScrapingMap
 from waywright.core.work.scraping import scraping_map
 
 
@@ -57,29 +59,33 @@ def map_for(job: Job, report: Report, verdict: Verdict, share: float = 1.0) -> S
     return found
 
 
+@dataclass(frozen=True, kw_only=True)
+class Scrape(Move):
+    """Take metal as the map says, because of the verdict."""
+
+    act: ClassVar[str] = "scrape"
+    verdict: Verdict
+    map: ScrapingMap
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasureAgain(Move):
+    """Nothing is to be taken, as the map says why, though the face is outside."""
+
+    map: ScrapingMap
+
+
 def scraped(job: Job, report: Report, doubted: Set[str]) -> Iterator[Move]:
-    """A map for each face that is outside, in words; or why none is drawn."""
+    """A map for each face that is outside; or why none is drawn."""
     for verdict, found in maps(job, report, doubted):
         if found.outcome != "scrape":
-            yield Move("measure", (verdict.face,), (), f"measure {verdict.face} again", found.reason, {}, found.minutes)
+            yield MeasureAgain(faces=(verdict.face,), minutes=found.minutes, map=found)
             continue
-        zones = [zone_words(z) for z in found.zones]
-        yield Move(
-            "scrape",
-            (verdict.face,),
-            tuple(sorted({p for z in found.zones for p in (z.from_mm, z.to_mm)})),
-            f"scrape {verdict.face}, passes of about {found.hand.depth_um:.2g} µm: " + "; ".join(zones),
-            f"its {verdict.measure} is {verdict.value_um:.2g} µm and the limit {verdict.limit_um:g} µm; "
-            "nothing is taken where it is not surely proud",
-            {"what": f"{verdict.measure}, µm", "from": found.before_um, "to": found.after_um},
-            found.minutes,
+        yield Scrape(
+            faces=(verdict.face,),
+            where_mm=tuple(sorted({p for z in found.zones for p in (z.from_mm, z.to_mm)})),
+            gain=Improvement(verdict.measure, "µm", found.before_um or 0.0, found.after_um),
+            minutes=found.minutes,
+            verdict=verdict,
+            map=found,
         )
-
-
-def zone_words(zone: WorkZone) -> str:
-    """ "from 150 to 225 mm, far half: 2 passes"."""
-    where = {"whole": "whole width", "near": "near half", "far": "far half"}.get(
-        zone.width, f"y {zone.y_from_mm:g} to {zone.y_to_mm:g} mm"
-    )
-    times = "1 pass" if zone.passes == 1 else f"{zone.passes} passes"
-    return f"from {zone.from_mm:g} to {zone.to_mm:g} mm, {where}: {times}"

@@ -15,6 +15,7 @@ from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
     EQUAL,
+    STEP,
     Equations,
     Influence,
     Label,
@@ -232,7 +233,7 @@ def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
             rows_of.setdefault(Label(None, f"block {reading.block}"), []).append(i)
     return Stacks(
         value,
-        {Influence(name, "size"): size, Influence(name, "feel"): feel, Influence(name, "step"): step},
+        {Influence(name, "size"): size, Influence(name, "feel"): feel, Influence(name, STEP): step},
         sense,
         tuple(once),
         tuple(OwnTerm(block, np.array(rows, np.intp), np.ones(len(rows))) for block, rows in rows_of.items()),

@@ -44,6 +44,7 @@ class Slide(Laid):
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers")
     tells_gap: ClassVar[bool] = True
+    between_steps: ClassVar[bool] = True
 
     u_x_mm: float = 1.0
 

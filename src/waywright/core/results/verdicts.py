@@ -6,7 +6,7 @@ docs/tables/verdict-coverage.md). So chances and intervals stand here only, and 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -225,6 +225,6 @@ def shares(solution: Solution, judge: FaceUnderTest, aim: Aim) -> Iterator[Share
     functional = judge.functional(aim)
     if functional is None:
         return
-    parts: Mapping[str, float] = solution.share(solution.spread(judge.heights, functional[:, None])[:, 0])
-    for name, share in sorted(parts.items(), key=lambda item: -item[1]):
-        yield Share(judge.face.name, aim.measure, name, share)
+    parts = solution.share(solution.spread(judge.heights, functional[:, None])[:, 0])
+    for source, share in sorted(parts.items(), key=lambda item: -item[1]):
+        yield Share(judge.face.name, aim.measure, source, share)

@@ -6,18 +6,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import PlainTextResponse, Response
 
+from waywright.core.evidence.findings import Move
 from waywright.core.evidence.job import Goal
 from waywright.core.readings import KINDS
 from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions
-from waywright.views.moves import moves_view
+from waywright.views.moves import moves_view, next_words
+from waywright.views.numbers import Shown
 from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import FacePart, Page, Retakes, SettingLine, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
-from waywright.web.page_parts import face_parts, retakes, setting_lines
+from waywright.web.page_parts import NOT_YET, face_parts, retakes, setting_lines
 from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.shop import ASSUMED
 
@@ -30,6 +32,7 @@ class JobPage(Page):
     """A job: what to do next first."""
 
     next: str = ""
+    pending: bool = False  # the next moves are still worked out
     result: Result | None = None
     faces: tuple[FacePart, ...] = ()
     settings: tuple[SettingLine, ...] = ()
@@ -42,6 +45,15 @@ class JobPage(Page):
     goal_words: str = ""
     new_setting: tuple[tuple[str, str], ...] = ()
     versions: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class NextPage(Page):
+    """The next moves: the first with its reason, and all of them."""
+
+    next: str = ""
+    moves: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
 
 def number_of(request: Request) -> int:
@@ -69,11 +81,15 @@ def _job(
     report = solved.report
     taken = any(s.readings for s in opened.job.settings)
     view = result(report, shown) if report is not None and taken else None
+    moves = bench.solver.moves_soon(opened) if view is not None else ()
     page = JobPage(
         title=opened.job.title or "Untitled job",
         job=head_of(opened),
         problem=str(wrong) if wrong is not None else "",
-        next=_next(opened, view, solved.problem),
+        next=_begin(opened, solved.problem) if view is None else NOT_YET if moves is None else next_words(moves, shown),
+        pending=moves is None,
+        moves=_lines(moves or (), shown),
+        cautions=cautions(moves or ()),
         result=view,
         faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report),
@@ -99,9 +115,8 @@ def _goal_form(given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Fi
     return form_of(Goal, given, GOAL_SKIPPED, GOAL_CHOICES, wrong)
 
 
-def _next(opened: Snapshot, view: Result | None, problem: str) -> str:
-    if view is not None:
-        return view.next
+def _begin(opened: Snapshot, problem: str) -> str:
+    """What to do while nothing is told yet."""
     if problem and any(s.readings for s in opened.job.settings):
         return problem
     if not opened.job.pieces:
@@ -126,25 +141,19 @@ def goal_words(goal: Goal) -> str:
 
 
 def next_moves(bench: Bench, request: Request) -> Response:
-    """The next moves in full, which take longer than the result."""
+    """The next moves in full, which may take longer than the result; with `part=first` the first alone, as text."""
     opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
-    solved = bench.solver.with_moves(opened)
-    moves = solved.report.moves if solved.report is not None else ()
-    view = result(solved.report, shown) if solved.report is not None else None
-    lines = tuple(
-        " ".join(filter(None, (m.how, m.reason, f"About {m.time}." if m.time else "")))
-        for m in moves_view(moves, shown)
-    )
-    page = JobPage(
-        title="Next moves",
-        job=head_of(opened),
-        next=view.next if view else solved.problem,
-        moves=lines,
-        cautions=cautions(moves),
-        result=view,
-    )
-    name = "parts/moves.html" if "hx-request" in request.headers else "moves.html"
-    return bench.show(request, name, page)
+    solved = bench.solver.solved(opened)
+    moves = bench.solver.moves(opened)
+    first = next_words(moves, shown) if solved.report is not None else solved.problem
+    if request.query_params.get("part") == "first":
+        return PlainTextResponse(first)
+    page = NextPage("Next moves", head_of(opened), next=first, moves=_lines(moves, shown), cautions=cautions(moves))
+    return bench.show(request, "parts/moves.html" if "hx-request" in request.headers else "moves.html", page)
+
+
+def _lines(moves: tuple[Move, ...], shown: Shown) -> tuple[str, ...]:
+    return tuple(line.words for line in moves_view(moves, shown))
 
 
 def save_goal(bench: Bench, request: Request, given: Given) -> Response:

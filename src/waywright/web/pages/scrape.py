@@ -15,7 +15,8 @@ from waywright.core.next.scraping import maps
 from waywright.core.work.done import as_drawn
 from waywright.core.work.maps import ScrapingMap
 from waywright.record import Add, Missing, Snapshot
-from waywright.views.scrape_map import scrape_map_svg, scrape_sheet
+from waywright.views.scrape_map import scrape_map_svg
+from waywright.views.scrape_sheet import scrape_sheet
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, units_of
 from waywright.web.contexts import Page, head_of
 from waywright.web.forms import Wrong

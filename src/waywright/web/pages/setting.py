@@ -101,7 +101,7 @@ def setting_page(
 ) -> Response:
     """With `wrong`: what was typed into the entry form, or `changing` how it lies."""
     shown = shown_for(request)
-    live = live_of(bench.solver, opened, one, shown)
+    live = live_of(bench.solver, opened, one, shown, wait=True)
     read = request.query_params.get("read", "")
     grids = _grids(bench, opened, one, shown, read.split(","))
     there = {row.place for grid in grids for row in grid.rows}
@@ -262,7 +262,8 @@ def _answer(bench: Bench, request: Request, number: int, sid: str, saved: Saved 
     """For the script: the rows as they are now and, unless `more` is on its way, what the readings say, printed.
 
     Two lines of JSON: the first with the shapes, the second, some ten times later, with what they are judged to be. Of
-    several readings typed while one is judged only the newest is judged next.
+    several readings typed while one is judged only the newest is judged next. What to do next is asked for by the
+    script, once nothing is typed for a moment.
     """
     opened, shown = bench.book.snapshot(number), shown_for(request)
     one = next(s for s in opened.job.settings if s.id == sid)

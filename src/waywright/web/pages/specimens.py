@@ -17,6 +17,7 @@ from waywright.core.readings import LayUp
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Snapshot
+from waywright.views.moves import next_words
 from waywright.views.result import Result, result
 from waywright.views.ribbon import ribbon_of
 from waywright.web.app import Bench, shown_for
@@ -104,7 +105,7 @@ def specimens(bench: Bench, request: Request) -> Response:
         result=view,
         live=Live(
             1,
-            view.next,
+            next_words(told.moves, shown),
             "",
             None,
             (),

@@ -2,6 +2,7 @@
 // request; its answer brings the rows as they are saved and what the readings say now. Without it the form still saves.
 import { unsaved } from "./queue.js";
 
+const PAUSE_MS = 1000;
 const TRY_KEYS = { g: "goes", j: "just", n: "stops", "+": "goes", "0": "just", "-": "stops" };
 
 class EntryGrid extends HTMLElement {
@@ -20,6 +21,7 @@ class EntryGrid extends HTMLElement {
     unsaved.addEventListener("saved", (event) => this.saved(event.detail));
     unsaved.addEventListener("refused", (event) => this.refused(event.detail));
     this.first();
+    this.askNext();
   }
 
   value(field) {
@@ -188,6 +190,7 @@ class EntryGrid extends HTMLElement {
     if (told.head !== undefined) {
       document.getElementById("live-head").innerHTML = told.head;
       document.getElementById("live-faces").innerHTML = told.faces;
+      this.askNext();
     }
     if (this.pressed && (told.drawings || told.head)) {
       const pressed = this.pressed;
@@ -199,6 +202,17 @@ class EntryGrid extends HTMLElement {
     }
     const fresh = Object.entries(item.fields).some(([name, value]) => name.startsWith("place.") && /;;;$/.test(value));
     if (fresh && !unsaved.waiting().length) location.reload();
+  }
+
+  // What to do next may take seconds to work out: it is asked for once nothing was typed for a moment.
+  askNext() {
+    const told = document.getElementById("live-next");
+    clearTimeout(this.asking);
+    if (!told?.dataset.pending) return;
+    this.asking = setTimeout(async () => {
+      const answer = await fetch(told.dataset.pending, { headers: { "X-Requested-With": "waywright" } }).catch(() => null);
+      if (answer?.ok) told.textContent = await answer.text();
+    }, PAUSE_MS);
   }
 
   renew(row, saved) {

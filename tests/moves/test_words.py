@@ -1,0 +1,143 @@
+"""One advisor: what is next is the first move of the report wherever it is shown, and every move has words, in either
+unit."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from tests.simulate import STACKS, edge, read, round_of, truth_of
+from waywright import demo, jobfile
+from waywright.cli import cli
+from waywright.core.evidence.findings import Move, Report
+from waywright.core.evidence.job import Goal, Job, Workpiece
+from waywright.core.next.moves import AtTheLimit, MoreStations, SetGoal
+from waywright.core.report import report
+from waywright.views.moves import _how, _why, how, moves_view, next_words, reason
+from waywright.views.numbers import INCH
+
+EXAMPLES = Path(__file__).parents[2] / "docs" / "examples"
+
+
+def kinds(of: type[Move] = Move) -> Iterator[type[Move]]:
+    """Every class of move."""
+    for kind in of.__subclasses__():
+        yield kind
+        yield from kinds(kind)
+
+
+def shops() -> dict[str, Job]:
+    """The sample shop and what may become of it."""
+    three, two = (jobfile.loads(demo.shop(name), name) for name in ("three_edges", "two_edges"))
+    rng = np.random.default_rng(3)
+    plan = round_of([edge(n, 600.0, 9) for n in "PQR"], ("over", "end for end"))
+    rough = read(plan, truth_of(plan, rng, 8.0), rng, u_factor={STACKS: 4.0}).job
+    return {
+        "three edges": three,
+        "two edges": two,
+        "done": replace(three, goal=Goal(straightness_um=40)),
+        "no goal": replace(three, goal=Goal()),
+        "a part": replace(two, goal=Goal(part=Workpiece(20.0, 300.0, 200.0))),
+        "far below": replace(two, goal=Goal(straightness_um=0.3)),
+        "rough": replace(rough, goal=Goal(straightness_um=3.0)),
+    }
+
+
+@pytest.fixture(scope="module")
+def reports() -> dict[str, Report]:
+    return {name: report(job) for name, job in shops().items()}
+
+
+def test_every_move_has_words() -> None:
+    """Each class of move says what to do and why; one without words would break every page."""
+    assert {kind for kind in kinds() if kind not in _how.registry} == set()
+    assert {kind for kind in kinds() if kind not in _why.registry} == set()
+
+
+def test_in_inches_nothing_is_said_in_millimetres(reports: dict[str, Report]) -> None:
+    """Places, depths, sizes, limits and what kinds of reading say of themselves: all in the units asked for."""
+    for name, told in reports.items():
+        for move, line in zip(told.moves, moves_view(told.moves, INCH), strict=True):
+            words = f"{how(move, INCH)} {reason(move, INCH)} {line.gain}"
+            assert not re.search(r"\d (mm|µm|µm/m)\b", words), f"{name}: {words}"
+
+
+@pytest.mark.parametrize("name", ["three_edges", "two_edges", *sorted(p.stem for p in EXAMPLES.glob("*.toml"))])
+def test_solve_and_next_say_the_same(name: str, tmp_path: Path) -> None:
+    """What `solve` prints under "Next" is the first that `next` lists."""
+    path = EXAMPLES / f"{name}.toml"
+    if not path.exists():
+        path = tmp_path / "job.toml"
+        path.write_text(demo.shop(name), encoding="utf-8")
+    solve, listed = (CliRunner().invoke(cli, [command, str(path)]).stdout for command in ("solve", "next"))
+    first = next_words(report(jobfile.read(path)).moves)
+    assert first in " ".join(solve.split())
+    assert first.split(". ")[0] in " ".join(listed.split())
+
+
+def test_two_faces_and_one_lay_up_have_one_answer(reports: dict[str, Report]) -> None:
+    """Of two faces laid on each other once the first move is the very cure of what is blind: marks opposite."""
+    told = reports["two edges"]
+    first = next_words(told.moves)
+    assert first.startswith("Lay Birch on Alder, marks opposite")
+
+
+def test_moves_are_worked_out_once_and_only_when_asked_for() -> None:
+    """A report costs no plan of readings until its moves are looked at; then they stay."""
+    asked: list[Report] = []
+    told = replace(report(shops()["done"]), advise=lambda report: asked.append(report) or ())
+    assert asked == []
+    assert told.moves is told.moves
+    assert len(asked) == 1
+
+
+def test_two_stations_ask_for_more_stations_and_no_metal() -> None:
+    """Two places are always in line: a face of two stations is not measured, and nothing is to be taken from it."""
+    faces = [edge(n, 600.0, 9) for n in "PQ"]
+    plan = round_of([faces[0], replace(faces[1], stations_mm=(0.0, 600.0))], ("over",))
+    rng = np.random.default_rng(5)
+    told = report(replace(read(plan, truth_of(plan, rng, 3.0), rng).job, goal=Goal(straightness_um=5.0)))
+    assert next(v.decision for v in told.verdicts if v.face == "Q") == "not measured"
+    more = [m for m in told.moves if isinstance(m, MoreStations)]
+    assert [m.faces for m in more] == [("Q",)]
+    assert "three stations or more" in how(more[0])
+    assert not any(m.act == "scrape" and "Q" in m.faces for m in told.moves)
+
+
+def test_nothing_read_asks_for_readings_and_no_metal() -> None:
+    """A job of faces that nothing was read of is measured first."""
+    plan = round_of([edge(n, 600.0, 9) for n in "PQR"], ("over",))
+    told = report(replace(plan, settings=(), goal=Goal(straightness_um=5.0)))
+    assert {v.decision for v in told.verdicts} == {"not measured"}
+    assert told.moves
+    assert {m.act for m in told.moves} <= {"measure", "stop"}
+    assert told.moves[0].where_mm
+
+
+def test_at_the_limit_the_proud_places_are_named() -> None:
+    """Known as well as the goal asks and still open: where it stands proud is said, not only that it does."""
+    told = report(shops()["three edges"])
+    zone = next(s for s in told.shapes if s.face == "Birch").straightness_um
+    limit = max(z for z in zone if z is not None)
+    found: list[Move] = []
+    for goal in np.linspace(0.8, 1.0, 9) * limit:
+        again = report(replace(told.job, goal=Goal(straightness_um=float(goal), faces=("Birch",))))
+        found += [m for m in again.moves if isinstance(m, AtTheLimit)]
+    assert found
+    for move in found:
+        assert move.where_mm
+        assert "take the proud places of Birch down a little, at " in how(move)
+    height = next(s for s in told.shapes if s.face == "Birch")
+    assert all(x in height.x_mm for move in found for x in move.where_mm)
+
+
+def test_without_a_limit_a_goal_is_asked_for(reports: dict[str, Report]) -> None:
+    """Nothing can be decided without a limit: that is said, and no face is told to be inside."""
+    assert any(isinstance(move, SetGoal) for move in reports["no goal"].moves)
+    assert "stop" not in how(reports["no goal"].moves[0])
