@@ -64,7 +64,6 @@ KINDS_NAMED: dict[tuple[str, str], str] = {
     ("waywright.web.pages.shop", "LayUp"): "a job begins with a lay-up",
     ("waywright.web.pages.specimens", "LayUp"): "shows a lay-up that touches",
 }
-WEIGHING_KINDS = "waywright.core.next."  # which kind to take next is its question
 
 # What the core may take from outside: numbers, and the parts of the standard library that touch nothing.
 PURE = {
@@ -216,11 +215,11 @@ def lists_compared(tree: ast.Module) -> list[int]:
 
 
 def test_no_kind_of_reading_is_asked_for_by_its_name() -> None:
-    """Outside `core/readings` and what weighs them no module names a kind, or one of its lists, but where KINDS_NAMED
+    """Outside `core/readings` no module names a kind, or one of its lists, but where KINDS_NAMED
     says why; a kind is asked what it is (`lying`, `rests`, `by_stacks`), so that a new one is treated as it says."""
     named, compared = set(), {}
     for module, tree in sources():
-        if not module.startswith(("waywright.core.readings", WEIGHING_KINDS)):
+        if not module.startswith("waywright.core.readings"):
             named |= {(module, kind) for kind in kinds_named(tree)}
             compared[module] = lists_compared(tree)
     assert named == set(KINDS_NAMED)

@@ -113,12 +113,13 @@ def decimals(within: float) -> int:
 
 
 def percent(share: float) -> str:
-    """A chance or share: "94 %", never a bare 0 or 100 for what is only near it."""
+    """A chance or share: "94 %", never a bare 0 or 100 for what is only near it. Downwards, as the words of a verdict
+    have it: 94.9 % is not told as the 95 % it misses."""
     if share < 0.01:
         return "< 1 %"
     if share > 0.99:
         return "> 99 %"
-    return f"{share * 100:.0f} %"
+    return f"{math.floor(share * 100 + 1e-9)} %"
 
 
 def duration(minutes: float) -> str:

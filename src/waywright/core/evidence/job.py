@@ -6,7 +6,7 @@ from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from waywright.core.evidence.fields import FaceName, One, faces_named, fields_of
 from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
@@ -103,6 +103,7 @@ class Kind:
     reading_min: ClassVar[float] = 1.0
     entries: ClassVar[tuple[Entry, ...]]
     instrument_kinds: ClassVar[tuple[str, ...]]
+    slope: ClassVar[Literal["", "along", "across"]] = ""  # in which direction of a face it reads slopes
     between_steps: ClassVar[bool] = False  # whether it reads gaps between the sizes that a set of blocks makes
 
     def faces(self) -> tuple[str, ...]:

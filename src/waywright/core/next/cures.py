@@ -13,9 +13,9 @@ from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence.findings import Cure
 from waywright.core.evidence.job import NOTHING_MORE, Candidate, Given, Job, Kind
+from waywright.core.evidence.lying import TURNS, Lying
 from waywright.core.evidence.things import Piece
-from waywright.core.readings import KINDS, Cross, LayUp, Step
-from waywright.core.readings.layup import TURNS
+from waywright.core.readings import KINDS
 
 MAKING_A_PIECE_MIN = 1800.0  # a third edge from a casting; common practice, no source
 MOST_TRIALS = 40
@@ -80,10 +80,9 @@ def _taken(job: Job, candidate: Candidate) -> bool:
 def _together(job: Job, singles: Sequence[Candidate]) -> Iterator[Candidate]:
     """Sets of candidates that belong together: rounds of all pairs, a level as well, a third face."""
     by_kind = {
-        turn: [c for c in singles if isinstance(c.settings[0].geometry, LayUp) and c.settings[0].geometry.turn == turn]
-        for turn in TURNS
+        turn: [c for c in singles if (lying := _by_stacks(c)) is not None and lying.turn == turn] for turn in TURNS
     }
-    slopes = [c for c in singles if isinstance(c.settings[0].geometry, Step | Cross)]
+    slopes = [c for c in singles if c.settings[0].geometry.slope]
     rounds = [_sum(c) for c in (*by_kind.values(), [*by_kind["over"], *by_kind["end for end"]]) if c]
     rounds = [r for r in rounds if len(r.settings) > 1]
     yield from rounds
@@ -92,9 +91,15 @@ def _together(job: Job, singles: Sequence[Candidate]) -> Iterator[Candidate]:
     third = _third(job)
     if third is not None:
         yield third
-        across = next((c for c in slopes if isinstance(c.settings[0].geometry, Cross)), None)
+        across = next((c for c in slopes if c.settings[0].geometry.slope == "across"), None)
         if across is not None:
             yield third + across
+
+
+def _by_stacks(candidate: Candidate) -> Lying | None:
+    """How its faces lie, where it is a lay-up read with stacks."""
+    kind = candidate.settings[0].geometry
+    return kind.lying if kind.by_stacks else None
 
 
 def _sum(candidates: Sequence[Candidate]) -> Candidate:
@@ -114,7 +119,8 @@ def _third(job: Job) -> Candidate | None:
         name += "'"
     piece = Piece(name, (replace(faces[0], name=name),), job.pieces[0].material)
     wider = replace(job, pieces=(*job.pieces, piece))
-    new = [c for c in LayUp.candidates(wider) if name in c.settings[0].geometry.faces()]
+    every = (c for kind in KINDS.values() for c in kind.candidates(wider) if _by_stacks(c) is not None)
+    new = [c for c in every if name in c.settings[0].geometry.faces()]
     both = [f"lay it on {faces[0].name} and on {faces[1].name}, both ways, and read the gaps at every station"]
     settings = tuple(s for c in new for s in c.settings)
     minutes = MAKING_A_PIECE_MIN + sum(c.minutes for c in new)

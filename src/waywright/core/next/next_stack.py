@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.things import Instrument
 from waywright.core.next.gain import Gain
-from waywright.core.readings import LayUp
 from waywright.core.readings.proposed import step_mm
 from waywright.core.readings.stacks import USUAL_SET_MM, NoStack, next_stack_mm, stacks_at_once
 
@@ -44,7 +43,7 @@ class NextStack:
 def next_stack(plan: Gain, job: Job) -> NextStack | None:
     """For the lay-up taken last, if its faces are as they were; None when its brackets are as narrow as can be."""
     setting = next(iter(reversed(job.settings)), None)
-    if setting is None or not isinstance(setting.geometry, LayUp):
+    if setting is None or not setting.geometry.by_stacks:
         return None
     states, number = job.states(), len(job.settings) - 1
     stacks = job.instrument(setting)

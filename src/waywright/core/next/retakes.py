@@ -20,7 +20,6 @@ from waywright.core.evidence.findings import Improvement, Move, Report, Suspect
 from waywright.core.evidence.job import Given, Job, Kind, Reading, Setting
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import SAME_MM, FloatArray, IntArray
-from waywright.core.readings.laid import Laid
 
 LEAST_LAID = 4  # places of a lay-up: its lift and tilts use up to three
 WELL_CHECKED = 0.3  # redundancy at which half of a misreading (its root) shows; a guess, no source
@@ -230,7 +229,7 @@ def laid_again(
         q = _checks(net, mine, set())
     read = {r.id for r in of.geometry.to_read(whole.readings)}
     spare = [i for i, name in enumerate(ids) if i not in targets and name in read]
-    least = max(free + 1, LEAST_LAID if isinstance(of.geometry, Laid) else 0)
+    least = max(free + 1, LEAST_LAID if of.geometry.lying is not None else 0)
     kept, redundancy = _fewest(q, targets, spare, least - sum(ids[i] in read for i in targets))
     names = {ids[i] for i in (*kept, *targets)}
     readings = tuple(r for r in whole.readings if r.id in names or r.id not in read)

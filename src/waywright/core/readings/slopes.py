@@ -13,7 +13,7 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 import numpy as np
 
@@ -47,6 +47,7 @@ class Step(Kind):
     """
 
     block: ClassVar[str] = "steps"
+    slope: ClassVar[Literal["", "along", "across"]] = "along"
     title: ClassVar[str] = "Steps: a level moved along"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "at_mm"), VALUES),)
     instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
@@ -140,6 +141,7 @@ class Cross(Kind):
     """A base of `base_mm` set across the face at stations, about `y_mm`; + when the far (+y) side is higher."""
 
     block: ClassVar[str] = "crosses"
+    slope: ClassVar[Literal["", "along", "across"]] = "across"
     title: ClassVar[str] = "Crosses: a level set across"
     entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm",), VALUES),)
     instrument_kinds: ClassVar[tuple[str, ...]] = LEVELS
