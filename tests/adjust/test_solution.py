@@ -15,6 +15,7 @@ from waywright.core.adjust.columns import orthonormal
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.rows import Influence
 from waywright.core.evidence.things import FloatArray, Instrument, Piece
 from waywright.core.readings import Cross, LayUp, Step, Thickness
 
@@ -145,7 +146,7 @@ def test_shares_against_gtc() -> None:
     assert sum(shares.values()) == pytest.approx(1.0, abs=1e-9)
     for name, parts in (("size", size), ("feel", feel)):
         expected = sum(GTC.component(middle, part) ** 2 for part in parts) / GTC.variance(middle)
-        assert shares[f"{STACKS}, {name}"] == pytest.approx(expected, rel=1e-4)
+        assert shares[Influence(STACKS, name)] == pytest.approx(expected, rel=1e-4)
 
 
 def with_keys(job: Job, ways: itertools.cycle[str]) -> Job:
