@@ -35,7 +35,9 @@ def book(tmp_path: Path) -> Iterator[Book]:
 @pytest.fixture
 def client(book: Book) -> Iterator[TestClient]:
     """A client of a bench over the book."""
-    with TestClient(bench_app(book), base_url=BASE) as found:
+    app = bench_app(book)
+    app.state.bench.solver.patience_s = 60.0  # a page tells its next move, however busy the machine is
+    with TestClient(app, base_url=BASE) as found:
         yield found
 
 

@@ -85,7 +85,7 @@ def shelf() -> Iterator[Shelf]:
         elsewhere = worked(other)
         files = [exported(book, 1), exported(other, there), exported(other, elsewhere)]
         app = bench_app(book)
-        solver = Few()
+        solver = Few(patience_s=60.0)
         object.__setattr__(app.state.bench, "solver", solver)
         client = opened.enter_context(TestClient(app, base_url=BASE, raise_server_exceptions=False))
         paths = [f"/jobs/{number}{page}" for number in numbers for page in OTHERS[: 6 if number == 1 else 5]]

@@ -36,7 +36,8 @@ class Reported:
 class Solver:
     """Works each job out once an act; who asks meanwhile waits for the same answer."""
 
-    def __init__(self) -> None:
+    def __init__(self, patience_s: float = PATIENCE_S) -> None:
+        self.patience_s = patience_s
         self._lock = threading.Lock()
         self._kept: dict[str, OrderedDict[tuple[str, int], Future[Any]]] = {kind: OrderedDict() for kind in KEPT}
         self.judging = threading.Lock()  # held by who judges what was just typed: never two at once
@@ -57,12 +58,12 @@ class Solver:
         report = self.solved(opened).report
         return () if report is None else self._once("moves", opened, lambda: report.moves)
 
-    def moves_soon(self, opened: Snapshot, patience_s: float = PATIENCE_S) -> tuple[Move, ...] | None:
+    def moves_soon(self, opened: Snapshot) -> tuple[Move, ...] | None:
         """The same if they are there in time; they are worked out to the end either way."""
         if self.moves_known(opened) is None:
             worker = threading.Thread(target=self.moves, args=(opened,), daemon=True)
             worker.start()
-            worker.join(patience_s)
+            worker.join(self.patience_s)
         return self.moves_known(opened)
 
     def moves_known(self, opened: Snapshot) -> tuple[Move, ...] | None:
