@@ -45,7 +45,8 @@ from waywright.views.judged import judged
 from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import INCH, METRIC, NONE, decimals, duration, listed, percent, plural
 from waywright.views.picture import ribbons, ribbons_svg
-from waywright.views.result import MOST_STATIONS, result
+from waywright.views.result import result
+from waywright.views.tables import MOST_STATIONS
 from waywright.views.terminal import show_report
 
 DOCUMENT = Path(__file__).resolve().parent.parent / "docs" / "json.md"

@@ -185,21 +185,3 @@ def test_draws_equal_one_by_one() -> None:
     for field in vars(together):
         alone = [getattr(flatness(x, y, draw), field) for draw in draws]
         assert_allclose(getattr(together, field), alone, rtol=1e-12)
-
-
-def every_direction(points: np.ndarray) -> float:
-    """The least distance of two parallel planes that hold the points, whatever their direction: all are tried."""
-    chords = np.array([points[i] - points[j] for i in range(len(points)) for j in range(i)])
-    normals = np.array([np.cross(chords[i], chords[j]) for i in range(len(chords)) for j in range(i)])
-    length = np.linalg.norm(normals, axis=1)
-    normals = normals[length > 1e-9] / length[length > 1e-9, None]
-    return float(np.ptp(normals @ points.T, axis=1).min())
-
-
-@pytest.mark.parametrize("kind", ["noise", "bowl", "saddle"])
-def test_plates_have_the_vertical_zone_as_their_width(kind) -> None:
-    """For a plate 600 mm wide and micrometres out of flat, the vertical and the normal zone agree to 1e-9."""
-    rng = np.random.default_rng(2)
-    x, y = rng.uniform(-300, 300, size=(2, 14))
-    height_mm = {"noise": 1e-3 * rng.normal(size=14), "bowl": 1e-7 * (x**2 + y**2), "saddle": 1e-7 * x * y}[kind]
-    assert_allclose(every_direction(np.c_[x, y, height_mm]), minimum_zone_planes(x, y, height_mm)[0], rtol=1e-9)

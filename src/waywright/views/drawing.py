@@ -15,7 +15,8 @@ from matplotlib.patches import Rectangle
 from waywright.core.evidence.things import FloatArray
 from waywright.views import palette
 from waywright.views.numbers import Shown
-from waywright.views.ribbon import Cell, Line, Ribbon, borders, line_name, scale_bar, some
+from waywright.views.ribbon import Cell, Line, Ribbon, borders, scale_bar, some
+from waywright.views.tables import line_name
 
 ROW_IN = 0.17  # of the map: as high as a height needs to stand in it
 MOST_NAMED = 13  # stations with their place written under them

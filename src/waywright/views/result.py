@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence.findings import BURR, BlindSpot, Parallel, Report, Shape, Suspect, Verdict
+from waywright.core.evidence.findings import BURR, BlindSpot, Parallel, Report, Suspect, Verdict
 from waywright.core.evidence.job import Reading, Setting
 from waywright.core.next.retakes import settled
 from waywright.core.results.verdicts import HARDLY_SEEN, UNSEEN
@@ -25,8 +25,8 @@ from waywright.views.numbers import (
     sentence,
 )
 from waywright.views.standing import standing_notes
+from waywright.views.tables import ShapeTable, shape_table
 
-MOST_STATIONS = 41  # rows of a table that a person still reads
 SETTLED = {  # why a suspect stays left out
     "": "No verdict hangs on it: it stays left out.",
     "laid again since": "It was taken again since: it stays left out.",
@@ -86,25 +86,6 @@ class Retake:
 
 
 @dataclass(frozen=True)
-class Row:
-    """One station: its place and, for each line, height and band; `NONE` where nothing was read."""
-
-    x: str
-    cells: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True)
-class ShapeTable:
-    """A face's heights, station by station, a column for each line; no rows while nothing is known of it."""
-
-    face: str
-    caption: str
-    lines: tuple[str, ...]
-    rows: tuple[Row, ...]
-    left_out: int  # stations between the rows shown
-
-
-@dataclass(frozen=True)
 class Result:
     """A whole report for people, but for what to do next: see `views.moves`."""
 
@@ -137,7 +118,7 @@ def result(report: Report, shown: Shown) -> Result:
         unseen=unseen,
         retakes=retakes,
         unchecked=_unchecked(report),
-        shapes=tuple(_shape(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
+        shapes=tuple(shape_table(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
         parallels=tuple(words for p in report.parallels if (words := _parallel(p, shown))),
         rounds=(*_fits(report, shown), *_changes(report, shown)),
         hand=_hand(report, shown),
@@ -230,81 +211,6 @@ def _unchecked(report: Report) -> str:
         return ""
     some = listed(report.unchecked, 4)
     return f"{plural(count, 'reading')} that no other checks, so a mistake there would not show: {some}."
-
-
-def _shape(shape: Shape, shown: Shown) -> ShapeTable:
-    """The heights as a table; a caption with the zones."""
-    lines, usual = len(shape.lines_mm), _usual_band_um(shape)
-    if usual is None or usual > UNKNOWN_UM:
-        return ShapeTable(shape.face, _state(shape, "its shape is not known yet"), (), (), 0)
-    stations = len(shape.x_mm) // lines
-    kept = _spread(stations)
-    rows = []
-    for i in kept:
-        cells = []
-        for node in range(i * lines, (i + 1) * lines):
-            h, u = float(shape.height_um[node]), float(shape.sigma_um[node])
-            read = math.isfinite(h)
-            cells.append((shown.heights(h, usual, sign=True), shown.heights(BAND * u, usual)) if read else (NONE, ""))
-        rows.append((shown.lengths(float(shape.x_mm[i * lines])), tuple(cells)))
-    names = tuple(_line_name(y, lines, shown) for y in shape.lines_mm)
-    return ShapeTable(shape.face, _caption(shape, shown), names, _aligned(rows), stations - len(kept))
-
-
-def _aligned(rows: list[tuple[str, tuple[tuple[str, str], ...]]]) -> tuple[Row, ...]:
-    """Rows whose places all have as many decimals as the finest needs: 21.850 under 18.898."""
-    parts = [x.partition(".") for x, _ in rows]
-    places = max(len(decimals) for _, _, decimals in parts)
-    shown = [f"{whole}.{decimals:0<{places}}" if places else whole for whole, _, decimals in parts]
-    return tuple(Row(x, cells) for x, (_, cells) in zip(shown, rows, strict=True))
-
-
-def _usual_band_um(shape: Shape) -> float | None:
-    """The 95 % band that is usual on a face: it says how many digits matter, the same for all of its heights."""
-    return BAND * float(np.nanmedian(shape.sigma_um)) if np.isfinite(shape.sigma_um).any() else None
-
-
-def _twist_band(shape: Shape) -> float:
-    """About how well the twist is known, µm/m, as if the heights were independent: only to choose its digits."""
-    read = np.isfinite(shape.height_um)
-    x, y, u = shape.x_mm[read], shape.y_mm[read], shape.sigma_um[read]
-    weights = np.linalg.pinv(np.column_stack([np.ones_like(x), x, y, x * y]))[3]
-    return BAND * float(np.sqrt(np.sum((weights * u) ** 2))) * float(np.ptp(x)) * 1e3
-
-
-def _spread(stations: int) -> list[int]:
-    """Which stations a table shows: all, or so many evenly from first to last."""
-    if stations <= MOST_STATIONS:
-        return list(range(stations))
-    return [round(i * (stations - 1) / (MOST_STATIONS - 1)) for i in range(MOST_STATIONS)]
-
-
-def _line_name(y_mm: float, lines: int, shown: Shown) -> str:
-    if lines == 1:
-        return "height"
-    edge = "far" if y_mm > 0 else "near" if y_mm < 0 else "middle"
-    return f"{edge}, y {shown.lengths(y_mm)}"
-
-
-def _caption(shape: Shape, shown: Shown) -> str:
-    """The zones of the heights as they stand; a verdict's value is less, for it knows that noise adds to a zone."""
-    usual = _usual_band_um(shape)
-    zones = [z for z in shape.straightness_um if z is not None]
-    parts: list[str] = []
-    if zones:
-        which = "straight to" if len(shape.lines_mm) == 1 else "worst line straight to"
-        parts.append(f"{which} {shown.height_text(max(zones), usual)}")
-    if shape.flatness_um is not None:
-        parts.append(f"flat to {shown.height_text(shape.flatness_um, usual)}")
-    if shape.twist_um_per_m is not None:
-        parts.append(f"twist {shown.slope_text(shape.twist_um_per_m, _twist_band(shape))}")
-    return _state(shape, ", ".join(parts))
-
-
-def _state(shape: Shape, words: str) -> str:
-    """The words, behind how often the face was cut."""
-    cut = f"after {plural(shape.state, 'pass', 'passes')}" if shape.state else ""
-    return ", ".join(filter(None, [cut, words]))
 
 
 def _fits(report: Report, shown: Shown) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from waywright.core.evidence.things import Face, FloatArray
 from waywright.units import convert
 from waywright.views.numbers import BAND, UNKNOWN_UM, Shown
 from waywright.views.result import Result
+from waywright.views.tables import line_name, usual_band_um
 
 STROKES = ("whole line", "long dashes", "dots", "dash and dot", "short dashes")  # of the lines, the near one first
 MOST_LINES = len(STROKES)  # that can be told apart from the side; more are drawn from above only
@@ -113,11 +114,6 @@ def known(shape: Shape) -> bool:
     return usual is not None and usual <= UNKNOWN_UM
 
 
-def usual_band_um(shape: Shape) -> float | None:
-    """The 95 % band that is usual on a face: it says how many digits matter, the same for all of its heights."""
-    return BAND * float(np.nanmedian(shape.sigma_um)) if np.isfinite(shape.sigma_um).any() else None
-
-
 def extent_um(shapes: Iterable[Shape]) -> float:
     """How far the heights and most of the bands of all ribbons reach, so that all can be drawn to one scale."""
     found = LEAST_UM
@@ -150,11 +146,6 @@ def scale_bar(room_um: float, shown: Shown) -> tuple[float, str]:
 def some(each: Sequence[T], most: int) -> Sequence[T]:
     """Every one, or every second, third …, so that there are at most so many."""
     return each[:: max(1, math.ceil(len(each) / most))]
-
-
-def line_name(y_mm: float, shown: Shown) -> str:
-    """ "far, y 14"."""
-    return f"{'far' if y_mm > 0 else 'near' if y_mm < 0 else 'middle'}, y {shown.lengths(y_mm)}"
 
 
 def borders(at_mm: Sequence[float], least: float, most: float) -> FloatArray:

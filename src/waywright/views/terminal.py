@@ -20,7 +20,8 @@ from waywright.views.cautions import cautions
 from waywright.views.judged import Judged
 from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import NONE, shown_in
-from waywright.views.result import Result, ShapeTable, VerdictLine, result
+from waywright.views.result import Result, VerdictLine, result
+from waywright.views.tables import ShapeTable
 
 MOST_MOVES = 9  # that a person still reads
 LINES_A_TABLE = 5  # so many lines across fit beside each other

@@ -13,8 +13,9 @@ from waywright.record import Snapshot
 from waywright.views.moves import next_words
 from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
-from waywright.views.ribbon import STROKES, caption, line_name, ribbon_of, said, suspects_mm
+from waywright.views.ribbon import STROKES, caption, ribbon_of, said, suspects_mm
 from waywright.views.standing import standing_words
+from waywright.views.tables import line_name
 from waywright.web.contexts import FacePart, Live, Retakes, SettingLine, setting_url
 from waywright.web.drawing import Drawing, above, reach_um, side
 from waywright.web.facing import facing

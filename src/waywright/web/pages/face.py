@@ -12,7 +12,8 @@ from waywright.core.evidence.job import Pass
 from waywright.record import Missing, Ref, Snapshot
 from waywright.views.cautions import SCRAPING
 from waywright.views.numbers import plural
-from waywright.views.result import ShapeTable, result
+from waywright.views.result import result
+from waywright.views.tables import ShapeTable
 from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import FacePart, Page, head_of
 from waywright.web.page_parts import face_parts
