@@ -8,8 +8,8 @@ __version__ = "0.1.0"
 
 # What `scripting` offers; fetched from there when it is first used, so that importing this costs nothing.
 _DOOR = (
-    "Job", "Move", "Report", "Verdict", "draw", "heights", "heights_frame", "judge_line", "judge_plane", "next_moves",
-    "read_job", "read_text", "report",
+    "Job", "Move", "Report", "Verdict", "draw", "heights", "heights_frame", "in_words", "judge_line", "judge_plane",
+    "next_moves", "read_job", "read_text", "report",
 )  # fmt: skip
 
 

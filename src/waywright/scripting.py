@@ -18,6 +18,8 @@ from waywright.core.evidence.job import Job
 from waywright.core.report import report
 from waywright.jobfile.text import write_text
 from waywright.views.judged import Judged, judged
+from waywright.views.moves import next_words
+from waywright.views.numbers import shown_in
 from waywright.views.picture import ribbons_svg
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ __all__ = [
     "draw",
     "heights",
     "heights_frame",
+    "in_words",
     "judge_line",
     "judge_plane",
     "next_moves",
@@ -51,8 +54,13 @@ def read_text(text: str) -> Job:
 
 
 def next_moves(found: Report) -> tuple[Move, ...]:
-    """What to do next, best first, as `waywright next` says it."""
+    """What to do next, best first: worked out once, when it is first asked for."""
     return found.moves
+
+
+def in_words(move: Move, units: str = "mm") -> str:
+    """What to do and why, in sentences; `units` "mm" or "inch"."""
+    return next_words((move,), shown_in(units))
 
 
 def judge_line(x_mm: Sequence[float], height_um: Sequence[float]) -> Judged:
