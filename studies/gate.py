@@ -22,7 +22,7 @@ from studies.table import track, write_table
 from tests.simulate import LEVEL, STACKS, Simulated, drawn, edge, read, round_of, truth_of
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.adjust.suspects import SURE, Screened, screen
+from waywright.core.adjust.suspects import SCATTER_PROVED, Screened, screen
 from waywright.core.evidence.job import Job, Reading, Setting
 from waywright.core.readings import LayUp
 
@@ -64,7 +64,7 @@ def noisy(kind: str, number: int) -> Noisy:
     rows = screened.net.rows
     claimed = Solution(net.unknowns, rows.take(np.flatnonzero(rows.sense == 0)))
     chance = stats.chi2.sf((claimed.residuals**2).sum(), claimed.redundancies.sum())
-    return Noisy(who(screened), bool(chance < SURE))
+    return Noisy(who(screened), bool(chance < SCATTER_PROVED))
 
 
 def _rng(kind: str, number: int) -> np.random.Generator:

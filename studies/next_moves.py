@@ -16,8 +16,8 @@ import numpy as np
 from studies.table import track, write_table
 from waywright.core.evidence.job import Candidate, Job
 from waywright.core.evidence.things import Face, Instrument, Piece
-from waywright.core.next.gain import Gain, candidates
 from waywright.core.next.programme import programme, read
+from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import KINDS, Cross, LayUp
 
 SEED, SHOPS = 31, 200
@@ -84,7 +84,7 @@ def compare(rng: np.random.Generator) -> tuple[int, int, int]:
     job, whole = start, person(start)
     for k in range(3 if len(start.faces()["P"].lines_mm) > 1 else 2):
         job = taken(job, next(whole), k)
-    goal_um = Gain(job, faces, along, 1.0).worst_um * float(rng.uniform(1.0, 1.6))
+    goal_um = ReadingPlan(job, faces, along, 1.0).worst_um * float(rng.uniform(1.0, 1.6))
     question = (start, faces, along, goal_um)
     return by_person(*question), by_moves(*question, again=False), by_moves(*question, again=True)
 
@@ -95,7 +95,7 @@ def by_person(start: Job, faces: tuple[str, ...], along: bool, goal_um: float) -
     for k, whole in enumerate(person(start)):
         job = taken(job, whole, k)
         count += sum(readings(c) for c in whole)
-        if Gain(job, faces, along, goal_um).reached:
+        if ReadingPlan(job, faces, along, goal_um).reached:
             return count
     raise AssertionError("the person never gives up")
 
@@ -104,7 +104,7 @@ def by_moves(start: Job, faces: tuple[str, ...], along: bool, goal_um: float, *,
     """Readings until the goal is reached: all that is listed, or only the first of it and asked `again`."""
     job, count = start, 0
     for k in range(MOST_ROUNDS):
-        plan = Gain(job, faces, along, goal_um)
+        plan = ReadingPlan(job, faces, along, goal_um)
         if plan.reached:
             return count
         listed = programme(plan, proposals(job)).taken

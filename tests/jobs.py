@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import strategies as st
 
 from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
-from waywright.core.evidence.job import Goal, Job, Pass, Patch, Reading, Setting, Typed, Workpiece
+from waywright.core.evidence.job import Goal, Job, Pass, PassZone, Reading, Setting, Typed, Workpiece
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.units import unit_of_key
@@ -178,11 +178,11 @@ def slopes(draw: st.DrawFn, face: Face, number: int) -> dict[str, Any]:
 
 
 @st.composite
-def zones(draw: st.DrawFn, length_mm: float, half_mm: float) -> Patch:
+def zones(draw: st.DrawFn, length_mm: float, half_mm: float) -> PassZone:
     """A stretch of a face, over its whole width or one half of it."""
     start, stop = sorted(draw(st.lists(st.integers(0, int(length_mm)), min_size=2, max_size=2, unique=True)))
     y_from, y_to = draw(st.sampled_from([(None, None), (0.0, None), (-half_mm, 0.0)]))
-    return Patch(float(start), float(stop), y_from, y_to, draw(st.integers(1, 9)))
+    return PassZone(float(start), float(stop), y_from, y_to, draw(st.integers(1, 9)))
 
 
 @st.composite

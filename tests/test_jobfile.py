@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from tests.jobs import NAMES, TWO, jobs, kinds_of_setting
 from waywright import jobfile
-from waywright.core.evidence.job import Goal, Job, Pass, Patch, Reading, Setting, Typed, Workpiece
+from waywright.core.evidence.job import Goal, Job, Pass, PassZone, Reading, Setting, Typed, Workpiece
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp
 from waywright.demo import shop
@@ -336,7 +336,7 @@ def keys() -> dict[str, set[str]]:
         "[[pieces.faces]]": names(Face),
         "Every block of readings": set(SETTING_KEYS),
         "Every reading": set(READING_KEYS),
-        "[[passes]]": names(Pass) | names(Patch),
+        "[[passes]]": names(Pass) | names(PassZone),
         "[hand]": names(Hand),
         "[goal]": names(Goal) | names(Workpiece),
     }

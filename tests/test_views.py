@@ -36,7 +36,7 @@ from waywright.core.evidence.findings import (
     Suspect,
     Verdict,
 )
-from waywright.core.evidence.job import Pass, Patch
+from waywright.core.evidence.job import Pass, PassZone
 from waywright.core.evidence.things import Face, FloatArray, Hand, Piece
 from waywright.core.next.moves import MakePiece, Soak
 from waywright.views import palette
@@ -188,7 +188,7 @@ def test_verdicts_are_shown_to_their_digits() -> None:
 
 def test_no_value_is_shown_of_what_is_not_seen() -> None:
     """A verdict left open by a blind or weak spot, or not measured, shows no value, interval or chance: only why."""
-    blind = replace(INSIDE, decision="open", why="no reading so far sees bow", value_um=812.0)
+    blind = replace(INSIDE, decision="open", why="no reading so far sees bow", value_um=812.0, unseen=("bow",))
     weak = replace(blind, why="the readings so far hardly see bow")
     unread = replace(INSIDE, decision="not measured", why="no reading touches it", value_um=None, chance_inside=None)
     for line in result(made(verdicts=(blind, weak, replace(unread, interval_95_um=None))), METRIC).verdicts:
@@ -300,7 +300,7 @@ def test_what_was_assumed_and_set_aside_is_said() -> None:
     assert "no longer used: a and b." in notes
     assert "form prior" in notes
     assert "1 reading that no other checks" in view.unchecked
-    assert view.shares == ("Long, straightness: blocks, size 70 %; level 30 %",)
+    assert [share.words for share in view.shares] == ["Long, straightness: blocks, size 70 %; level 30 %"]
     assert view.agreement[0].startswith("44 readings to spare; their disagreement is 40")
     assert view.agreement[1] == "blocks: your feel is 1.7 µm, not 1 µm."
     assert result(made(fit=Fit(0.0, 0.0, ())), METRIC).agreement == ("No reading is to spare: nothing checks them.",)
@@ -338,7 +338,7 @@ def test_moves_are_sentences_with_their_gain() -> None:
 def test_what_a_hand_takes_is_told_once_its_passes_are_noted() -> None:
     """With zones noted the depth of a pass and its band are told, in either unit; without them nothing is."""
     job = made().job
-    noted = replace(job, passes=(Pass("passes[0]", "Long", zones=(Patch(0.0, 100.0),)),))
+    noted = replace(job, passes=(Pass("passes[0]", "Long", zones=(PassZone(0.0, 100.0),)),))
     hand = Hand(2.54, 0.2, 0.2)
     assert result(made(job=noted, hand=hand), METRIC).hand == "One pass of this hand takes 2.5 ± 0.4 µm."
     assert result(made(job=noted, hand=hand), INCH).hand == "One pass of this hand takes 1.00 ± 0.15 tenths."

@@ -226,7 +226,10 @@ def _draw_maps(report: Report, picture: Path, units: str) -> None:
 @click.option("--film", type=click.Choice(["thin", "normal", "heavy"]), default="normal", show_default=True)
 @picture_option
 @json_option
-def expect(job: Path, lower: str, upper: str, turn: str, film: str, picture: Path | None, as_json: bool) -> None:
+@units_option
+def expect(
+    job: Path, lower: str, upper: str, turn: str, film: str, picture: Path | None, as_json: bool, units: str
+) -> None:
     """The blue and the hinge to expect when UPPER is laid on LOWER, before it is laid.
 
     Example: waywright expect edges.toml P Q --turn "end for end" --picture blue.svg
@@ -255,7 +258,9 @@ def expect(job: Path, lower: str, upper: str, turn: str, film: str, picture: Pat
 
         _print_json(expected_json(found))
     else:
-        click.echo(found.words())
+        from waywright.views.numbers import shown_in
+
+        click.echo(shown_in(units).said(found.words()))
 
 
 @cli.command()

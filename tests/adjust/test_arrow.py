@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
 
-from waywright.core.adjust.arrow import Arrow, NotPositive
+from waywright.core.adjust.arrow import ArrowheadFactor, NotPositive
 from waywright.core.evidence.things import FloatArray
 
 
@@ -64,7 +64,7 @@ def test_everything_agrees_with_the_dense_inverse(shape: str, border: int) -> No
     inner, side, corner = parts(SHAPES[shape](rng), border, rng)
     dense = whole(inner, side, corner)
     inverse = np.linalg.inv(dense)
-    arrow = Arrow(inner, side, corner)
+    arrow = ArrowheadFactor(inner, side, corner)
     right = rng.normal(size=(len(dense), 3))
     np.testing.assert_allclose(arrow.solve(right), inverse @ right, rtol=0, atol=1e-10)
     selected = arrow.selected()
@@ -81,7 +81,7 @@ def test_row_variances_need_only_the_selected_inverse(shape: str, border: int) -
     rows = SHAPES[shape](rng)
     inner, side, corner = parts(rows, border, rng)
     inverse = np.linalg.inv(whole(inner, side, corner))
-    arrow = Arrow(inner, side, corner)
+    arrow = ArrowheadFactor(inner, side, corner)
     within = sparse.vstack([rows, sparse.csr_matrix((border, rows.shape[1]))]).tocsr()
     beside = np.concatenate([rng.normal(size=(rows.shape[0], border)), np.eye(border)])
     found = arrow.row_variances(arrow.selected(), within, beside)
@@ -96,7 +96,7 @@ def test_any_sparse_matrix_can_be_factored(n: int, border: int, density: float, 
     rows = sparse.random_array((n + 3, n), density=min(1.0, density / n), rng=rng, format="csr")
     inner, side, corner = parts(rows, border, rng)
     dense = whole(inner, side, corner)
-    arrow = Arrow(inner, side, corner)
+    arrow = ArrowheadFactor(inner, side, corner)
     right = rng.normal(size=(len(dense), 1))
     np.testing.assert_allclose(dense @ arrow.solve(right), right, rtol=0, atol=1e-9)
     np.testing.assert_allclose(arrow.variances(arrow.selected()), np.diag(np.linalg.inv(dense)), rtol=1e-8)
@@ -106,7 +106,7 @@ def test_blocks_reach_no_further_than_the_next() -> None:
     """No entry of the reordered matrix lies beyond the block next to its own: what the block factor stands on."""
     rng = np.random.default_rng(9)
     inner, side, corner = parts(grid(350, 2, True, rng), 2, rng)
-    arrow = Arrow(inner, side, corner)
+    arrow = ArrowheadFactor(inner, side, corner)
     assert len(arrow.starts) > 4
     entries = inner[arrow.order][:, arrow.order].tocoo()
     block = np.searchsorted(arrow.starts, np.arange(arrow.n), side="right")
@@ -122,4 +122,4 @@ def test_two_unknowns_that_say_the_same_are_refused(where: str) -> None:
     else:
         side = np.array([[1.0, 0], [0, 0], [0, 0]])
     with pytest.raises(NotPositive):
-        Arrow(inner, side, corner)
+        ArrowheadFactor(inner, side, corner)

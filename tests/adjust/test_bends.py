@@ -14,7 +14,7 @@ from tests.simulate import bench, edge, read, round_of
 from waywright.core.adjust.network import network
 from waywright.core.evidence.job import Attitude, Bend, Given, Job, Setting
 from waywright.core.evidence.things import Face, FloatArray
-from waywright.core.next.gain import Gain, candidates
+from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import KINDS, LayUp
 from waywright.core.report import report
 from waywright.jobfile import loads
@@ -141,7 +141,7 @@ def test_an_unknown_bend_is_a_line_of_the_budget_and_candidates_know_it() -> Non
     assert all(b.sigma_um.max() > 1.5 * a.sigma_um.max() for a, b in zip(stiff.shapes, soft.shapes, strict=True))
     shares = {s.name: s.share for s in soft.budget if s.face == "P"}
     assert shares["sag"] > 0.5
-    plans = [Gain(job, "PQR", True, 0.5, given=given) for given in (stiff.given, soft.given)]
+    plans = [ReadingPlan(job, "PQR", True, 0.5, given=given) for given in (stiff.given, soft.given)]
     offers = [{o.candidate.words: o for o in plan.offers(candidates(job, [LayUp]))} for plan in plans]
     words = next(w for w in offers[0] if "marks opposite" in w)
     assert offers[1][words].worst_um[1] > 2 * offers[0][words].worst_um[1]

@@ -17,7 +17,7 @@ from waywright.core.adjust.solution import plane
 from waywright.core.evidence.job import Goal, Job
 from waywright.core.judge.geometry import twist, twist_weights
 from waywright.core.next.cures import cures, visibility
-from waywright.core.next.gain import Gain, candidates
+from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import Cross, Run, Step
 from waywright.core.report import report
 from waywright.views.moves import how as words_of
@@ -221,7 +221,7 @@ def test_next_asks_for_a_level_across_where_twist_is_asked(owned: bool) -> None:
 def test_a_run_is_worth_what_it_sees() -> None:
     """Before any reading a reversal is offered for what is even across, and counts no twist among what it tells."""
     job = Machine(rng(13), 2, dial_um=0.01).job
-    plan = Gain(job, ("P",), False, 1.0)
+    plan = ReadingPlan(job, ("P",), False, 1.0)
     (offer,) = plan.offers(Run.candidates(job))
     n = len(job.faces()["P"].stations_mm)
     assert offer.known[1] == pytest.approx((n - 2) / (2 * n - 3), abs=1e-3)  # of 2n − 3 shapes n − 1 are odd across
@@ -233,11 +233,11 @@ def test_a_plan_knows_a_guide_only_as_it_is() -> None:
     for how in (AS_LAID, OVER):
         machine.run("P", how)
     machine.across("P")
-    plan = Gain(machine.job, ("Q",), False, 1.0)
+    plan = ReadingPlan(machine.job, ("Q",), False, 1.0)
     offers = plan.offers(c for c in Run.candidates(machine.job) if c.settings[0].geometry.faces() == ("Q",))
     assert offers
     for offer in offers:
-        again = Gain(offer.candidate.added_to(machine.job), ("Q",), False, 1.0)
+        again = ReadingPlan(offer.candidate.added_to(machine.job), ("Q",), False, 1.0)
         assert offer.known[1] <= again.known + 1e-6
 
 
@@ -246,10 +246,10 @@ def test_the_twist_promised_is_the_twist_kept() -> None:
     machine = Machine(rng(15), 3)
     for how in (AS_LAID, OVER):
         machine.run("P", how)
-    plan = Gain(machine.job, ("P",), False, 1.0, twist=True)
+    plan = ReadingPlan(machine.job, ("P",), False, 1.0, twist=True)
     for offer in plan.offers(candidates(machine.job, (Cross, Step, Run))):
         larger = offer.candidate.added_to(machine.job)
-        assert Gain(larger, ("P",), False, 1.0, twist=True).known == pytest.approx(offer.known[1], abs=1e-6)
+        assert ReadingPlan(larger, ("P",), False, 1.0, twist=True).known == pytest.approx(offer.known[1], abs=1e-6)
         solution, seen = visibility(larger)
         (face,) = seen.faces
         weights = twist_weights(face.x_mm, face.y_mm) * machine.job.faces()["P"].width_mm / 1e3

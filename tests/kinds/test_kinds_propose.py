@@ -14,8 +14,8 @@ from waywright.core.adjust.network import network
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import Instrument
 from waywright.core.next.cures import cures, visibility
-from waywright.core.next.gain import Gain, candidates
 from waywright.core.next.programme import programme
+from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Step, Thickness
 from waywright.core.report import report
 from waywright.views.moves import how
@@ -159,6 +159,6 @@ def test_a_wedge_is_next_when_the_step_is_the_largest_share(step_mm: float, bloc
     """With a step of 10 µm the first reading to take is of a wedge; with one of 1 µm it is of an even lay-up."""
     blocks = replace(BLOCKS, blocks_mm=(1.0, 1.0 + step_mm, 1.0 + 2 * step_mm, 10.0, 20.0), u_um=0.2, feel_um=1.0)
     job = job_of(P, Q, edge("R"), kit=(blocks,))
-    plan = Gain(job, ("P", "Q", "R"), True, 3.0)
+    plan = ReadingPlan(job, ("P", "Q", "R"), True, 3.0)
     first = programme(plan, list(candidates(job, tuple(KINDS.values())))).taken[0]
     assert first.candidate.settings[0].geometry.block == block

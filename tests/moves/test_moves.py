@@ -10,7 +10,7 @@ import pytest
 from waywright import demo, jobfile
 from waywright.core.evidence.job import Goal, Job, Pass, Setting, Typed, Workpiece
 from waywright.core.judge.zones import minimum_zone_planes
-from waywright.core.next.moves import target_um
+from waywright.core.next.moves import required_sigma_um
 from waywright.core.readings import LayUp
 from waywright.core.readings.proposed import BORROWING_MIN
 from waywright.core.report import report
@@ -83,9 +83,9 @@ def test_settings_at_two_temperatures_ask_for_a_soak(three: Job) -> None:
 
 def test_the_target_is_a_tenth_of_the_smallest_limit(three: Job) -> None:
     """Heights are to be known to a tenth of the limit."""
-    assert target_um(replace(three, goal=Goal(straightness_um=6, flatness_um=8))) == pytest.approx(0.6)
+    assert required_sigma_um(replace(three, goal=Goal(straightness_um=6, flatness_um=8))) == pytest.approx(0.6)
     across_mm = three.faces()["Alder"].width_mm  # 100 µm/m is so much from edge to edge
-    assert target_um(replace(three, goal=Goal(twist_um_per_m=100))) == pytest.approx(0.1 * 0.1 * across_mm)
+    assert required_sigma_um(replace(three, goal=Goal(twist_um_per_m=100))) == pytest.approx(0.1 * 0.1 * across_mm)
 
 
 def test_a_part_works_back_to_the_ways_and_the_reference() -> None:

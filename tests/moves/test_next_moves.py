@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from studies.next_moves import SEED, compare, numbered, proposals, shop
-from waywright.core.next.gain import Gain
 from waywright.core.next.programme import programme
+from waywright.core.next.reading_plan import ReadingPlan
 
 SMALL = (3, 5, 7, 11, 12, 14, 15, 18)  # shops of the study that are quickly done
 
@@ -28,15 +28,15 @@ def test_in_every_shop_the_first_move_is_the_best_of_all_solved_again(k: int) ->
     job = shop(rng)
     faces, goal_um = tuple(job.faces()), float(rng.uniform(0.5, 3.0))
     for stage in range(4):
-        plan = Gain(job, faces, True, goal_um)
+        plan = ReadingPlan(job, faces, True, goal_um)
         if plan.reached:
             return
         first = programme(plan, proposals(job)).taken[0]
         kept = {r.id for r in first.readings}
-        then = Gain(numbered(first.candidate, 50 + stage, kept).added_to(job), faces, True, goal_um)
+        then = ReadingPlan(numbered(first.candidate, 50 + stage, kept).added_to(job), faces, True, goal_um)
         owned = [c for c in proposals(job) if not c.instruments and not c.pieces]
         if first.candidate.instruments:  # what is owned could not reach the goal
             owned = [c for c in proposals(job) if not c.pieces]
-        best = max(Gain(c.added_to(job), faces, True, goal_um).known for c in owned)
+        best = max(ReadingPlan(c.added_to(job), faces, True, goal_um).known for c in owned)
         assert then.reached or then.known >= best - 1e-6
         job = numbered(owned[int(rng.integers(len(owned)))], stage).added_to(job)

@@ -9,9 +9,9 @@ import pytest
 from waywright import demo, jobfile
 from waywright.core.evidence.findings import Improvement, Move
 from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting, Typed
-from waywright.core.next.gain import Gain
-from waywright.core.next.moves import SHARE, put_in, target_um
+from waywright.core.next.moves import SHARE, put_in, required_sigma_um
 from waywright.core.next.next_stack import next_stack
+from waywright.core.next.reading_plan import ReadingPlan
 from waywright.core.readings import Cross, LayUp
 from waywright.core.readings.stacks import USUAL_SET_MM
 from waywright.core.report import report
@@ -38,7 +38,7 @@ def test_while_a_pair_lies_there_the_stack_that_narrows_most_is_told(three: Job)
     (stack,) = [m for m in report(job).moves if "before" in how(m)]
     assert "try a stack of " in how(stack)
     assert "mm (" in how(stack)
-    plan = Gain(job, FACES, True, target_um(job))
+    plan = ReadingPlan(job, FACES, True, required_sigma_um(job))
     found = next_stack(plan, job)
     assert found is not None
     assert stack.gain is not None
@@ -57,13 +57,13 @@ def test_while_a_pair_lies_there_the_stack_that_narrows_most_is_told(three: Job)
     ]  # fmt: skip
     typed = tuple({r.id: r for r in (*last.readings, *narrow)}.values())
     again = replace(job, settings=(*job.settings[:-1], replace(last, readings=typed)))
-    assert Gain(again, FACES, True, target_um(job)).known == pytest.approx(found.known[1], abs=1e-9)
+    assert ReadingPlan(again, FACES, True, required_sigma_um(job)).known == pytest.approx(found.known[1], abs=1e-9)
 
 
 def test_no_stack_is_told_once_the_pair_was_lifted_or_nothing_is_wide(three: Job) -> None:
     """Brackets of one step, another reading since, a pass since: there is no stack to try."""
     wide = bracketed(three, 0.008)
-    plan = Gain(wide, FACES, True, target_um(wide))
+    plan = ReadingPlan(wide, FACES, True, required_sigma_um(wide))
     last = wide.settings[-1]
     level = Setting(
         "later",

@@ -9,8 +9,8 @@ import pytest
 
 from waywright import demo, jobfile
 from waywright.core.evidence.job import Candidate, Job
-from waywright.core.next.gain import Gain, Offer, candidates
 from waywright.core.next.programme import programme
+from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
 from waywright.core.readings import KINDS
 
 FACES = ("Alder", "Birch", "Rowan")
@@ -39,9 +39,9 @@ def everything(job: Job) -> list[Candidate]:
 def test_offers_are_what_solving_again_gives(three: Job, taken: int, along: bool) -> None:
     """What each offer says is known after it is what the job solved again with its readings knows, to 1e-6."""
     job = replace(three, settings=three.settings[:taken])
-    plan = Gain(job, FACES, along, 0.5)
+    plan = ReadingPlan(job, FACES, along, 0.5)
     for offer in plan.offers(everything(job)):
-        again = Gain(only(job, offer), FACES, along, 0.5)
+        again = ReadingPlan(only(job, offer), FACES, along, 0.5)
         assert again.known == pytest.approx(offer.known[1], abs=1e-6)
         assert again.worst_um == pytest.approx(offer.worst_um[1], rel=1e-5)
         assert plan.known == offer.known[0]
@@ -52,10 +52,10 @@ def test_offers_are_what_solving_again_gives(three: Job, taken: int, along: bool
 def test_the_first_of_a_programme_is_the_best_of_all_solved_again(three: Job, taken: int, along: bool) -> None:
     """No candidate, solved again one by one, leaves less of the goal unsure than the first recommended, to 1e-6."""
     job = replace(three, settings=three.settings[:taken])
-    plan = Gain(job, FACES, along, 0.5)
+    plan = ReadingPlan(job, FACES, along, 0.5)
     first = programme(plan, everything(job)).taken[0]
-    solved = Gain(only(job, first), FACES, along, 0.5).known
-    others = [Gain(c.added_to(job), FACES, along, 0.5).known for c in everything(job) if not c.pieces]
+    solved = ReadingPlan(only(job, first), FACES, along, 0.5).known
+    others = [ReadingPlan(c.added_to(job), FACES, along, 0.5).known for c in everything(job) if not c.pieces]
     assert len(others) >= 12
     assert solved >= max(others) - 1e-6
 
@@ -63,10 +63,10 @@ def test_the_first_of_a_programme_is_the_best_of_all_solved_again(three: Job, ta
 def test_offers_are_ranked_by_what_they_tell_a_minute(three: Job) -> None:
     """No candidate, solved again one by one, tells more of the goal a minute than the first offer does, to 1e-6."""
     job = replace(three, settings=three.settings[:2])
-    plan = Gain(job, FACES, True, 0.5)
+    plan = ReadingPlan(job, FACES, True, 0.5)
     first = plan.offers(everything(job))[0]
     rates = [
-        (Gain(c.added_to(job), FACES, True, 0.5).known - plan.known) / c.minutes
+        (ReadingPlan(c.added_to(job), FACES, True, 0.5).known - plan.known) / c.minutes
         for c in everything(job)
         if not c.pieces
     ]
@@ -75,15 +75,15 @@ def test_offers_are_ranked_by_what_they_tell_a_minute(three: Job) -> None:
 
 def test_readings_left_out_say_nothing(three: Job) -> None:
     """A suspect that is left out counts for nothing in the plan: less is known without it."""
-    whole = Gain(three, FACES, True, 0.5)
-    without = Gain(three, FACES, True, 0.5, ("layups[1].gaps[5]",))
+    whole = ReadingPlan(three, FACES, True, 0.5)
+    without = ReadingPlan(three, FACES, True, 0.5, ("layups[1].gaps[5]",))
     assert without.known < whole.known
 
 
 def test_unread_faces_are_asked_about(three: Job) -> None:
     """With nothing read nothing is known, every shape has its 1 mm, and every first offer tells something."""
     job = replace(three, settings=())
-    plan = Gain(job, FACES, True, 0.5)
+    plan = ReadingPlan(job, FACES, True, 0.5)
     assert plan.known == pytest.approx(0.0, abs=1e-6)
     assert plan.worst_um > 1000
     assert all(o.known[1] > 0 for o in plan.offers(everything(job)))
@@ -93,18 +93,18 @@ def test_unread_faces_are_asked_about(three: Job) -> None:
 def test_a_programme_reaches_its_goal_when_solved_again(three: Job, goal_um: float) -> None:
     """The job with the programme's readings reaches the goal; without any one of its later settings it does not."""
     job = replace(three, settings=())
-    plan = Gain(job, FACES, True, goal_um)
+    plan = ReadingPlan(job, FACES, True, goal_um)
     found = programme(plan, everything(job))
     assert found.reached
-    assert Gain(with_(job, found.taken), FACES, True, goal_um).worst_um <= goal_um * (1 + 1e-6)
+    assert ReadingPlan(with_(job, found.taken), FACES, True, goal_um).worst_um <= goal_um * (1 + 1e-6)
     for i in range(1, len(found.taken)):
         less = found.taken[:i] + found.taken[i + 1 :]
-        assert not Gain(with_(job, less), FACES, True, goal_um).reached
+        assert not ReadingPlan(with_(job, less), FACES, True, goal_um).reached
 
 
 def test_a_goal_beyond_the_instruments_is_not_reached(three: Job) -> None:
     """A goal of a thousandth of a micrometre is said to be out of reach."""
-    plan = Gain(replace(three, settings=()), FACES, True, 0.001)
+    plan = ReadingPlan(replace(three, settings=()), FACES, True, 0.001)
     assert not programme(plan, everything(three)).reached
 
 

@@ -23,10 +23,10 @@ from waywright.core.evidence.job import NOTHING_MORE, Given, Goal, Job, Pass, Re
 from waywright.core.next.cures import newest_faces
 from waywright.core.next.hanging import WORTH
 from waywright.core.next.moves import doubted
-from waywright.core.next.retakes import Retake, laid_again, retakes, settled
+from waywright.core.next.retakes import Retake, laid_again, left_out_because, retakes
 from waywright.core.readings import Cross, LayUp, Step, Thickness
 from waywright.core.report import report, report_of, solve_readings
-from waywright.core.results.verdicts import aims, form_of, judged, verdict
+from waywright.core.results.verdicts import aims, face_under_test, form_of, verdict
 from waywright.views.moves import how, reason
 
 SUSPECT = "layups[1].gaps[5]"
@@ -126,7 +126,7 @@ def test_what_was_taken_again_is_not_asked_again() -> None:
     done = shop_read(job, again, again.to_read)
     found = report(done, with_cures=False)
     assert [s.reading for s in found.suspects] == [SUSPECT]
-    assert settled(done, found, SUSPECT) == "laid again since"
+    assert left_out_because(done, found, SUSPECT) == "laid again since"
     assert retakes(done, found) == ()
     assert not any(SUSPECT in how(m) for m in found.moves)
     (rest,) = asked(shop_read(job, again, again.again))
@@ -206,7 +206,7 @@ def test_a_verdict_hangs_when_use_as_read_changes_it(straightness_um: float) -> 
     spots = Visibility(solution, faces).find()
     changed = set()
     for face, said in zip(faces, without.verdicts, strict=True):
-        judge = judged(solution, face, 0.0)
+        judge = face_under_test(solution, face, 0.0)
         (aim,) = aims(job.goal, judge.face)
         now = verdict(judge, aim, form_of(judge, spots), spots, job.goal)
         if now.decision != said.decision and abs((now.chance_inside or 0) - (said.chance_inside or 0)) >= WORTH:
@@ -250,7 +250,7 @@ def test_metal_taken_since_leaves_it_out_for_good() -> None:
     """A reading of a face that was cut since cannot be taken again."""
     job = replace(shop(), passes=(Pass("passes[0]", "Rowan", after=shop().settings[-1].id),))
     found = report(job, with_cures=False)
-    assert settled(job, found, SUSPECT) == "cut since"
+    assert left_out_because(job, found, SUSPECT) == "cut since"
     assert retakes(job, found) == ()
 
 

@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from tests.kinds.worlds import DIAL, height, job_of, nodes_of, with_readings
 from tests.work.faces import Drawn, drawn, face, passes_at
 from tests.work.test_scraping import WISHES, mapped
-from waywright.core.evidence.job import Job, Pass, Patch
+from waywright.core.evidence.job import Job, Pass, PassZone
 from waywright.core.evidence.things import FloatArray, Hand
 from waywright.core.readings import Run
 from waywright.core.report import report
 from waywright.core.work.done import as_drawn, gone_over, removed_so_far, strokes
 
-ZONES = (Patch(100, 250, passes=2), Patch(350, 400, 0.0, 20.0), Patch(475, 600, passes=3))
+ZONES = (PassZone(100, 250, passes=2), PassZone(350, 400, 0.0, 20.0), PassZone(475, 600, passes=3))
 
 
 @given(drawn(6.0), WISHES)

@@ -73,7 +73,7 @@ def solve_readings(job: Job, bends: Bending = unbent) -> Solved:
     screened = screen(network(job, Given(bends=bends)))
     net = screened.net
     faces = newest_faces(net, screened.solution)
-    judges = {f.unknown.face.name: verdicts.judged(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
+    judges = {f.unknown.face.name: verdicts.face_under_test(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
     carrying = frozenset(reading for one in screened.standing for reading in one.carrying)
     return Solved(net, screened, Visibility(screened.solution, faces), judges, Given(carrying, bends))
 

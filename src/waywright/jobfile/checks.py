@@ -11,7 +11,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from waywright.core.evidence.fields import faces_named
-from waywright.core.evidence.job import Job, JobError, Patch, Reading, Setting
+from waywright.core.evidence.job import Job, JobError, PassZone, Reading, Setting
 from waywright.core.evidence.rows import HeightTerm, Site
 from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
 from waywright.core.judge.decisions import RULES
@@ -192,7 +192,7 @@ def _passes(job: Job) -> None:
             _zone(zone, job.faces()[each.face], f"{each.id}.zones[{i}]")
 
 
-def _zone(zone: Patch, face: Face, place: str) -> None:
+def _zone(zone: PassZone, face: Face, place: str) -> None:
     """Refuse what no zone of a face can be."""
     half = face.width_mm / 2
     low, high = (-half if zone.y_from_mm is None else zone.y_from_mm), half if zone.y_to_mm is None else zone.y_to_mm

@@ -16,7 +16,7 @@ from waywright.core.evidence.things import FloatArray
 from waywright.views import palette
 from waywright.views.numbers import Shown
 from waywright.views.ribbon import Cell, Line, Ribbon, borders, scale_bar, some
-from waywright.views.tables import line_name
+from waywright.views.tables import line_place
 
 ROW_IN = 0.17  # of the map: as high as a height needs to stand in it
 MOST_NAMED = 13  # stations with their place written under them
@@ -82,7 +82,7 @@ def draw_map(axes: Axes, ribbon: Ribbon) -> None:
     if not ribbon.has_side:
         axes.text(-0.012, 0.5, "● marked\nend", va="center", **outside)
         for y in face.lines_mm:
-            name = line_name(y, ribbon.shown).split(", ")[1]
+            name = line_place(y, ribbon.shown)
             axes.text(1.012 * face.length_mm, y, name, size=6.5, color=palette.INK, va="center")
     below = -half - 0.03 * face.width_mm / _high_in(axes)
     for x, words in some(ribbon.stations, MOST_NAMED):

@@ -120,8 +120,8 @@ def _(move: TakeSetting, shown: Shown) -> str:
         words = f"with the rest of these it settles {faces} with the fewest readings: {hours}"
     else:
         words = f"it tells most of {faces}, though not all that the goal asks"
-    if move.coarse is not None:
-        so_far = f", {100 * move.coarse:.0f} % of what is unsure so far" if move.coarse else ""
+    if move.block_step_share is not None:
+        so_far = f", {100 * move.block_step_share:.0f} % of what is unsure so far" if move.block_step_share else ""
         words += f"; a wedge reads between the steps of the set{so_far}"
     return f"{words}; {_proved(move.proof, shown)}" if move.proof is not None else words
 

@@ -9,8 +9,7 @@ import numpy as np
 
 from waywright.core.evidence.findings import BURR, BlindSpot, Parallel, Report, Suspect, Verdict
 from waywright.core.evidence.job import Reading, Setting
-from waywright.core.next.retakes import settled
-from waywright.core.results.verdicts import HARDLY_SEEN, UNSEEN
+from waywright.core.next.retakes import left_out_because
 from waywright.views.moves import hang_words
 from waywright.views.numbers import (
     BAND,
@@ -86,6 +85,20 @@ class Retake:
 
 
 @dataclass(frozen=True)
+class ShareLine:
+    """Where the uncertainty of one measure of a face comes from, the largest parts first."""
+
+    face: str
+    measure: str
+    parts: str
+
+    @property
+    def words(self) -> str:
+        """All of it."""
+        return f"{self.face}, {self.measure}: {self.parts}"
+
+
+@dataclass(frozen=True)
 class Result:
     """A whole report for people, but for what to do next: see `views.moves`."""
 
@@ -100,7 +113,7 @@ class Result:
     rounds: tuple[str, ...]
     hand: str
     agreement: tuple[str, ...]
-    shares: tuple[str, ...]
+    shares: tuple[ShareLine, ...]
     notes: tuple[str, ...]
     height_unit: str
     length_unit: str
@@ -135,7 +148,7 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
     numbers = shown.slopes if twist else shown.heights
     low, high = verdict.interval_95_um or (math.nan, math.nan)
     within = (high - low) / 2 if high > low else None
-    unknown = verdict.value_um is None or any(words in verdict.why for words in (UNSEEN, HARDLY_SEEN))
+    unknown = verdict.value_um is None or bool(verdict.unseen)
     limit = NONE if verdict.limit_um is None else shown.limit(verdict.limit_um, twist)
     if verdict.limit_um is not None and verdict.side != "between":
         limit += f", {verdict.side}"
@@ -184,7 +197,7 @@ def _retake(suspect: Suspect, report: Report, shown: Shown) -> Retake:
     found = {reading.id: (setting, reading) for setting, reading in report.job.readings()}
     where = _where(*found[suspect.reading], shown) if suspect.reading in found else suspect.reading
     like = [_where(*found[one], shown) if one in found else one for one in suspect.like]
-    why = settled(report.job, report, suspect.reading)
+    why = left_out_because(report.job, report, suspect.reading)
     hangs = bool(suspect.hangs) and not why
     then = sentence(hang_words(suspect.hangs)) if hangs else SETTLED[why]
     return Retake(
@@ -202,7 +215,7 @@ def _where(setting: Setting, reading: Reading, shown: Shown) -> str:
     """ "Q on P, marks together, at 300, 15 mm"."""
     places = [p for p in (reading.x_mm, reading.y_mm, reading.at_mm) if p is not None]
     at = ", ".join(shown.lengths(p) for p in places)
-    return setting.geometry.words() + (f", at {at} {shown.length}" if at else "")
+    return shown.said(setting.geometry.words()) + (f", at {at} {shown.length}" if at else "")
 
 
 def _unchecked(report: Report) -> str:
@@ -281,14 +294,14 @@ def _agreement(report: Report) -> tuple[str, ...]:
     return (spare, *(f"{s.instrument}: {s.words}." for s in fit.instruments))
 
 
-def _shares(report: Report) -> tuple[str, ...]:
+def _shares(report: Report) -> tuple[ShareLine, ...]:
     """The largest influences on each result."""
     found = []
     for face, measure in dict.fromkeys((s.face, s.result) for s in report.budget):
         parts = sorted((s for s in report.budget if (s.face, s.result) == (face, measure)), key=lambda s: -s.share)
         named = [f"{s.name} {percent(s.share)}" for s in parts[:3] if s.share >= 0.01]
         if named:
-            found.append(f"{face}, {measure}: {'; '.join(named)}")
+            found.append(ShareLine(face, measure, "; ".join(named)))
     return tuple(found)
 
 

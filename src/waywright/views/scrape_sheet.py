@@ -56,7 +56,7 @@ def zone_words(zone: WorkZone, width_mm: float, shown: Shown) -> str:
 
 
 def _nothing(found: ScrapingMap, shown: Shown) -> str:
-    lead = f"Take nothing from {found.face.name}: {found.reason.removeprefix('nothing is to be taken: ')}."
+    lead = f"Take nothing from {found.face.name}: {found.reason}."
     if found.lighter_um is not None:
         lead += f" Passes of about {_depth(found.lighter_um, shown)} would still help."
     return lead

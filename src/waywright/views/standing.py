@@ -27,7 +27,7 @@ def standing_words(found: Standing, shown: Shown) -> str:
 def standing_notes(report: Report, shown: Shown) -> tuple[str, ...]:
     """A sentence for every setting whose upper does not stand on all its spacers."""
     return tuple(
-        f"{_lay_up(report.job, found.setting)}: {words}."
+        f"{shown.said(_lay_up(report.job, found.setting))}: {words}."
         for found in report.standing
         if (words := standing_words(found, shown))
     )

@@ -81,7 +81,12 @@ def _spread(stations: int) -> list[int]:
 
 def line_name(y_mm: float, shown: Shown) -> str:
     """ "far, y 14"."""
-    return f"{'far' if y_mm > 0 else 'near' if y_mm < 0 else 'middle'}, y {shown.lengths(y_mm)}"
+    return f"{'far' if y_mm > 0 else 'near' if y_mm < 0 else 'middle'}, {line_place(y_mm, shown)}"
+
+
+def line_place(y_mm: float, shown: Shown) -> str:
+    """ "y 14"."""
+    return f"y {shown.lengths(y_mm)}"
 
 
 def _caption(shape: Shape, shown: Shown) -> str:

@@ -47,7 +47,7 @@ def _report(console: Console, view: Result, first: str) -> None:
     _list(console, "How faces of a piece lie to each other", view.parallels)
     _list(console, "Who agrees with whom", (*view.rounds, *filter(None, [view.hand])))
     _list(console, "How the readings agree", (*view.agreement, *([view.unchecked] if view.unchecked else [])))
-    _list(console, "Where the uncertainty comes from", view.shares)
+    _list(console, "Where the uncertainty comes from", tuple(share.words for share in view.shares))
     _list(console, "Assumed", view.notes)
 
 

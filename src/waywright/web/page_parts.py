@@ -78,7 +78,7 @@ def retakes(job_id: int, view: Result) -> tuple[Retakes, ...]:
     return tuple(Retakes(retake_url(job_id, r.reading), r.where, r.told, r.waits, r.hangs) for r in view.retakes)
 
 
-def setting_lines(job_id: int, job: Job, report: Report | None) -> tuple[SettingLine, ...]:
+def setting_lines(job_id: int, job: Job, report: Report | None, shown: Shown) -> tuple[SettingLine, ...]:
     """Every setting in the order in which it was taken."""
     suspects = {s.reading for s in report.suspects} if report is not None else set()
     past = set(report.past) if report is not None else set()
@@ -86,7 +86,7 @@ def setting_lines(job_id: int, job: Job, report: Report | None) -> tuple[Setting
     return tuple(
         SettingLine(
             setting_url(job_id, s.id),
-            s.geometry.words(),
+            shown.said(s.geometry.words()),
             plural(sum(r.id not in corrected for r in s.readings), "reading"),
             "before the last pass" if s.id in past else "",
             sum(r.id in suspects for r in s.readings),

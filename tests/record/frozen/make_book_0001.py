@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from waywright import jobfile
-from waywright.core.evidence.job import Goal, Pass, Patch, Reading, Setting, Typed
+from waywright.core.evidence.job import Goal, Pass, PassZone, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import Step
 from waywright.demo import shop
@@ -49,7 +49,7 @@ def main() -> None:
         )
         first = Reading("", "readings", at_mm=0.0, key="div", value=Typed(1.5, "div", "1.5 div"))
         book.change(job_id, Add(plate), Add(level), Add(step), Append("steps[0]", (first,)), by=by())
-        zones = (Patch(0.0, 150.0, passes=2), Patch(300.0, 400.0, y_from_mm=0.0))
+        zones = (PassZone(0.0, 150.0, passes=2), PassZone(300.0, 400.0, y_from_mm=0.0))
         cut = Pass("", "Alder", "layups[2]", depth_um=1.5, zones=zones, note="45° one way")
         book.change(job_id, Add(cut), by=by())
         book.attach(job_id, "blue.png", "image/png", bytes(range(256)), about=Ref("setting", "layups[0]"), by=by())

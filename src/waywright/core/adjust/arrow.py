@@ -52,7 +52,7 @@ class Selected:
     corner: FloatArray
 
 
-class Arrow:
+class ArrowheadFactor:
     """The factor. Raises `NotPositive` when there is none."""
 
     def __init__(self, inner: sparse.csr_matrix, side: FloatArray, corner: FloatArray) -> None:

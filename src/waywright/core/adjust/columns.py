@@ -19,7 +19,7 @@ State = tuple[str, int]  # a face, and how often it was cut
 
 
 @dataclass(frozen=True)
-class Body:
+class RigidBody:
     """Faces of one piece, each in a state, that some reading ties together: lifted, tilted and shifted as one."""
 
     piece: str
@@ -41,7 +41,7 @@ class Unknown:
     face: Face | None = None
     state: int = 0
     nodes: IntArray | None = None
-    body: Body | None = None
+    body: RigidBody | None = None
 
 
 @dataclass(frozen=True)

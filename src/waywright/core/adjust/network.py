@@ -10,7 +10,7 @@ import numpy as np
 from scipy import sparse
 
 from waywright.core.adjust.carriers import Group, grouped
-from waywright.core.adjust.columns import Body, Rows, State, Unknown, uncheckable
+from waywright.core.adjust.columns import RigidBody, Rows, State, Unknown, uncheckable
 from waywright.core.adjust.guides import guide_faces, on_guide
 from waywright.core.evidence.job import NOTHING_MORE, Bend, Bending, Given, Job, JobError, Reading, Setting
 from waywright.core.evidence.rows import (
@@ -323,7 +323,7 @@ def _idle(net: Network, loose: BoolArray) -> list[str]:
 
 def _bodies(
     states: Sequence[State], ties: Sequence[tuple[State, State]], piece: Mapping[str, str]
-) -> dict[State, Body]:
+) -> dict[State, RigidBody]:
     """The rigid body of each face state: faces of one piece that some reading ties together."""
     parent = {s: s for s in states}
 
@@ -337,5 +337,5 @@ def _bodies(
     members: dict[State, list[State]] = {}
     for s in states:
         members.setdefault(root(s), []).append(s)
-    bodies = {first: Body(piece[first[0]], tuple(each)) for first, each in members.items()}
+    bodies = {first: RigidBody(piece[first[0]], tuple(each)) for first, each in members.items()}
     return {s: bodies[root(s)] for s in states}

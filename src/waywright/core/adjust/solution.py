@@ -18,7 +18,7 @@ import numpy as np
 from scipy import linalg, sparse
 from scipy.linalg import lapack
 
-from waywright.core.adjust.arrow import Arrow, Selected
+from waywright.core.adjust.arrow import ArrowheadFactor, Selected
 from waywright.core.adjust.columns import Rows, Unknown, compress, orthonormal, over
 from waywright.core.evidence.rows import NOT_READ, Influence, Label
 from waywright.core.evidence.things import FloatArray, IntArray
@@ -98,7 +98,7 @@ class Solution:
         self.border_size = size
         corner = linalg.block_diag(own, self.rigid_corner)
         self.prior_diagonal = np.concatenate([inverse_s2[self.nodes], own_prior[self.own]])
-        self.arrow = Arrow(inner.tocsr(), side * size, corner * size[:, None] * size)
+        self.arrow = ArrowheadFactor(inner.tocsr(), side * size, corner * size[:, None] * size)
 
     def _solve(self, right: FloatArray) -> FloatArray:
         """Right-hand sides (nodes | own | rigid, k) → the inverse times them."""

@@ -33,13 +33,13 @@ from waywright.core.evidence.findings import Standing
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
 
-SURE = 0.99  # the share of the weight at which a spacer carries
+CARRIES_FROM = 0.99  # the share of the weight at which a spacer carries
 PASSES = 2
 UNSEEN = 20.0  # the slack's sigma, in u of the spacer, beyond which nothing was read over it
 UNSAID_UM = 50.0  # how well a spacer that may be free holds its gap while the slack is asked: next to not at all
 
 
-def settled(net: Network, doubted: Collection[str] = ()) -> tuple[Network, tuple[Standing, ...]]:
+def with_spacers_settled(net: Network, doubted: Collection[str] = ()) -> tuple[Network, tuple[Standing, ...]]:
     """The network with its carrying spacers as equations and the others as limits, and which they are.
 
     `doubted` names readings that are not believed.
@@ -64,7 +64,7 @@ def _sure(group: Group) -> Chances:
 
 
 def _carrying(groups: Sequence[Group], chances: Sequence[Chances]) -> IntArray:
-    parts = [group.rows[least >= SURE] for group, (least, _) in zip(groups, chances, strict=True)]
+    parts = [group.rows[least >= CARRIES_FROM] for group, (least, _) in zip(groups, chances, strict=True)]
     return np.concatenate([*parts, np.zeros(0, np.intp)])
 
 
@@ -132,13 +132,13 @@ def _told(net: Network, whole: Group, believed: Group, chances: Chances) -> Stan
     """What is said of all spacers of a setting; of one that is not believed it cannot be told."""
     least, most = (dict(zip(believed.rows.tolist(), each.tolist(), strict=True)) for each in chances)
     spots = sorted(zip(whole.x_mm.tolist(), whole.y_mm.tolist(), whole.rows.tolist(), strict=True))
-    on = tuple((x, y) for x, y, row in spots if least.get(row, np.nan) >= SURE)
-    free = tuple((x, y) for x, y, row in spots if most.get(row, np.nan) <= 1 - SURE)
+    on = tuple((x, y) for x, y, row in spots if least.get(row, np.nan) >= CARRIES_FROM)
+    free = tuple((x, y) for x, y, row in spots if most.get(row, np.nan) <= 1 - CARRIES_FROM)
     return Standing(
         whole.setting,
         on,
         free,
         tuple((x, y) for x, y, _ in spots if (x, y) not in on and (x, y) not in free),
-        tuple(net.rows.reading_ids[row] for _, _, row in spots if least.get(row, np.nan) >= SURE),
+        tuple(net.rows.reading_ids[row] for _, _, row in spots if least.get(row, np.nan) >= CARRIES_FROM),
         bool(believed.sets),
     )

@@ -18,7 +18,7 @@ from waywright.core.adjust.feasible import impossible
 from waywright.core.adjust.misfits import misfits
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
-from waywright.core.adjust.spacers import settled
+from waywright.core.adjust.spacers import with_spacers_settled
 from waywright.core.evidence.findings import Fit, Scatter, Standing, Suspect
 from waywright.core.evidence.rows import Influence
 from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
@@ -30,7 +30,7 @@ MOST = 20  # suspects looked for; a job with more wants reading again, not compu
 TRIM = 3.5  # standardised residuals beyond this say nothing of an instrument's everyday scatter
 SETTLED = 0.01  # a factor that changes by less has been learned
 ROUGHLY = 20.0  # the sigma, in u, beyond which what a reading should be is not told
-SURE = 0.01  # chance of so much scatter from an honest instrument, below which its claim is no longer used
+SCATTER_PROVED = 0.01  # chance of so much scatter from an honest instrument, below which its claim is no longer used
 
 
 @dataclass(frozen=True)
@@ -52,11 +52,11 @@ def screen(net: Network) -> Screened:
     Which spacers carry is asked of all readings, and again without the gaps that are suspect: a misread one may have
     put the upper on a spacer that it is free of.
     """
-    found = _screened(*settled(net))
+    found = _screened(*with_spacers_settled(net))
     spacers = {net.rows.reading_ids[row] for group in net.standing for row in group.rows}
     doubted = {s.reading for s in found.suspects} - spacers
     if doubted and any(not group.sure for group in net.standing):
-        again, standing = settled(net, doubted)
+        again, standing = with_spacers_settled(net, doubted)
         if standing != found.standing:
             found = _screened(again, standing)
     return found
@@ -148,7 +148,7 @@ def _scatter(
         spare = float(redundancy[mine][everyday].sum())
         square = float((residual[mine][everyday] ** 2).sum()) * used[i, 0] ** 2
         found = float(np.sqrt(square / spare)) if spare > 0 else 1.0
-        sure = spare > 0 and float(stats.chi2.sf(square, spare)) < SURE
+        sure = spare > 0 and float(stats.chi2.sf(square, spare)) < SCATTER_PROVED
         result[i] = [max(1.0, found) if sure else 1.0, found, spare]
     return result
 

@@ -145,7 +145,7 @@ class Verdict:
     """A face against its limit. `decision` is inside, outside, open (and `why`) or not measured."""
 
     face: str
-    measure: str  # "straightness" or "flatness"
+    measure: str  # straightness, flatness or twist; of a twist the numbers are in µm/m
     value_um: float | None
     interval_95_um: tuple[float, float] | None
     limit_um: float | None
@@ -155,6 +155,7 @@ class Verdict:
     why: str
     prior: str
     grade: str | None = None
+    unseen: tuple[str, ...] = ()  # the modes, not or hardly seen, that leave it open
 
 
 @dataclass(frozen=True)

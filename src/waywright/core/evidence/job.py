@@ -290,7 +290,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Patch:
+class PassZone:
     """A rectangle of a face that was gone over `passes` times; without y the whole width of it."""
 
     from_mm: float
@@ -312,7 +312,7 @@ class Pass:
     after: str | None = None
     act: str = "scrape"
     depth_um: float | None = None
-    zones: tuple[Patch, ...] = ()
+    zones: tuple[PassZone, ...] = ()
     when: str | None = None
     note: str | None = None
 

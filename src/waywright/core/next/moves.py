@@ -19,9 +19,9 @@ from waywright.core.evidence.job import Job, Reading, Setting, Workpiece
 from waywright.core.evidence.rows import STEP, Influence, Label
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.faults import faults
-from waywright.core.next.gain import Gain, Offer, candidates
 from waywright.core.next.next_stack import NextStack, next_stack
 from waywright.core.next.programme import TIMES, Programme, programme
+from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
 from waywright.core.next.retakes import TakeAgain, retakes
 from waywright.core.next.scraping import scraped
 from waywright.core.readings import KINDS
@@ -60,8 +60,9 @@ class Proof:
 class TakeSetting(Move):
     """A setting, or several that belong together, to take. `some`: of each, the readings to take, where not all are.
 
-    `settles` are the faces it is for; `reached`: with the `whole` programme the goal is reached, `proof` then says what
-    that is good for. `coarse`: how much of what is unsure is the step of the blocks, None where no wedge is laid.
+    `settles` are the faces it is for; where the `whole` programme reaches the goal of a part, `proof` says what that is
+    good for. `block_step_share`: how much of what is unsure is the step of the blocks; None where no wedge is
+    laid.
     """
 
     offer: Offer
@@ -69,7 +70,7 @@ class TakeSetting(Move):
     settles: tuple[str, ...]
     whole: Programme
     proof: Proof | None = None
-    coarse: float | None = None
+    block_step_share: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +155,7 @@ def _soak(job: Job) -> Iterator[Move]:
         yield Soak(faces=tuple(job.faces()), minutes=SOAK_MIN, span_k=max(known.values()) - min(known.values()))
 
 
-def target_um(job: Job) -> float:
+def required_sigma_um(job: Job) -> float:
     """How well heights must be known for the goal: a tenth of the smallest limit, of a twist from edge to edge."""
     limits = [
         a.limit.value * (face.width_mm / 1e3 if a.measure == TWIST else 1.0)
@@ -173,7 +174,7 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     faces = tuple(dict.fromkeys(v.face for v in verdicts if v not in few))
     if not faces:
         return
-    goal = target_um(job)
+    goal = required_sigma_um(job)
     plan = _plan(job, report, faces, goal)
     if plan.reached:
         yield AtTheLimit(faces=faces, where_mm=_proud_mm(report, faces), known_um=goal, twist=plan.twist)
@@ -205,14 +206,14 @@ def _could_tell(job: Job, verdict: Verdict) -> bool:
     return stations > 1 and lines > 1
 
 
-def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Gain:
+def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> ReadingPlan:
     """What the limits of these faces ask about: their twist alone, or each line, or the whole of them."""
     left_out = tuple(s.reading for s in report.suspects)
     asked = {a.measure for name in faces for a in aims(job.goal, job.faces()[name])}
     wide = [n for n in faces if min(len(job.faces()[n].lines_mm), len(job.faces()[n].stations_mm)) > 1]
     if asked == {TWIST} and wide:
-        return Gain(job, wide, False, goal_um, left_out, report.given, twist=True)
-    return Gain(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
+        return ReadingPlan(job, wide, False, goal_um, left_out, report.given, twist=True)
+    return ReadingPlan(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
 
 
 def _proud_mm(report: Report, faces: Sequence[str]) -> tuple[float, ...]:
@@ -283,7 +284,7 @@ def _setting(report: Report, offer: Offer, faces: tuple[str, ...], found: Progra
         some=() if all_of_it else tuple((s, readings) for s, readings in some if readings),
         settles=faces,
         whole=found,
-        coarse=_coarse(report) if settings[0].geometry.between_steps else None,
+        block_step_share=_coarse(report) if settings[0].geometry.between_steps else None,
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.things import Instrument
-from waywright.core.next.gain import Gain
+from waywright.core.next.reading_plan import ReadingPlan
 from waywright.core.readings.proposed import step_mm
 from waywright.core.readings.stacks import USUAL_SET_MM, NoStack, next_stack_mm, stacks_at_once
 
@@ -40,7 +40,7 @@ class NextStack:
         return WRINGING_MIN + self.setting.geometry.reading_min * len(self.readings)
 
 
-def next_stack(plan: Gain, job: Job) -> NextStack | None:
+def next_stack(plan: ReadingPlan, job: Job) -> NextStack | None:
     """For the lay-up taken last, if its faces are as they were; None when its brackets are as narrow as can be."""
     setting = next(iter(reversed(job.settings)), None)
     if setting is None or not setting.geometry.by_stacks:

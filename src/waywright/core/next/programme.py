@@ -18,7 +18,7 @@ import numpy as np
 
 from waywright.core.evidence.job import Candidate
 from waywright.core.evidence.things import FloatArray, Instrument
-from waywright.core.next.gain import Gain, Offer, Yield
+from waywright.core.next.reading_plan import Information, Offer, ReadingPlan
 from waywright.core.readings.proposed import BORROWING_MIN
 
 MOST_SETTINGS = 30
@@ -49,15 +49,15 @@ class Programme:
         return sum(map(read, self.taken))
 
 
-def programme(plan: Gain, candidates: Iterable[Candidate]) -> Programme:
+def programme(plan: ReadingPlan, candidates: Iterable[Candidate]) -> Programme:
     """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
-    told, reach_um = _worth_having(plan, [t for c in candidates if (t := plan.told(c)) is not None])
+    told, reach_um = _worth_having(plan, [t for c in candidates if (t := plan.information_of(c)) is not None])
     if not told or plan.reached:
         return Programme((), plan.reached, reach_um)
     first = max(told, key=lambda t: (round(_gain(plan, t), ALIKE), -t.minutes))
     if _reached(plan, [first]):  # more than the goal asks need not be known
         return Programme(_ordered(plan, _without_readings(plan, [first], 0)), True, reach_um)
-    drafts = [draft for way in WAYS if (draft := _reach(plan, told, first, way)) is not None]
+    drafts = [draft for way in GREEDY_RULES if (draft := _reach(plan, told, first, way)) is not None]
     in_rounds = _in_rounds(plan, told, first)
     drafts += [in_rounds] if drafts and in_rounds is not None else []
     if not drafts:
@@ -67,43 +67,43 @@ def programme(plan: Gain, candidates: Iterable[Candidate]) -> Programme:
     return Programme(_ordered(plan, best), True, reach_um)
 
 
-def _worth_having(plan: Gain, told: Sequence[Yield]) -> tuple[list[Yield], float]:
+def _worth_having(plan: ReadingPlan, told: Sequence[Information]) -> tuple[list[Information], float]:
     """What is owned, where it can reach the goal; else also what must be borrowed. How far it reaches."""
     owned = [t for t in told if not t.candidate.instruments]
     reach_um = plan.reach_um(owned, TIMES)
-    if reach_um > plan.goal_um:
+    if reach_um > plan.required_sigma_um:
         owned, reach_um = list(told), plan.reach_um(told, TIMES)
     return sorted(owned, key=_round_of, reverse=True), reach_um
 
 
-def _gain(plan: Gain, told: Yield) -> float:
+def _gain(plan: ReadingPlan, told: Information) -> float:
     """What it adds to the share known as things stand."""
     return plan.share_known(plan.covariance(plan.information + told.adds)) - plan.known
 
 
-Way = Callable[[float, Yield], float]
-WAYS: tuple[Way, ...] = (
+Rule = Callable[[float, Information], float]
+GREEDY_RULES: tuple[Rule, ...] = (
     lambda gain, t: gain / t.minutes,
     lambda gain, t: gain,
     lambda gain, t: gain / max(1, read(t)),
 )
 
 
-def read(setting: Yield | Offer) -> int:
+def read(setting: Information | Offer) -> int:
     """How many readings of it there are to read: what a lay-up stands on is known beforehand."""
     return len(setting.candidate.to_read(setting.readings))
 
 
-def _with(plan: Gain, settings: Sequence[Yield]) -> FloatArray:
+def _with(plan: ReadingPlan, settings: Sequence[Information]) -> FloatArray:
     """The information when settings are taken as well."""
     return np.asarray(plan.information + np.sum([t.adds for t in settings], axis=0))
 
 
-def _reached(plan: Gain, settings: Sequence[Yield]) -> bool:
-    return bool(settings) and plan.largest_um(plan.covariance(_with(plan, settings))) <= plan.goal_um
+def _reached(plan: ReadingPlan, settings: Sequence[Information]) -> bool:
+    return bool(settings) and plan.largest_um(plan.covariance(_with(plan, settings))) <= plan.required_sigma_um
 
 
-def _reach(plan: Gain, told: Sequence[Yield], first: Yield, way: Way) -> list[Yield] | None:
+def _reach(plan: ReadingPlan, told: Sequence[Information], first: Information, way: Rule) -> list[Information] | None:
     """After the first, by repeatedly taking the best by `way`, until the goal is reached; None when it is not."""
     chosen = [first]
     information = _with(plan, chosen)
@@ -117,12 +117,12 @@ def _reach(plan: Gain, told: Sequence[Yield], first: Yield, way: Way) -> list[Yi
         information = information + told[best].adds
         covariance = plan.covariance(information)
         now = plan.share_known(covariance)
-        if plan.largest_um(covariance) <= plan.goal_um:
+        if plan.largest_um(covariance) <= plan.required_sigma_um:
             return chosen
     return None
 
 
-def _in_rounds(plan: Gain, told: Sequence[Yield], first: Yield) -> list[Yield] | None:
+def _in_rounds(plan: ReadingPlan, told: Sequence[Information], first: Information) -> list[Information] | None:
     """As a person would who reads everything: kind after kind, turn after turn, each as a whole, until it is enough."""
     chosen = [first]
     left = [t for t in told if t is not first]
@@ -135,12 +135,12 @@ def _in_rounds(plan: Gain, told: Sequence[Yield], first: Yield) -> list[Yield] |
     return None
 
 
-def _round_of(told: Yield) -> tuple[str, str]:
+def _round_of(told: Information) -> tuple[str, str]:
     geometry = told.candidate.settings[0].geometry
-    return geometry.block, getattr(geometry, "turn", "")
+    return geometry.block, "" if geometry.lying is None else geometry.lying.turn
 
 
-def _without_settings(plan: Gain, chosen: list[Yield]) -> list[Yield]:
+def _without_settings(plan: ReadingPlan, chosen: list[Information]) -> list[Information]:
     """Leave out whole settings that the goal does not need, the longest first; the very first stays."""
     at = sorted(range(1, len(chosen)), key=lambda i: -chosen[i].minutes)
     kept = {0, *at}
@@ -150,7 +150,7 @@ def _without_settings(plan: Gain, chosen: list[Yield]) -> list[Yield]:
     return [chosen[k] for k in sorted(kept)]
 
 
-def _without_readings(plan: Gain, chosen: list[Yield], start: int = 1) -> list[Yield]:
+def _without_readings(plan: ReadingPlan, chosen: list[Information], start: int = 1) -> list[Information]:
     """Leave out single readings that the goal does not need, the least useful a minute first; none before `start`."""
     needed: set[tuple[int, str]] = set()
     while True:
@@ -171,7 +171,7 @@ def _without_readings(plan: Gain, chosen: list[Yield], start: int = 1) -> list[Y
             return chosen
 
 
-def _ordered(plan: Gain, chosen: Sequence[Yield]) -> tuple[Offer, ...]:
+def _ordered(plan: ReadingPlan, chosen: Sequence[Information]) -> tuple[Offer, ...]:
     """The first, then as things stand the setting that tells most a minute first."""
     offers = [plan.offer(t) for t in chosen if t.readings]
     bare = [replace(o, minutes=o.minutes - BORROWING_MIN * len(o.candidate.instruments)) for o in offers]

@@ -7,7 +7,7 @@ are read anew as check one another, in a setting of its own.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -56,7 +56,7 @@ class Retake:
     @property
     def again(self) -> tuple[Reading, ...]:
         """Of the readings to take, those at the suspects' own places."""
-        return tuple(r for r in self.to_read if r.id.removeprefix(AGAIN) in self.ids)
+        return tuple(r for r in self.to_read if r.id in _anew(self.ids))
 
     @property
     def to_read(self) -> tuple[Reading, ...]:
@@ -92,10 +92,15 @@ class TakeAgain(Move):
 AGAIN = "again "  # before the id of what is taken again
 
 
+def _anew(ids: Iterable[str]) -> frozenset[str]:
+    """The ids under which readings are taken again."""
+    return frozenset(AGAIN + name for name in ids)
+
+
 def retakes(job: Job, report: Report) -> tuple[Retake, ...]:
-    """One for each setting that has suspects which are not settled; those on which a verdict hangs first."""
+    """One for each setting that has suspects which are not left out for good; those on which a verdict hangs first."""
     home = {s.reading: of for s in report.suspects if (of := home_of(job, s.reading)) is not None}
-    left = [s for s in report.suspects if s.reading in home and not settled(job, report, s.reading)]
+    left = [s for s in report.suspects if s.reading in home and not left_out_because(job, report, s.reading)]
     found: dict[tuple[str, Kind], list[Suspect]] = {}
     done: set[str] = set()
     for suspect in left:
@@ -110,7 +115,7 @@ def retakes(job: Job, report: Report) -> tuple[Retake, ...]:
     return tuple(sorted(again, key=lambda r: not r.hangs))
 
 
-def settled(job: Job, report: Report, reading: str) -> str:
+def left_out_because(job: Job, report: Report, reading: str) -> str:
     """Why a suspect is left out for good: "laid again since", "cut since"; nothing while it can be taken again."""
     of = home_of(job, reading)
     if of is None:
@@ -217,9 +222,10 @@ def laid_again(
     net = with_anew(job, given, whole)
     mine = np.flatnonzero((net.settings == len(job.settings)) & (net.rows.sense == EQUAL))
     ids = [net.rows.reading_ids[i] for i in mine]
-    targets = [i for i, name in enumerate(ids) if name.removeprefix(AGAIN) in suspects]
+    theirs = _anew(suspects)
+    targets = [i for i, name in enumerate(ids) if name in theirs]
     free = np.linalg.matrix_rank(_free(net, whole, mine)) if len(mine) else 0
-    wanted = tuple(r for r in whole.readings if r.id.removeprefix(AGAIN) in suspects)
+    wanted = tuple(r for r in whole.readings if r.id in theirs)
     if not free and wanted:
         return replace(whole, readings=wanted), 1.0
     if not targets or any(r.mark is not None for r in whole.readings):
@@ -238,7 +244,7 @@ def laid_again(
 
 def with_anew(job: Job, given: Given, anew: Setting) -> Network:
     """The network of a job and one more setting, standing on what the one it repeats stood on."""
-    carrying = given.carrying | {AGAIN + name for name in given.carrying}
+    carrying = given.carrying | _anew(given.carrying)
     return network(replace(job, settings=(*job.settings, anew)), replace(given, carrying=carrying))
 
 

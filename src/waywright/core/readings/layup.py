@@ -28,7 +28,7 @@ from waywright.core.readings.blocks import block_u_um, usual_stack
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.proposed import BORROWING_MIN, coarse, instruments_for, named, proposed, step_mm
 
-__all__ = ["TURNS", "LayUp", "Stacks", "read_stacks"]
+__all__ = ["TURNS", "LayUp", "StackRows", "read_stacks"]
 
 BLOCK_MM = 20.0  # what the upper stands on until told otherwise; common practice, no source
 AIRY = 0.57735  # of its length between two rests: so its ends stay level, 1/√3
@@ -193,7 +193,7 @@ def bracketed(setting: Setting, step_mm: float) -> Setting:
 
 
 @dataclass(frozen=True)
-class Stacks:
+class StackRows:
     """What stacks say of the gaps they were tried in, one row a reading, in µm; fields as in `Equations`."""
 
     value_um: FloatArray
@@ -204,7 +204,7 @@ class Stacks:
     unknowns: dict[Label, float | None]
 
 
-def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
+def read_stacks(site: Site, readings: Sequence[Reading]) -> StackRows:
     """Values, brackets, limits and spacers as rows.
 
     Raises `JobError` for a gap that cannot be and an instrument that claims nothing.
@@ -231,7 +231,7 @@ def read_stacks(site: Site, readings: Sequence[Reading]) -> Stacks:
     for i, reading in enumerate(readings):
         if reading.block:
             rows_of.setdefault(Label(None, f"block {reading.block}"), []).append(i)
-    return Stacks(
+    return StackRows(
         value,
         {Influence(name, "size"): size, Influence(name, "feel"): feel, Influence(name, STEP): step},
         sense,

@@ -37,7 +37,7 @@ from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.proposed import named, owned, proposed
 from waywright.core.readings.thickness import MICROMETERS, check_one_piece
 
-WAYS = ("over", "between")
+MEASURED = ("over", "between")
 SAME_MM = 1e-9  # of the longest x: faces that lie as the corners say differ by rounding alone
 
 Touch = tuple[str, float, float]  # a face, its y in mm, and what a µm of it adds to the size
@@ -80,7 +80,7 @@ class Rolls(Kind):
 
     def check(self, job: Job) -> None:
         """Refuse half a side, an angle that holds no roll, and faces of several pieces."""
-        if self.measured not in WAYS:
+        if self.measured not in MEASURED:
             raise JobError(f'Rolls are measured "over" or "between", not {self.measured!r}.', "measured")
         for key in ("angle_deg", "other_angle_deg"):
             angle = getattr(self, key)

@@ -134,7 +134,7 @@ def _line_measure(x_mm: FloatArray, draws_um: FloatArray, limit: Limit | None) -
     return zone if limit is None or not limit.signed else signed_um(zone, crown_um(x_mm, draws_um))
 
 
-def judged(solution: Solution, heights: Heights, leave_out_mm: float) -> FaceUnderTest:
+def face_under_test(solution: Solution, heights: Heights, leave_out_mm: float) -> FaceUnderTest:
     """Gather what is known of one face for judging."""
     face = heights.unknown.face
     assert face is not None
@@ -208,6 +208,7 @@ def verdict(
         why,
         form.words,
         aim.grade,
+        tuple(dict.fromkeys(s.mode for s in blind)),
     )
 
 

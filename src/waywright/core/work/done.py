@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence.job import Job, Pass, Patch
+from waywright.core.evidence.job import Job, Pass, PassZone
 from waywright.core.evidence.things import Face, FloatArray, Hand
 from waywright.core.results.agreements import cuts
 from waywright.core.work.depth import depth_learned
@@ -16,13 +16,13 @@ SCRAPE = "scrape"  # the act of a pass that speaks of the hand
 _HAIR_MM = 1e-3
 
 
-def as_drawn(found: ScrapingMap) -> tuple[Patch, ...]:
+def as_drawn(found: ScrapingMap) -> tuple[PassZone, ...]:
     """The zones of a map as a pass notes them."""
     whole = found.face.width_mm / 2
     return tuple(
-        Patch(z.from_mm, z.to_mm, passes=z.passes)
+        PassZone(z.from_mm, z.to_mm, passes=z.passes)
         if (z.y_from_mm, z.y_to_mm) == (-whole, whole)
-        else Patch(z.from_mm, z.to_mm, z.y_from_mm, z.y_to_mm, z.passes)
+        else PassZone(z.from_mm, z.to_mm, z.y_from_mm, z.y_to_mm, z.passes)
         for z in found.zones
     )
 
@@ -57,7 +57,7 @@ def _within(cut: Pass, face: Face, x_mm: FloatArray, y_mm: FloatArray | None) ->
     return found
 
 
-def across(zone: Patch, face: Face) -> tuple[float, float]:
+def across(zone: PassZone, face: Face) -> tuple[float, float]:
     """From where to where a zone lies across, mm."""
     half = face.width_mm / 2
     return (

@@ -114,7 +114,7 @@ def _mapped(trial: Trial, asked: _Asked, plane: FloatArray, *, lighter: bool = T
     if asked.limit is not None:
         decision = decide(trial.values(trial.start_um), asked.limit, level=trial.chance)
         if decision.word == "inside":
-            return _empty(trial, asked, "inside", f"nothing is to be taken: {decision.why}")
+            return _empty(trial, asked, "inside", decision.why)
     plan = _plan(trial, asked)
     if not plan.passes.any():
         if plan.reaches:

@@ -59,7 +59,7 @@ def expect(bench: Bench, request: Request) -> Response:
     page = ExpectPage(
         title="The blue to expect",
         job=head_of(opened),
-        words=seen.words(),
+        words=shown.said(seen.words()),
         drawing=drawn(opened.job, seen, [shown.lengths(x) for x in sorted(set(seen.x_mm.tolist()))]),
         marks=tuple(Mark(f"{shown.lengths(x)}, y {shown.lengths(y)}", mark) for x, y, mark in places),
         action=setting_url(opened.id, one.id, "blue"),

@@ -13,7 +13,7 @@ from starlette.responses import JSONResponse, Response
 from waywright.core.evidence.job import Reading, Setting
 from waywright.core.readings import KINDS
 from waywright.record import Conflict, Snapshot
-from waywright.web.app import Bench, wants_parts
+from waywright.web.app import Bench, shown_for, wants_parts
 from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, columns_of, text_in
 
@@ -59,7 +59,7 @@ def conflict(
         title="Changed meanwhile",
         job=head_of(opened),
         words=str(error),
-        where=one.geometry.words(),
+        where=shown_for(request).said(one.geometry.words()),
         mine=mine,
         theirs=theirs,
         hidden=tuple(over.items()) if row else (),

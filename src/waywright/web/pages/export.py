@@ -130,9 +130,9 @@ def sheet(bench: Bench, request: Request) -> Response:
     shapes = shapes_of(bench.solver.solved(opened).report)
     instrument = opened.job.instrument(one)
     page = SheetPage(
-        title=one.geometry.words(),
+        title=shown.said(one.geometry.words()),
         job=head_of(opened),
-        words=one.geometry.words(),
+        words=shown.said(one.geometry.words()),
         instrument=f"{instrument.name} ({instrument.kind})" if instrument is not None else "",
         facing=facing(opened.job, one, shapes, reach_um(shapes.values()), shown),
         grids=grids_of(opened, one, shown, {}),

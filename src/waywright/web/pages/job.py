@@ -92,14 +92,14 @@ def _job(
         cautions=cautions(moves or ()),
         result=view,
         faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
-        settings=setting_lines(opened.id, opened.job, report),
+        settings=setting_lines(opened.id, opened.job, report, shown),
         retakes=retakes(opened.id, view) if view is not None else (),
         assumed=tuple(filter(None, opened.memos.get(ASSUMED, "").splitlines())),
         head=form_of(
             Head, given_of(_head(opened)) if head is None else head, HEAD_SKIPPED, {}, wrong if head else None
         ),
         goal=_goal_form(given_of(opened.job.goal) if goal is None else goal, wrong if goal else None),
-        goal_words=goal_words(opened.job.goal),
+        goal_words=shown.said(goal_words(opened.job.goal)),
         new_setting=tuple((block, kind.title) for block, kind in KINDS.items()),
         versions=(("head", opened.versions[Ref("head")]), ("goal", opened.versions[Ref("goal")])),
     )

@@ -82,7 +82,7 @@ def retake(bench: Bench, request: Request) -> Response:
             page,
             waits=True,
             begun=setting_url(opened.id, again.begun.id, read=_wanted(again)) if again.begun is not None else "",
-            words=home.geometry.words(),
+            words=shown.said(home.geometry.words()),
             places=tuple(rows),
             alone=(ALONE if laid else ALONE_ZERO) if len(rows) > len(again.again) else "",
             count=plural(len(rows), "place"),

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence.job import JobError, Pass, Patch
+from waywright.core.evidence.job import JobError, Pass, PassZone
 from waywright.core.next.moves import doubted
 from waywright.core.next.scraping import maps
 from waywright.core.work.done import as_drawn
@@ -17,7 +17,7 @@ from waywright.core.work.maps import ScrapingMap
 from waywright.record import Add, Missing, Snapshot
 from waywright.views.scrape_map import scrape_map_svg
 from waywright.views.scrape_sheet import scrape_sheet
-from waywright.web.app import Bench, Form, Given, by_of, goes_to, units_of
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for, units_of
 from waywright.web.contexts import Page, head_of
 from waywright.web.forms import Wrong
 from waywright.web.page_parts import face_url
@@ -52,7 +52,8 @@ def drawn(bench: Bench, request: Request) -> Response:
     opened = bench.book.snapshot(number_of(request))
     name = request.query_params.get("name", "")
     found = _map(bench, opened, name)
-    after = [(s.id, s.geometry.words()) for s in opened.job.settings if name in s.geometry.faces()]
+    shown = shown_for(request)
+    after = [(s.id, shown.said(s.geometry.words())) for s in opened.job.settings if name in s.geometry.faces()]
     form = PassForm(tuple(reversed(after)))
     if found is not None:
         sheet = scrape_sheet(found, units_of(request))
@@ -109,7 +110,7 @@ def add_pass(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(face_url(number, name))
 
 
-def _noted(bench: Bench, number: int, name: str, drawn_at: str) -> tuple[tuple[Patch, ...], float | None]:
+def _noted(bench: Bench, number: int, name: str, drawn_at: str) -> tuple[tuple[PassZone, ...], float | None]:
     """The zones of the map that was drawn at an act, and the depth of its passes when lighter than the hand's usual."""
     act = act_in(drawn_at)
     if act is None:

@@ -116,16 +116,16 @@ def setting_page(
     own = {**given_of(one.geometry), **given_of(replace(one, readings=()))}
     later = next((s for before, s in zip(job.settings, job.settings[1:], strict=False) if before.id == one.id), None)
     page = SettingPage(
-        title=one.geometry.words(),
+        title=shown.said(one.geometry.words()),
         job=head_of(opened),
         problem=str(wrong) if wrong is not None else "",
         id=one.id,
-        words=one.geometry.words(),
+        words=shown.said(one.geometry.words()),
         way=way,
         grids=grids,
         ticks=tuple(Tick(n, w, n in done) for n, w in TICKS.items()) if one.geometry.lying is not None else (),
         supports=_supports(one),
-        expect=_expected(bench, opened, one),
+        expect=shown.said(_expected(bench, opened, one)),
         cautions=(LIFTING,) if one.geometry.lying is not None else (),
         live=live,
         stack=(given or {}).get("stack", ""),

@@ -27,7 +27,7 @@ from waywright.core.evidence.things import FloatArray
 
 
 @dataclass(frozen=True)
-class Yield:
+class Information:
     """What the readings of a candidate say: rows · unknowns + e, e with precision `precision` (k, k).
 
     `rows` (k, n) over the plan's unknowns; the setting's own unknowns are taken out of the precision.
@@ -50,7 +50,7 @@ class Yield:
         """Setting up and reading."""
         return self.fixed_min + float(self.each_min.sum())
 
-    def less(self, i: int) -> Yield:
+    def less(self, i: int) -> Information:
         """Without reading i: the inverse of a part of a matrix is a Schur complement of its inverse."""
         w = self.precision
         if w[i, i] > 1e-12:  # else the setting's own unknowns had used it up: it said nothing
@@ -84,13 +84,13 @@ class Offer:
         return (self.known[1] - self.known[0]) / self.minutes
 
 
-class Gain:
+class ReadingPlan:
     """The readings so far (without `left_out`), every node of every face, and what more readings would do.
 
     `along` asks about each line of `faces` about its own line (straightness); without it each face about its plane
     (flatness), and `twist` about nothing but how much more one edge rises than the other, of faces on several lines.
-    `goal_um` is the sigma every height, or every such rise, is to have. `information` (n, n) is that on all unknowns
-    but the pinned: blind shapes are small in it, where in the covariance they would drown the rest.
+    `required_sigma_um` is the sigma every height, or every such rise, is to have. `information` (n, n) is that on all
+    unknowns but the pinned: blind shapes are small in it, where in the covariance they would drown the rest.
     """
 
     def __init__(
@@ -98,15 +98,15 @@ class Gain:
         job: Job,
         faces: Sequence[str],
         along: bool,
-        goal_um: float,
+        required_sigma_um: float,
         left_out: Collection[str] = (),
         given: Given = NOTHING_MORE,
         twist: bool = False,
     ) -> None:
-        self._asks = (faces, along, goal_um, left_out, given, twist)
+        self._asks = (faces, along, required_sigma_um, left_out, given, twist)
         self.given = given
         self.job = job
-        self.goal_um, self.twist = goal_um, twist
+        self.required_sigma_um, self.twist = required_sigma_um, twist
         net = network(job, given, whole=True)
         gone = set(left_out)
         keep = [i for i, name in enumerate(net.rows.reading_ids) if net.rows.sense[i] == 0 and name not in gone]
@@ -119,9 +119,9 @@ class Gain:
         self.weights = shapes[self.free]
         self._now = self.covariance(self.information)
 
-    def again(self, job: Job) -> Gain:
+    def again(self, job: Job) -> ReadingPlan:
         """The same question of other readings."""
-        return Gain(job, *self._asks)
+        return ReadingPlan(job, *self._asks)
 
     def _asked(self, face: Heights, along: bool) -> FloatArray:
         """(N, k) an orthonormal basis of the shapes the goal asks about."""
@@ -154,7 +154,7 @@ class Gain:
     @property
     def reached(self) -> bool:
         """Whether everything is known as well as the goal asks."""
-        return self.worst_um <= self.goal_um
+        return self.worst_um <= self.required_sigma_um
 
     def covariance(self, information: FloatArray) -> FloatArray:
         """(k, k) of the shapes asked about."""
@@ -164,7 +164,7 @@ class Gain:
     def share_known(self, covariance: FloatArray) -> float:
         """K, of a covariance of the shapes asked about."""
         half = linalg.lapack.dtrtri(self._factor(covariance), lower=1)[0]  # the trace of the inverse is |L⁻¹|²
-        return float(np.sum(half**2)) * self.goal_um**2 / len(covariance)
+        return float(np.sum(half**2)) * self.required_sigma_um**2 / len(covariance)
 
     def largest_um(self, covariance: FloatArray) -> float:
         """The largest node sigma: the basis is orthonormal, so nodes are basis · coefficients; or that of a rise."""
@@ -173,9 +173,9 @@ class Gain:
 
     def _factor(self, covariance: FloatArray) -> FloatArray:
         """The lower triangle L with L Lᵀ = G + g²."""
-        return np.asarray(linalg.cholesky(covariance + self.goal_um**2 * np.eye(len(covariance)), lower=True))
+        return np.asarray(linalg.cholesky(covariance + self.required_sigma_um**2 * np.eye(len(covariance)), lower=True))
 
-    def losses(self, told: Yield, information: FloatArray) -> FloatArray:
+    def losses(self, told: Information, information: FloatArray) -> FloatArray:
         """(k,) what the share known would lose without each reading of a setting that is in `information`.
 
         A rank-one change each: without reading i the information is less by b bᵀ/w, with b = rowsᵀ·precision_i.
@@ -186,15 +186,15 @@ class Gain:
         left = own - np.einsum("ij,ji->i", told.precision @ told.rows, towards)
         v = self.weights.T @ towards / np.sqrt(np.maximum(left, 1e-14 * np.maximum(own, 1e-300)))
         h = linalg.cho_solve((self._factor(self.weights.T @ linalg.cho_solve(factor, self.weights)), True), v)
-        size = self.goal_um**2 / self.weights.shape[1]
+        size = self.required_sigma_um**2 / self.weights.shape[1]
         return np.asarray(size * np.einsum("ij,ij->j", h, h) / (1 + np.einsum("ij,ij->j", v, h)))
 
     def offers(self, candidates: Iterable[Candidate]) -> list[Offer]:
         """What each candidate does as things stand, the one that adds most a minute first."""
-        offers = [self.offer(t) for c in candidates if (t := self.told(c)) is not None]
+        offers = [self.offer(t) for c in candidates if (t := self.information_of(c)) is not None]
         return sorted((o for o in offers if o.known[1] > o.known[0] + 1e-9), key=lambda o: -o.rate)
 
-    def offer(self, told: Yield) -> Offer:
+    def offer(self, told: Information) -> Offer:
         """What one setting does as things stand."""
         then = self.information + told.adds
         after = self.covariance(then)
@@ -207,11 +207,11 @@ class Gain:
             (self.worst_um, self.largest_um(after)),
         )
 
-    def reach_um(self, settings: Sequence[Yield], times: int) -> float:
+    def reach_um(self, settings: Sequence[Information], times: int) -> float:
         """The largest node sigma when all `settings` are taken so many times over."""
         return self.largest_um(self.covariance(self.information + times * sum((t.adds for t in settings), 0.0)))
 
-    def told(self, candidate: Candidate) -> Yield | None:
+    def information_of(self, candidate: Candidate) -> Information | None:
         """What a candidate says; None when the plan can use nothing of it (its piece is not there yet)."""
         if candidate.pieces:
             return None
@@ -225,7 +225,7 @@ class Gain:
             precision = precision - through @ linalg.solve(basis.T @ through, through.T, assume_a="pos")
         each = np.array([minutes_of(candidate, r) for r in readings])
         fixed = candidate.minutes - float(each.sum())
-        return Yield(candidate, tuple(readings), rows[:, self.free], precision, fixed, each)
+        return Information(candidate, tuple(readings), rows[:, self.free], precision, fixed, each)
 
     def _rows(self, candidate: Candidate) -> tuple[FloatArray, FloatArray, FloatArray, list[Reading]]:
         """Its rows over the unknowns, divided by u (k, N); its own free columns (k, f), and those with a prior times
