@@ -439,3 +439,17 @@ def test_interrupted_it_is_quiet(bench: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(heart, "report", interrupted)
     found = run("solve", bench)
     assert (found.exit_code, found.stdout, found.stderr.strip()) == (130, "", "")
+
+
+def test_interrupted_half_way_it_is_quiet_too(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was half way through when Ctrl-C came may fail in its own way on the way out: that is no fault to report."""
+
+    def interrupted(*_: object, **__: object) -> None:
+        try:
+            raise KeyboardInterrupt
+        finally:
+            raise AssertionError  # as a database's transaction does that had only begun
+
+    monkeypatch.setattr(heart, "report", interrupted)
+    found = run("solve", bench)
+    assert (found.exit_code, found.stdout, found.stderr.strip()) == (130, "", "")

@@ -22,6 +22,7 @@ from waywright.process import (
     let_go,
     open_outputs,
     raise_interrupts,
+    was_interrupted,
 )
 
 if TYPE_CHECKING:
@@ -61,6 +62,8 @@ class Commands(click.Group):
         except MemoryError:
             _stop("There is not enough memory for this much; try a smaller file.")
         except Exception as error:
+            if was_interrupted(error):
+                sys.exit(INTERRUPTED)
             _stop(_sentence(error))
         sys.exit(code if isinstance(code, int) else 0)
 

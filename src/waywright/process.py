@@ -91,6 +91,14 @@ def _left(*_: object) -> None:
     os._exit(INTERRUPTED)
 
 
+def was_interrupted(error: BaseException) -> bool:
+    """Whether an error came of an interrupt: what was half way through may complain of it in its own words."""
+    found: BaseException | None = error
+    while found is not None and not isinstance(found, KeyboardInterrupt):
+        found = found.__cause__ or found.__context__
+    return found is not None
+
+
 def end_in_order() -> None:
     """From here on a request to end, or the end of the terminal, is an exit: what is open is closed, and files go."""
     for sign in ENDING[1:]:
