@@ -21,7 +21,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchmarks.row import Row
-from waywright.core.evidence.job import Goal, Job, Reading, Setting, Typed
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
 from waywright.record import Book

@@ -14,7 +14,8 @@ from dataclasses import replace
 import numpy as np
 
 from studies.table import track, write_table
-from waywright.core.evidence.job import Candidate, Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.next.programme import programme, read
 from waywright.core.next.reading_plan import ReadingPlan, candidates

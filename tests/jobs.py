@@ -9,7 +9,8 @@ from typing import Any
 from hypothesis import strategies as st
 
 from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
-from waywright.core.evidence.job import Goal, Job, Pass, PassZone, Reading, Setting, Typed, Workpiece
+from waywright.core.evidence.goal import Goal, Workpiece
+from waywright.core.evidence.job import Job, Pass, PassZone, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.units import unit_of_key

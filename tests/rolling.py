@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tests.simulate import LEVEL, Simulated, heights_um
-from waywright.core.evidence.job import Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import Face, FloatArray, Instrument, Piece
 from waywright.core.readings import Cross, Run
 

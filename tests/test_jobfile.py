@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 from tests.jobs import NAMES, TWO, jobs, kinds_of_setting
 from waywright import jobfile
-from waywright.core.evidence.job import Goal, Job, Pass, PassZone, Reading, Setting, Typed, Workpiece
+from waywright.core.evidence.goal import Goal, Workpiece
+from waywright.core.evidence.job import Job, Pass, PassZone, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp
 from waywright.demo import shop

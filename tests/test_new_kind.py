@@ -14,7 +14,8 @@ import pytest
 
 from waywright import jobfile
 from waywright.core.evidence.fields import FaceName
-from waywright.core.evidence.job import Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.job import Job, JobError, Setting
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.rows import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.readings import KINDS, register
 from waywright.core.report import report

@@ -12,7 +12,8 @@ from tests.jobs import TWO
 from tests.kinds.test_kinds_in_job_files import BLOCKS, HEAD
 from tests.simulate import bench, edge, read, round_of
 from waywright.core.adjust.network import network
-from waywright.core.evidence.job import Attitude, Bend, Given, Job, Setting
+from waywright.core.evidence.bends import Attitude, Bend, Given
+from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import KINDS, LayUp

@@ -9,7 +9,8 @@ from tests.simulate import LEVEL, bench, edge, planned_gaps, read, round_of, tru
 from waywright.core.adjust.blind import WEAK, Visibility
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence.job import Job, Kind
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import Face
 from waywright.core.next.cures import candidates, cures, newest_faces, visibility
 from waywright.core.readings import Cross, LayUp, Step

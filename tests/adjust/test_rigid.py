@@ -12,7 +12,8 @@ from waywright import demo, jobfile
 from waywright.core.adjust import rigid
 from waywright.core.adjust.network import network
 from waywright.core.evidence.fields import FaceName
-from waywright.core.evidence.job import Entry, Job, JobError, Kind, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.rows import Equations, HeightTerm, Label, OwnTerm, Site, every, places
 from waywright.core.evidence.things import Face, Piece
 

@@ -14,7 +14,8 @@ from waywright.core.adjust.blind import BLIND, Blindness
 from waywright.core.adjust.network import network
 from waywright.core.adjust.rigid import check
 from waywright.core.adjust.solution import plane
-from waywright.core.evidence.job import Goal, Job
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job
 from waywright.core.judge.geometry import twist, twist_weights
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.reading_plan import ReadingPlan, candidates

@@ -15,7 +15,8 @@ from waywright.core.adjust.blind import BLIND
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Heights
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence.job import Job, Kind, Pass, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import SEAT_UM, FloatArray, Instrument, Piece
 from waywright.core.readings import Blue, LayUp, Rider, Rolls, Run, Slide, Thickness
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from waywright.core.adjust.network import network
-from waywright.core.evidence.job import Kind
+from waywright.core.evidence.kind import Kind
 from waywright.core.readings import KINDS
 from waywright.core.report import report
 from waywright.jobfile import JobFileError, dumps, loads

@@ -22,7 +22,8 @@ from tests.kinds.worlds import (
 )
 from waywright.core.adjust.network import network
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence.job import Job, JobError, Kind, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import LayUp
 from waywright.core.readings.laid import Laid

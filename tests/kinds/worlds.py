@@ -10,7 +10,8 @@ import numpy as np
 
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution, plane
-from waywright.core.evidence.job import Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import Face, FloatArray, Instrument, Piece
 
 DIAL = Instrument("dial", "indicator", u_um=1.0)

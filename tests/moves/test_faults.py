@@ -9,7 +9,8 @@ import pytest
 
 from studies.blunders import moved
 from tests.simulate import STACKS, edge, read, round_of, truth_of
-from waywright.core.evidence.job import Goal, Job, Pass
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Pass
 from waywright.core.next.moves import doubted
 from waywright.core.next.scraping import maps
 from waywright.core.report import report

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from waywright import demo, jobfile
-from waywright.core.evidence.job import Goal, Job, Pass, Setting, Typed, Workpiece
+from waywright.core.evidence.goal import Goal, Workpiece
+from waywright.core.evidence.job import Job, Pass, Setting, Typed
 from waywright.core.judge.zones import minimum_zone_planes
 from waywright.core.next.moves import required_sigma_um
 from waywright.core.readings import LayUp

@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 
 from waywright import demo, jobfile
-from waywright.core.evidence.job import Candidate, Job
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.kind import Candidate
 from waywright.core.next.programme import programme
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
 from waywright.core.readings import KINDS

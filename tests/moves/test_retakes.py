@@ -18,8 +18,10 @@ from waywright.core.adjust.blind import Visibility
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED, Screened, screen
+from waywright.core.evidence.bends import NOTHING_MORE, Given
 from waywright.core.evidence.findings import Fit, Misfit, Report
-from waywright.core.evidence.job import NOTHING_MORE, Given, Goal, Job, Pass, Reading, Typed
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Pass, Reading, Typed
 from waywright.core.next.cures import newest_faces
 from waywright.core.next.hanging import WORTH
 from waywright.core.next.moves import doubted

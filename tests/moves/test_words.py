@@ -16,7 +16,8 @@ from tests.simulate import STACKS, edge, read, round_of, truth_of
 from waywright import demo, jobfile
 from waywright.cli import cli
 from waywright.core.evidence.findings import Move, Report
-from waywright.core.evidence.job import Goal, Job, Workpiece
+from waywright.core.evidence.goal import Goal, Workpiece
+from waywright.core.evidence.job import Job
 from waywright.core.next.moves import AtTheLimit, MoreStations, SetGoal
 from waywright.core.report import report
 from waywright.views.moves import _how, _why, how, moves_view, next_words, reason

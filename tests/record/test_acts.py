@@ -10,7 +10,8 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
-from waywright.core.evidence.job import Goal, Job, JobError, Pass, Reading, Setting, Typed
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, JobError, Pass, Reading, Setting, Typed
 from waywright.core.evidence.things import Instrument
 from waywright.core.readings import LayUp
 from waywright.record import (

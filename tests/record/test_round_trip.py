@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from tests.jobs import jobs
 from waywright.core.evidence.fields import FaceName
-from waywright.core.evidence.job import Entry, Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS
 from waywright.record import Append, Book, By, Head, Ref

@@ -20,7 +20,8 @@ from starlette.testclient import TestClient
 from tests.forging import YEAR_1, YEAR_9999, Files, forged, packed, unpacked, with_acts
 from tests.web.conftest import BASE
 from waywright import jobfile
-from waywright.core.evidence.job import Goal, Job, Reading, Typed
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.demo import shop
 from waywright.record import Add, Book, By, Delete, Head, Memo, Ref
 from waywright.web.app import bench_app

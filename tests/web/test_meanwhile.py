@@ -9,7 +9,8 @@ import pytest
 from starlette.testclient import TestClient
 
 from tests.web.test_pages import page_of
-from waywright.core.evidence.job import Goal, Job
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job
 from waywright.record import Book, Head, Ref, Rename
 from waywright.web.forms import Field
 

@@ -18,7 +18,8 @@ from starlette.testclient import TestClient
 
 from waywright import jobfile
 from waywright.core.evidence.fields import FaceName, fields_of
-from waywright.core.evidence.job import Entry, Kind, Setting
+from waywright.core.evidence.job import Setting
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.rows import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.readings import KINDS, register
 from waywright.jobfile import JobFileError

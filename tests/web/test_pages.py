@@ -15,7 +15,8 @@ from starlette.testclient import TestClient
 from tests.simulate import STACKS, edge, read, round_of, truth_of
 from tests.web.driving import until
 from waywright import jobfile
-from waywright.core.evidence.job import Goal, Job
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Book, Head, Ref

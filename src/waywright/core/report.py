@@ -11,8 +11,9 @@ from waywright.core.adjust.blind import FINER, Blindness, Visibility
 from waywright.core.adjust.burrs import burr
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.suspects import Screened, screen
+from waywright.core.evidence.bends import Bending, Given, unbent
 from waywright.core.evidence.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
-from waywright.core.evidence.job import Bending, Given, Job, unbent
+from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.judge.form import FormPosterior
 from waywright.core.judge.geometry import tells_twist, twist

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from waywright.core.evidence.fields import fields_of
-from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.jobfile.reader import NAMES, READING_KEYS, SETTING_KEYS
 from waywright.jobfile.walk import Path

@@ -7,7 +7,9 @@ import tomllib
 from typing import Any
 
 from waywright.core.evidence.fields import fields_of
-from waywright.core.evidence.job import Entry, Goal, Job, Kind, Pass, Reading, Setting, Typed
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import KINDS
 from waywright.jobfile.fields import (

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from waywright.core.evidence.fields import One, fields_of
-from waywright.core.evidence.job import Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.kind import Entry
 from waywright.jobfile.fields import unfit_number, unfit_text, unfit_typed, unfit_word
 
 Wrong = tuple[str, str]  # a key, or keys behind each other, and the sentence

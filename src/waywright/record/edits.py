@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from functools import singledispatch
 
 from waywright.core.evidence.fields import faces_named, with_face_renamed
-from waywright.core.evidence.job import Goal, Pass, Reading, Setting
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Pass, Reading, Setting
 from waywright.core.evidence.things import Instrument, Piece
 from waywright.jobfile.values import unfit
 from waywright.record.errors import Conflict, Missing, Refused

@@ -8,7 +8,8 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
-from waywright.core.evidence.job import Goal, Reading, Setting
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Reading, Setting
 from waywright.core.evidence.things import Instrument, Piece
 from waywright.jobfile.fields import unfit_text
 from waywright.jobfile.values import unfit, wrong_reading, wrong_values

@@ -17,7 +17,9 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
-from waywright.core.evidence.job import Goal, Kind, Pass, Reading, Setting
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Pass, Reading, Setting
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import Hand, Instrument, Piece
 from waywright.core.readings import KINDS
 

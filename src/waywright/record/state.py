@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from waywright.core.evidence.job import Goal, Job, Pass, Reading, Setting
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Pass, Reading, Setting
 from waywright.core.evidence.things import Instrument, Piece
 from waywright.record.parts import Attachment, Head, Item, Memo, Ref, ref_of
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import singledispatch
 
 from waywright.core.evidence.findings import Improvement, Misfit, Move, Suspect
-from waywright.core.evidence.job import Kind, Reading
+from waywright.core.evidence.job import Reading
+from waywright.core.evidence.kind import Kind
 from waywright.core.next.faults import PLACES, FindFault
 from waywright.core.next.moves import (
     AskForLess,

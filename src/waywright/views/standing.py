@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from waywright.core.evidence.bends import Place
 from waywright.core.evidence.findings import Report, Standing
-from waywright.core.evidence.job import Job, Place
+from waywright.core.evidence.job import Job
 from waywright.views.numbers import Shown, listed
 
 

@@ -11,7 +11,8 @@ import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from waywright.core.evidence.job import Entry, Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.jobfile.fields import Refused, number, typed
 from waywright.record import Append, Correct, Delete, Edit, Ref, Snapshot
 from waywright.units import unit_of_key

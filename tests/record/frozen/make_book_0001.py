@@ -13,7 +13,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from waywright import jobfile
-from waywright.core.evidence.job import Goal, Pass, PassZone, Reading, Setting, Typed
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Pass, PassZone, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import Step
 from waywright.demo import shop

@@ -12,7 +12,8 @@ from scipy import sparse
 from waywright.core.adjust.carriers import Group, grouped
 from waywright.core.adjust.columns import RigidBody, Rows, State, Unknown, uncheckable
 from waywright.core.adjust.guides import guide_faces, on_guide
-from waywright.core.evidence.job import NOTHING_MORE, Bend, Bending, Given, Job, JobError, Reading, Setting
+from waywright.core.evidence.bends import NOTHING_MORE, Bend, Bending, Given
+from waywright.core.evidence.job import Job, JobError, Reading, Setting
 from waywright.core.evidence.rows import (
     AT_LEAST,
     EQUAL,
@@ -46,10 +47,6 @@ class Network:
     standing: tuple[Group, ...] = ()
     idle: tuple[tuple[Rows, IntArray], ...] = ()
     between: Mapping[tuple[str, int], IntArray] = field(default_factory=dict)
-
-    def newest(self, name: str) -> int:
-        """The number of the newest state of a face."""
-        return self.job.states()[name]
 
     def carried(self, carrying: IntArray) -> Network:
         """The rows `carrying` as equations, every other spacer as a limit."""

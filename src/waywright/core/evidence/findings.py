@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import ClassVar
 
-from waywright.core.evidence.job import Given, Job, Place
+from waywright.core.evidence.bends import Given, Place
+from waywright.core.evidence.job import Job
 from waywright.core.evidence.rows import Influence, Label
 from waywright.core.evidence.things import FloatArray, Hand
 

@@ -12,7 +12,8 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.fields import FaceName
-from waywright.core.evidence.job import Entry, Job, JobError, Kind
+from waywright.core.evidence.job import Job, JobError
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.rows import within
 from waywright.core.evidence.things import Face, FloatArray
 

@@ -164,10 +164,6 @@ class Site:
         """The label of an unknown of this setting: equal for all blocks of one setting."""
         return Label(self.setting.group, what)
 
-    def place(self, reading: Reading, key: str = "") -> str:
-        """Where a reading stands, for messages."""
-        return f"{reading.id}.{key}" if key else reading.id
-
     def number(self, reading: Reading, typed: Typed, unit: str) -> float:
         """`typed` in `unit`, a level's divisions through its instrument; raises `JobError` with the place."""
         try:

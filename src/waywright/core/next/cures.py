@@ -11,8 +11,10 @@ from dataclasses import replace
 from waywright.core.adjust.blind import WEAK, Blindness, Visibility
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.evidence.bends import NOTHING_MORE, Given
 from waywright.core.evidence.findings import Cure
-from waywright.core.evidence.job import NOTHING_MORE, Candidate, Given, Job, Kind
+from waywright.core.evidence.job import Job
+from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.lying import TURNS, Lying
 from waywright.core.evidence.things import Piece
 from waywright.core.readings import KINDS

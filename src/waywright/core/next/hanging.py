@@ -13,8 +13,9 @@ import numpy as np
 from waywright.core.adjust.blind import Blindness
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import Screened
+from waywright.core.evidence.bends import Given
 from waywright.core.evidence.findings import Suspect, Verdict
-from waywright.core.evidence.job import Given, Setting
+from waywright.core.evidence.job import Setting
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import FloatArray, IntArray
 from waywright.core.next.retakes import home_of, laid_again, with_anew

@@ -15,7 +15,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.findings import Cure, Improvement, Move, Report, Verdict
-from waywright.core.evidence.job import Job, Reading, Setting, Workpiece
+from waywright.core.evidence.job import Job, Reading, Setting
 from waywright.core.evidence.rows import STEP, Influence, Label
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.faults import faults
@@ -47,12 +47,11 @@ class Soak(Move):
 
 @dataclass(frozen=True, kw_only=True)
 class Proof:
-    """What is proved with everything read `times` times over: a limit, and the part that is good for, where one is the
-    goal; its diameter in µm."""
+    """What is proved with everything read `times` times over: a limit, and, where a part is the goal, to how much of
+    its diameter that is good for, µm."""
 
     times: int
     limit_um: float
-    part: Workpiece | None
     diameter_um: float | None
 
 
@@ -258,7 +257,7 @@ def _proof(job: Job, limit_um: float) -> Proof:
     """What the instruments can prove, and which part that is good for."""
     part = job.goal.part
     good_for = None if part is None else diameter_um(part, limit_um)
-    return Proof(times=TIMES, limit_um=limit_um, part=part, diameter_um=good_for)
+    return Proof(times=TIMES, limit_um=limit_um, diameter_um=good_for)
 
 
 def _cured(job: Job, report: Report, faces: tuple[str, ...]) -> Iterator[Move]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from waywright.core.evidence.job import Candidate
+from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import FloatArray, Instrument
 from waywright.core.next.reading_plan import Information, Offer, ReadingPlan
 from waywright.core.readings.proposed import BORROWING_MIN

@@ -22,7 +22,9 @@ from scipy import linalg
 from waywright.core.adjust.columns import Unknown, orthonormal
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, plane
-from waywright.core.evidence.job import NOTHING_MORE, Candidate, Given, Job, Kind, Reading
+from waywright.core.evidence.bends import NOTHING_MORE, Given
+from waywright.core.evidence.job import Job, Reading
+from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.things import FloatArray
 
 

@@ -16,8 +16,10 @@ from waywright.core.adjust.columns import free_of
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED
+from waywright.core.evidence.bends import Given
 from waywright.core.evidence.findings import Improvement, Move, Report, Suspect
-from waywright.core.evidence.job import Given, Job, Kind, Reading, Setting
+from waywright.core.evidence.job import Job, Reading, Setting
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import SAME_MM, FloatArray, IntArray
 

@@ -1,6 +1,6 @@
 """One class for each kind of reading. A new kind is one new class, registered here: nothing else need know."""
 
-from waywright.core.evidence.job import Kind
+from waywright.core.evidence.kind import Kind
 from waywright.core.readings.blue import Blue
 from waywright.core.readings.hinge import Hinge
 from waywright.core.readings.layup import LayUp

@@ -15,7 +15,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.job import Entry, Job, JobError, Setting
+from waywright.core.evidence.job import Job, JobError, Setting
+from waywright.core.evidence.kind import Entry
 from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,

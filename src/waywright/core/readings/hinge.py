@@ -12,7 +12,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.job import Entry, Job, JobError, Reading, Setting
+from waywright.core.evidence.job import Job, JobError, Reading, Setting
+from waywright.core.evidence.kind import Entry
 from waywright.core.evidence.lying import ENDS
 from waywright.core.evidence.rows import (
     AT_LEAST,

@@ -15,7 +15,8 @@ from typing import Self
 
 import numpy as np
 
-from waywright.core.evidence.job import Attitude, Job, Reading, Setting, Typed
+from waywright.core.evidence.bends import Attitude
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.lying import TURNS, Lying
 from waywright.core.evidence.rows import (
     HeightTerm,

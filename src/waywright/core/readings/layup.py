@@ -9,7 +9,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.kind import Candidate, Entry
 from waywright.core.evidence.lying import ENDS, TURNS
 from waywright.core.evidence.rows import (
     AT_LEAST,
@@ -216,7 +217,7 @@ def read_stacks(site: Site, readings: Sequence[Reading]) -> StackRows:
     for i, reading in enumerate(readings):
         value[i], half, sense[i], key = _gap(site, reading)
         instrument = None if reading.u_um is not None else site.instrument()
-        size[i] = reading.u_um**2 if reading.u_um is not None else _size_u2(site, instrument, value[i] / 1e3)
+        size[i] = reading.u_um**2 if reading.u_um is not None else _size_u2(instrument, value[i] / 1e3)
         if reading.block:  # its error is an unknown of its own; a row keeps only what differs from time to time
             size[i] = min(size[i], WRINGING_UM**2)
         drags = reading.key == "just_mm" or reading.entry == "stops"
@@ -237,7 +238,7 @@ def read_stacks(site: Site, readings: Sequence[Reading]) -> StackRows:
         sense,
         tuple(once),
         tuple(OwnTerm(block, np.array(rows, np.intp), np.ones(len(rows))) for block, rows in rows_of.items()),
-        {block: _size_u2(site, site.instrument(), value[rows[-1]] / 1e3) ** 0.5 for block, rows in rows_of.items()},
+        {block: _size_u2(site.instrument(), value[rows[-1]] / 1e3) ** 0.5 for block, rows in rows_of.items()},
     )
 
 
@@ -271,7 +272,7 @@ def _gap(site: Site, reading: Reading) -> tuple[float, float, int, Hashable | No
     raise JobError("This reading has no value; give one, or a bracket.", reading.id)
 
 
-def _size_u2(site: Site, instrument: Instrument | None, size_mm: float) -> float:
+def _size_u2(instrument: Instrument | None, size_mm: float) -> float:
     """Variance of a stack of `size_mm`, µm²: the claim of the instrument, or of its ISO 3650 grade."""
     if instrument is None:
         return 0.0

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from waywright.core.evidence.job import Job, Kind, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import FloatArray, Instrument
 from waywright.core.readings.stacks import NoStack, finest_step_mm
 

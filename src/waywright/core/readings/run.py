@@ -35,8 +35,10 @@ from typing import ClassVar
 
 import numpy as np
 
+from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
-from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.job import Job, JobError, Setting
+from waywright.core.evidence.kind import Candidate, Entry, Kind
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,

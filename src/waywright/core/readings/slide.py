@@ -15,7 +15,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.kind import Candidate, Entry
 from waywright.core.evidence.rows import Equations, Influence, Site, places
 from waywright.core.evidence.things import Face, FloatArray, Instrument
 from waywright.core.readings.laid import Laid

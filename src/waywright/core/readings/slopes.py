@@ -18,7 +18,8 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from waywright.core.evidence.fields import FaceName
-from waywright.core.evidence.job import Candidate, Entry, Job, JobError, Kind, Setting
+from waywright.core.evidence.job import Job, JobError, Setting
+from waywright.core.evidence.kind import Candidate, Entry, Kind
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,

@@ -15,8 +15,10 @@ from typing import ClassVar
 
 import numpy as np
 
+from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
-from waywright.core.evidence.job import Attitude, Candidate, Entry, Job, JobError, Kind, Reading, Setting
+from waywright.core.evidence.job import Job, JobError, Reading, Setting
+from waywright.core.evidence.kind import Candidate, Entry, Kind
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,

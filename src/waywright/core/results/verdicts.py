@@ -14,7 +14,8 @@ import numpy as np
 from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence.findings import Misfit, Share, Verdict
-from waywright.core.evidence.job import Goal, JobError
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, FloatArray, IntArray
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import FormPosterior, form_posterior, zone_summary

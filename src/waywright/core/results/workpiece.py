@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from waywright.core.evidence.job import Workpiece
+from waywright.core.evidence.goal import Workpiece
 
 RATIO = 4.0
 

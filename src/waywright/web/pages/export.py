@@ -12,7 +12,8 @@ from typing import IO
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from waywright.core.evidence.job import Entry, JobError, Setting
+from waywright.core.evidence.job import JobError, Setting
+from waywright.core.evidence.kind import Entry
 from waywright.jobfile import JobFileError
 from waywright.record import BadBundle, Refused, Snapshot, TooLarge
 from waywright.views.cautions import LIFTING

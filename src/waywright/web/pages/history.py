@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence.job import Goal, Pass, Reading, Setting
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Pass, Reading, Setting
 from waywright.core.evidence.things import Instrument, Piece
 from waywright.record import Attachment, Done, Head, Item, Memo
 from waywright.views.numbers import Shown, plural

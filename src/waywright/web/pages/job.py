@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 
 from waywright.core.evidence.findings import Move
-from waywright.core.evidence.job import Goal
+from waywright.core.evidence.goal import Goal
 from waywright.core.readings import KINDS
 from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions

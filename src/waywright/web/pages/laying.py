@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence.job import JobError, Kind, Setting
+from waywright.core.evidence.job import JobError, Setting
+from waywright.core.evidence.kind import Kind
 from waywright.core.readings import KINDS
 from waywright.record import Add, Conflict, Missing, Put, Ref, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to

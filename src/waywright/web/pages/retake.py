@@ -8,7 +8,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from waywright.core.evidence.findings import Report
-from waywright.core.evidence.job import Entry, Kind, Reading, Setting
+from waywright.core.evidence.job import Reading, Setting
+from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.next.retakes import Retake, home_of, retakes
 from waywright.record import Add, Missing, Snapshot
 from waywright.views.cautions import LIFTING

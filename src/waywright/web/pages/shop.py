@@ -9,7 +9,8 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import Response
 
-from waywright.core.evidence.job import Goal, Job, Setting
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
 from waywright.record import Add, Listed, Memo

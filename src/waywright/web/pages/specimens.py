@@ -11,7 +11,8 @@ from starlette.responses import Response
 
 from waywright import jobfile
 from waywright.core.evidence.findings import Change, Report, Shape
-from waywright.core.evidence.job import Goal, Job, Setting
+from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.lying import ENDS
 from waywright.core.readings import LayUp
 from waywright.core.report import report
