@@ -18,6 +18,7 @@ from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
 
 PULLS = -0.05  # of the weight: nobody knows its place better
 NARROW_MM = 1.0  # spacers that lie so nearly on one line hold along it only; a block is wider
+IN_LINE_MM = 1e-3  # so nearly that they are on it
 MOST = 24  # spacers under one face beyond which nothing is worked out; nobody has laid so many
 
 
@@ -25,11 +26,13 @@ MOST = 24  # spacers under one face beyond which nothing is worked out; nobody h
 class Carriers:
     """One set of spacers (k,) that can carry, numbered in their group.
 
-    `spread` is what they make of lift and tilts: the size of the determinant of (1, x, y) at them.
+    `spread` is what they make of lift and tilts: the size of the determinant of (1, x, y) at them. `narrow`: three so
+    nearly on one line that a block's own width decides: it may stand on them, but nothing is built on that it does.
     """
 
     at: tuple[int, ...]
     spread: float
+    narrow: bool = False
 
 
 @dataclass(frozen=True)
@@ -61,17 +64,18 @@ class Group:
         for at in itertools.combinations(range(len(places)), places.shape[1]):
             corners = places[list(at)]
             spread = abs(float(np.linalg.det(corners)))
-            if spread <= NARROW_MM * _longest(corners):
+            longest = _longest(corners)
+            if spread <= IN_LINE_MM * longest:
                 continue
             reactions = np.asarray(np.linalg.solve(corners.T, loads.T), np.float64)
             if _bears(reactions):
-                found.append(Carriers(at, spread))
+                found.append(Carriers(at, spread, spread <= NARROW_MM * longest))
         return tuple(found)
 
     @property
     def sure(self) -> tuple[int, ...]:
         """The spacers that carry whatever the shapes are: where there is one set only."""
-        return self.sets[0].at if len(self.sets) == 1 else ()
+        return self.sets[0].at if len(self.sets) == 1 and not self.sets[0].narrow else ()
 
     def _frame(self) -> tuple[FloatArray, FloatArray]:
         """The spacers (k, d) and both ends of the load (2, d) as (1, x, y), or (1, along) where they lie on a line."""

@@ -16,7 +16,8 @@ it cannot be told. Two passes: the second knows which spacers of the other lay-u
 
 Where hardly anything was read over a spacer its slack is as wide as the 1 mm that any shape may have before it is read,
 and a set with it would weigh next to nothing for that alone. That is no knowledge: what is told must also hold when
-such a spacer counts as known to its own u.
+such a spacer counts as known to its own u. Three nearly on one line may carry as well: they take their share of the
+weight from other sets, but none of them is told to carry for that.
 """
 
 from __future__ import annotations
@@ -122,10 +123,9 @@ def _weighed(
         weights.append(0.5 * (towards[rest] @ mean + size) + np.log(carriers.spread) + stays_clear)
     unseen = np.isfinite(slack_um) & (slack_um > UNSEEN * own_um)
     known = np.where(unseen, np.log(slack_um / own_um, where=unseen, out=np.zeros(k)), 0.0)
-    as_read, as_known = (
-        np.exp(each - logsumexp(each)) @ member for each in (np.array(weights), np.array(weights) + member @ known)
-    )
-    return np.minimum(as_read, as_known), np.maximum(as_read, as_known)
+    firm = member & ~np.array([carriers.narrow for carriers in group.sets])[:, None]
+    chances = [np.exp(each - logsumexp(each)) for each in (np.array(weights), np.array(weights) + member @ known)]
+    return np.min([each @ firm for each in chances], axis=0), np.max([each @ member for each in chances], axis=0)
 
 
 def _told(net: Network, whole: Group, believed: Group, chances: Chances) -> Standing:
