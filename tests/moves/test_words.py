@@ -12,13 +12,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from tests.simulate import STACKS, edge, read, round_of, truth_of
+from tests.simulate import LEVEL, STACKS, bench, edge, planned_slopes, read, round_of, truth_of
 from waywright import demo, jobfile
 from waywright.cli import cli
 from waywright.core.evidence.findings import Move, Report
 from waywright.core.evidence.goal import Goal, Workpiece
 from waywright.core.evidence.job import Job
-from waywright.core.next.moves import AtTheLimit, MoreStations, SetGoal
+from waywright.core.evidence.things import Face
+from waywright.core.next.moves import AskForLess, AtTheLimit, MoreStations, SetGoal
+from waywright.core.next.scraping import TakeTwist
+from waywright.core.readings import Cross, Step
 from waywright.core.report import report
 from waywright.views.moves import _how, _why, how, moves_view, next_words, reason
 from waywright.views.numbers import INCH
@@ -138,7 +141,51 @@ def test_at_the_limit_the_proud_places_are_named() -> None:
     assert all(x in height.x_mm for move in found for x in move.where_mm)
 
 
-def test_without_a_limit_a_goal_is_asked_for(reports: dict[str, Report]) -> None:
-    """Nothing can be decided without a limit: that is said, and no face is told to be inside."""
-    assert any(isinstance(move, SetGoal) for move in reports["no goal"].moves)
-    assert "stop" not in how(reports["no goal"].moves[0])
+def test_without_a_limit_a_goal_is_asked_for_and_no_metal(reports: dict[str, Report]) -> None:
+    """Nothing can be decided without a limit: that comes first where all is seen, and nothing is to be scraped. (The
+    proud places were to be taken down, for a limit that nobody had given.)"""
+    first, *rest = reports["no goal"].moves
+    assert isinstance(first, SetGoal)
+    assert not any(move.act == "scrape" for move in rest)
+
+
+def levelled(face: Face) -> Job:
+    """A level to be stepped along each line of a face and set across it at every station."""
+    plan = bench([face], u_um_per_m=2.0)
+    for y in face.lines_mm:
+        plan = planned_slopes(plan, Step(face.name, 100.0, y), face.stations_mm[:-1])
+    return planned_slopes(plan, Cross(face.name, face.lines_mm[-1] - face.lines_mm[0]), face.stations_mm)
+
+
+def test_a_twist_outside_is_taken_off_at_two_corners() -> None:
+    """A plate twisted by + 60 µm/m that is flat enough: its far edge comes down at the far end, its near edge at the
+    marked end, each by half of what the twist is from edge to edge. (It was told to be inside: the limit of the twist
+    was held against its flatness.)"""
+    face = edge("P", 600.0, 7, (-45.0, 45.0), width_mm=100.0)
+    twist_um = 60.0 * face.width_mm / 1e3
+    truth = {"P": twist_um * (face.x_mm / 600.0 - 0.5) * face.y_mm / face.width_mm}
+    job = read(levelled(face), truth, np.random.default_rng(2), u_factor={LEVEL: 0.0}).job
+    told = report(replace(job, goal=Goal(twist_um_per_m=20.0)))
+    (verdict,) = told.verdicts
+    assert verdict.decision == "outside"
+    move = next(m for m in told.moves if isinstance(m, TakeTwist))
+    assert move.far_up
+    assert move.corner_um == pytest.approx(twist_um / 2, rel=0.05)
+    assert "the far edge at the far end and the near edge at the marked end" in how(move)
+    assert not any("inside with a chance" in reason(m) for m in told.moves)
+
+
+def test_a_limit_of_which_no_map_is_drawn_is_no_fault() -> None:
+    """A straightness that may only rise: the moves say that no map is drawn for it, and go on."""
+    told = report(replace(shops()["three edges"], goal=Goal(straightness_um=2.0, side="rise only")))
+    assert "outside" in {v.decision for v in told.verdicts}
+    assert any("no map is drawn for a limit of rise only" in how(m) for m in told.moves)
+
+
+def test_what_can_be_proved_of_a_twist_is_told_in_its_own_unit() -> None:
+    """A goal of a tenth of a µm/m is below what a level proves: asked for is no less than so many µm/m."""
+    face = edge("P", 600.0, 7, (-15.0, 15.0))
+    job = read(levelled(face), {"P": np.zeros(14)}, np.random.default_rng(2)).job
+    found = [m for m in report(replace(job, goal=Goal(twist_um_per_m=0.1))).moves if isinstance(m, AskForLess)]
+    assert found
+    assert re.search(r"no less than [\d.]+ µm/m", how(found[0]))

@@ -141,7 +141,7 @@ def _verdict(verdict: Verdict) -> Json:
 
 def _move(move: Move) -> Json:
     gain = move.gain
-    what = "" if gain is None else f"{gain.what}, {gain.unit}" if gain.unit == "µm" else gain.what
+    what = "" if gain is None else f"{gain.what}, {gain.unit}" if gain.unit.startswith("µm") else gain.what
     return {
         "act": move.act,
         "faces": list(move.faces),

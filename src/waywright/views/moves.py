@@ -23,8 +23,8 @@ from waywright.core.next.moves import (
     TryStack,
 )
 from waywright.core.next.retakes import TakeAgain
-from waywright.core.next.scraping import MeasureAgain, Scrape
-from waywright.views.numbers import METRIC, Shown, duration, listed, percent, plural, sentence
+from waywright.core.next.scraping import MeasureAgain, NoMap, Scrape, TakeTwist
+from waywright.views.numbers import METRIC, Shown, duration, listed, percent, plural, sentence, two_digits
 from waywright.views.scrape_sheet import zone_words
 
 WRONG = "turn, offset, the end it was read from, unit, blocks, dirt, warmth"
@@ -144,7 +144,7 @@ def _(move: TryStack, shown: Shown) -> str:
 
 @_how.register
 def _(move: AskForLess, shown: Shown) -> str:
-    return f"ask for no less than {_height(move.proof.limit_um, shown)}, or bring a finer instrument"
+    return f"ask for no less than {_limit(move.proof, shown)}, or bring a finer instrument"
 
 
 @_why.register
@@ -156,14 +156,24 @@ def _proved(proof: Proof, shown: Shown) -> str:
     """What the instruments can prove, and which part that is good for."""
     part = proof.diameter_um
     good_for = "" if part is None else f", good for a part of {_height(part, shown)} in diameter"
-    proves = _height(proof.limit_um, shown)
+    proves = _limit(proof, shown)
     return f"with everything read {proof.times} times over these instruments prove about {proves}{good_for}"
+
+
+def _limit(proof: Proof, shown: Shown) -> str:
+    """The limit that can be proved, to two digits."""
+    if not proof.twist:
+        return _height(proof.limit, shown)
+    return f"{two_digits(proof.limit)} µm/m" if shown.slope == "µm/m" else shown.slope_text(proof.limit)
 
 
 @_how.register
 def _(move: AtTheLimit, shown: Shown) -> str:
     where = f", at {_along(move.where_mm, shown)} {shown.length}" if 0 < len(move.where_mm) <= MOST_PLACES else ""
-    return f"take the proud places of {_all(move.faces)} down a little{where}: measuring more will not settle it"
+    off = f"take the proud places of {_all(move.faces)} down a little{where}"
+    if not where:  # of a twist, and of a limit with a side, what is proud is not what is wrong
+        off = f"bring {_all(move.faces)} a little further inside its limit"
+    return f"{off}: measuring more will not settle it"
 
 
 @_why.register
@@ -229,12 +239,40 @@ def _(move: Scrape, shown: Shown) -> str:
 
 @_how.register
 def _(move: MeasureAgain, shown: Shown) -> str:
+    if move.map.outcome == "coarse" and move.map.before_um is not None:
+        return f"ask for no less than {_height(move.map.before_um, shown)} of {_all(move.faces)}, or lap it"
     return f"measure {_all(move.faces)} again"
 
 
 @_why.register
 def _(move: MeasureAgain, shown: Shown) -> str:
     return move.map.reason
+
+
+@_how.register
+def _(move: TakeTwist, shown: Shown) -> str:
+    ends = ("far", "near") if move.far_up else ("near", "far")
+    corners = f"the {ends[0]} edge at the far end and the {ends[1]} edge at the marked end"
+    depth = _height(move.corner_um, shown)
+    return f"take {_all(move.faces)} down at two corners, {corners}: {depth} there, ever less towards the other two"
+
+
+@_why.register
+def _(move: TakeTwist, shown: Shown) -> str:
+    v = move.verdict
+    within = None if v.interval_95_um is None else (v.interval_95_um[1] - v.interval_95_um[0]) / 2
+    twist = shown.slope_text(abs(v.value_um or 0.0), within)
+    return f"its twist is {twist} and the limit {shown.limit(v.limit_um or 0.0, slope=True)} {shown.slope}"
+
+
+@_how.register
+def _(move: NoMap, shown: Shown) -> str:
+    return f"correct {_all(move.faces)} by its own numbers: no map is drawn for a limit of {move.verdict.side}"
+
+
+@_why.register
+def _(move: NoMap, shown: Shown) -> str:
+    return f"its {move.verdict.measure} is outside: {move.verdict.why}"
 
 
 @_how.register
@@ -286,7 +324,7 @@ def _(move: TakeAgain, shown: Shown) -> str:
         lay += f", at {_listed_places(at, shown)} ({ids})"
     else:
         lay += f" ({ids})" if retake.again else f", all of it ({ids})"
-    if retake.twice:
+    if retake.twice and at:
         lay = (
             f"where it reads so twice, {_listed_places(at, shown)}, stone and wipe the faces and check the "
             f"instrument; then {lay}"
@@ -322,7 +360,9 @@ def _gain(gain: Improvement | None, shown: Shown) -> str:
 def _of_unit(number: float, unit: str, shown: Shown) -> str:
     if unit == "share":
         return percent(number)
-    return _height(number, shown) if unit == "µm" else f"{number:.2g}"
+    if unit == "µm/m":
+        return f"{two_digits(number)} µm/m" if shown.slope == "µm/m" else shown.slope_text(number)
+    return _height(number, shown) if unit == "µm" else two_digits(number)
 
 
 # -- numbers
@@ -361,7 +401,7 @@ def _listed_places(readings: Sequence[Reading], shown: Shown) -> str:
 
 def _height(um: float, shown: Shown) -> str:
     """A height to two digits, with its unit."""
-    return f"{um:.2g} µm" if shown.height == "µm" else shown.height_text(um)
+    return f"{two_digits(um)} µm" if shown.height == "µm" else shown.height_text(um)
 
 
 def _all(names: Sequence[str]) -> str:

@@ -138,6 +138,11 @@ def listed(names: list[str] | tuple[str, ...], most: int = 6) -> str:
     return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1] if shown else ""
 
 
+def two_digits(number: float) -> str:
+    """A number to two digits, and whole from a hundred on: "0.12", "8.5", "152"."""
+    return f"{number:.0f}" if abs(number) >= 99.5 else f"{number:.2g}"
+
+
 def sentence(text: str) -> str:
     """First letter large, a stop at the end; nothing for nothing."""
     text = text.strip()

@@ -257,7 +257,8 @@ def _suspect(solution: Solution, i: int, group: IntArray, z: float) -> Suspect:
 
 
 def _words(off_um: float) -> str:
-    return f"reads about {abs(off_um):.2g} µm {'more' if off_um > 0 else 'less'} than the others say"
+    off = f"{abs(off_um):.0f}" if abs(off_um) >= 99.5 else f"{abs(off_um):.2g}"
+    return f"reads about {off} µm {'more' if off_um > 0 else 'less'} than the others say"
 
 
 def _limits(net: Network, solution: Solution) -> list[Suspect]:

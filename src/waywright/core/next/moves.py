@@ -8,7 +8,7 @@ its verdict is open, and nothing else is done while the readings do not fit toge
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -34,6 +34,8 @@ WORTH = 1e-3  # of the share known: less is not worth a stack
 SHARE = "share of the shapes known as well as the goal asks"
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
 SOAK_MIN = 60.0
+SURELY = 3.0  # sigmas of a height from a limit at which most verdicts fall; a guess, no source
+WORTH_READING = 0.2  # of the usual sigma: nobody reads everything 25 times over
 PROUD = 0.5  # of the greatest height: what is higher is named as proud
 
 
@@ -45,13 +47,14 @@ class Soak(Move):
     span_k: float
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Proof:
-    """What is proved with everything read `times` times over: a limit, and, where a part is the goal, to how much of
-    its diameter that is good for, µm."""
+    """What is proved with everything read `times` times over: a limit, of a `twist` in µm/m, and, where a part is the
+    goal, to how much of its diameter that is good for, µm."""
 
     times: int
-    limit_um: float
+    limit: float
+    twist: bool
     diameter_um: float | None
 
 
@@ -134,10 +137,13 @@ def moves(report: Report) -> Iterator[Move]:
         return
     found: list[Move] = [*_soak(job), *(TakeAgain.of(r) for r in again if r.hangs)]
     limited = [v for v in report.verdicts if v.limit_um is not None]
-    undecided = [v for v in limited or report.verdicts if v.decision in ("open", "not measured")]
+    in_doubt = doubted(job, report)
+    undecided = [v for v in limited if v.decision in ("open", "not measured")]
+    if not limited:  # without one only what is not seen at all asks for readings
+        undecided = [v for v in report.verdicts if v.unseen or v.decision == "not measured"]
     if undecided:
-        found += _measure(job, report, undecided)
-    found += scraped(job, report, doubted(job, report))
+        found += _measure(job, report, undecided, in_doubt)
+    found += scraped(job, report, in_doubt)
     if not found and limited and all(v.decision == "inside" for v in limited):
         faces = tuple(dict.fromkeys(v.face for v in limited))
         found.append(Stop(faces=faces, chance=min(v.chance_inside or 0.0 for v in limited)))
@@ -165,7 +171,7 @@ def required_sigma_um(job: Job) -> float:
     return min(limits) / PROVEN_BY if limits else WITHOUT_LIMIT_UM
 
 
-def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[Move]:
+def _measure(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: Set[str]) -> Iterator[Move]:
     """The programme for the faces whose verdict is open, and what only new stations or a new piece can cure."""
     few = [v for v in verdicts if not _could_tell(job, v)]
     for face in dict.fromkeys(v.face for v in few):
@@ -173,16 +179,23 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict]) -> Iterator[
     faces = tuple(dict.fromkeys(v.face for v in verdicts if v not in few))
     if not faces:
         return
+    offers = list(candidates(job, tuple(KINDS.values())))
     goal = required_sigma_um(job)
     plan = _plan(job, report, faces, goal)
-    if plan.reached:
-        yield AtTheLimit(faces=faces, where_mm=_proud_mm(report, faces), known_um=goal, twist=plan.twist)
-        return
-    found = programme(plan, list(candidates(job, tuple(KINDS.values()))))
-    proof = _proof(job, PROVEN_BY * found.reach_um)
+    if plan.reached:  # known as well as is usual: only what lies near its limit asks for more
+        asked = [v for v in verdicts if v.face in faces and v.limit_um is not None and v.face not in in_doubt]
+        plan = _plan(job, report, faces, min((_from_limit_um(job, v) / SURELY for v in asked), default=0.0))
+        found = programme(plan, offers) if WORTH_READING * goal < plan.required_sigma_um < plan.worst_um else None
+        if found is None or not found.reached:
+            yield from (_at_the_limit(report, v, goal) for v in asked)
+            return
+    else:
+        found = programme(plan, offers)
+    proof = _proof(job, faces, PROVEN_BY * found.reach_um, plan.twist)
     if found.taken and not found.reached:
-        gain = Improvement("limit that can be proved", "µm", PROVEN_BY * goal, proof.limit_um)
-        yield AskForLess(faces=faces, proof=proof, gain=gain)
+        of = "µm/m" if plan.twist else "µm"
+        now = min((v.limit_um for v in verdicts if v.limit_um is not None), default=PROVEN_BY * goal)
+        yield AskForLess(faces=faces, proof=proof, gain=Improvement("limit that can be proved", of, now, proof.limit))
     offered = [_setting(report, offer, faces, found) for offer in found.taken]
     if offered and found.reached and job.goal.part is not None:
         offered[0] = replace(offered[0], proof=proof)
@@ -215,14 +228,20 @@ def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Rea
     return ReadingPlan(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
 
 
-def _proud_mm(report: Report, faces: Sequence[str]) -> tuple[float, ...]:
-    """Where these faces stand proudest."""
-    at: set[float] = set()
-    for shape in report.shapes:
-        most = np.nanmax(shape.height_um, initial=0.0)
-        if shape.face in faces and most > 0:
-            at |= set(shape.x_mm[np.nan_to_num(shape.height_um) >= PROUD * most].tolist())
-    return tuple(sorted(at))
+def _from_limit_um(job: Job, verdict: Verdict) -> float:
+    """How far a value lies from its limit; of a twist from edge to edge."""
+    off = abs(abs(verdict.value_um or 0.0) - (verdict.limit_um or 0.0))
+    return off * job.faces()[verdict.face].width_mm / 1e3 if verdict.measure == TWIST else off
+
+
+def _at_the_limit(report: Report, verdict: Verdict, known_um: float) -> AtTheLimit:
+    """Where the face stands proudest; nothing of a limit with a side, or of a twist, which tell more than that."""
+    shape = next(s for s in report.shapes if s.face == verdict.face)
+    most = np.nanmax(shape.height_um, initial=0.0)
+    plain = verdict.side in ("between", "at most") and verdict.measure != TWIST and most > 0
+    proud = np.nan_to_num(shape.height_um) >= PROUD * most if plain else np.zeros(len(shape.x_mm), bool)
+    at = tuple(sorted(set(shape.x_mm[proud].tolist())))
+    return AtTheLimit(faces=(verdict.face,), where_mm=at, known_um=known_um, twist=verdict.measure == TWIST)
 
 
 def put_in(offered: list[Move], move: Move) -> None:
@@ -253,11 +272,12 @@ def _stack(stack: NextStack) -> TryStack:
     )
 
 
-def _proof(job: Job, limit_um: float) -> Proof:
+def _proof(job: Job, faces: Sequence[str], limit_um: float, twist: bool) -> Proof:
     """What the instruments can prove, and which part that is good for."""
     part = job.goal.part
     good_for = None if part is None else diameter_um(part, limit_um)
-    return Proof(times=TIMES, limit_um=limit_um, diameter_um=good_for)
+    narrowest_mm = min(job.faces()[name].width_mm for name in faces)
+    return Proof(TIMES, 1e3 * limit_um / narrowest_mm if twist else limit_um, twist, good_for)
 
 
 def _cured(job: Job, report: Report, faces: tuple[str, ...]) -> Iterator[Move]:

@@ -11,17 +11,20 @@ import numpy as np
 from waywright.core.evidence.findings import Improvement, Move, Report, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.judge.limits import Limit
-from waywright.core.results.verdicts import FLATNESS, STRAIGHTNESS
+from waywright.core.results.verdicts import FLATNESS, STRAIGHTNESS, TWIST
 from waywright.core.work.done import removed_so_far, strokes
 from waywright.core.work.maps import ScrapingMap
 from waywright.core.work.scraping import scraping_map
+
+MAPPED = ("between", "at most", "middle high only", "hollow only")  # sides that a map is drawn for
 
 
 def maps(job: Job, report: Report, doubted: Set[str], face: str | None = None) -> Iterator[tuple[Verdict, ScrapingMap]]:
     """One for each verdict that is outside, of one face if named; none while a reading is in doubt on the face."""
     for verdict in report.verdicts:
         asked = face is None or verdict.face == face
-        if asked and verdict.decision == "outside" and verdict.face not in doubted:
+        mapped = verdict.measure != TWIST and verdict.side in MAPPED
+        if asked and mapped and verdict.decision == "outside" and verdict.face not in doubted:
             found = map_for(job, report, verdict)
             if found is not None:
                 yield verdict, found
@@ -75,8 +78,43 @@ class MeasureAgain(Move):
     map: ScrapingMap
 
 
+@dataclass(frozen=True, kw_only=True)
+class TakeTwist(Move):
+    """A face is twisted by more than it may be: `corner_um` comes off at the two corners that stand proud, and ever
+    less towards the two others. `far_up`: the far edge is proud at the far end, and the near edge at the marked end.
+    """
+
+    act: ClassVar[str] = "scrape"
+    verdict: Verdict
+    corner_um: float
+    far_up: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoMap(Move):
+    """A face is outside a limit of which no map is drawn."""
+
+    act: ClassVar[str] = "scrape"
+    verdict: Verdict
+
+
 def scraped(job: Job, report: Report, doubted: Set[str]) -> Iterator[Move]:
     """A map for each face that is outside; or why none is drawn."""
+    for verdict in report.verdicts:
+        if verdict.decision != "outside" or verdict.face in doubted:
+            continue
+        if verdict.measure == TWIST:
+            face, twist = job.faces()[verdict.face], verdict.value_um or 0.0
+            yield TakeTwist(
+                faces=(face.name,),
+                where_mm=(0.0, face.length_mm),
+                gain=Improvement(TWIST, "µm/m", abs(twist), 0.0),
+                verdict=verdict,
+                corner_um=abs(twist) * face.width_mm / 1e3 / 2,
+                far_up=twist > 0,
+            )
+        elif verdict.side not in MAPPED:
+            yield NoMap(faces=(verdict.face,), verdict=verdict)
     for verdict, found in maps(job, report, doubted):
         if found.outcome != "scrape":
             yield MeasureAgain(faces=(verdict.face,), minutes=found.minutes, map=found)
