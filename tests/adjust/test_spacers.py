@@ -144,7 +144,7 @@ def test_no_solve_is_needed_where_the_balance_alone_tells() -> None:
     for count in (1, 2):
         job, _ = pair(5.0, [spacer(100), spacer(500)][:count])
         assert stands(job).on == places(100, 500)[:count]
-        assert standing_words(stands(job), MM) == ""
+        assert (standing_words(stands(job), MM) == "") == (count == 2)  # of a lone one more is said
     wide = [edge(name, 600.0, 5, (-20.0, 20.0)) for name in "PQ"]
     job = on(planned_gaps(bench(wide), OVER), [spacer(100, y_mm=-20), spacer(500, y_mm=-20), spacer(300, y_mm=20)])
     assert (network(job).rows.sense[:3] == EQUAL).all()
@@ -161,6 +161,13 @@ def test_an_upper_that_would_tip_off_is_told() -> None:
     assert any("it would tip off" in note for note in report_json(report(job))["notes"])
     held = replace(job, settings=(replace(job.settings[0], geometry=replace(OVER, held="marked end")),))
     assert stands(held).on == places(80, 200)
+
+
+def test_one_spacer_alone_is_told() -> None:
+    """On one block an edge does not stay: it must touch somewhere else, and it is said that this is not known."""
+    job, _ = pair(2.0, [spacer(300)])
+    assert standing_words(stands(job), MM).startswith("stands on one spacer, at 300 mm; where else")
+    assert any("where else the two faces touch is not known" in note for note in report_json(report(job))["notes"])
 
 
 def plate(twist_um: float, spots: Sequence[tuple[float, float]], seed: int = 2) -> Job:

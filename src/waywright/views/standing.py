@@ -17,6 +17,8 @@ def standing_words(found: Standing, shown: Shown) -> str:
             f"it would tip off its spacers at {_at(found.untold, shown)}, as its middle does not lie between them: say "
             "which end was held, or correct their places. None of them is taken as touching"
         )
+    if len(found.on) == 1 and not found.free and not found.untold:
+        return f"stands on one spacer, at {_at(found.on, shown)}; where else the two faces touch is not known"
     said = [f"stands on {_at(found.on, shown)}"] if found.on and (found.free or found.untold) else []
     said += [f"free over {_at(found.free, shown)}"] if found.free else []
     if found.untold:
