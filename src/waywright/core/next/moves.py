@@ -3,7 +3,8 @@
 This is the one place that says what is to be done next. Readings come from `programme`: the least work, of every
 kind's candidates with every instrument owned, that lets the open verdicts fall, the setting that tells most first. A
 suspect on which a verdict hangs is taken again before anything is built on it, any other last; nothing is scraped while
-its verdict is open, and nothing else is done while the readings do not fit together.
+its verdict is open, unless the value lies so near its limit that no reading will settle it; and nothing else is done
+while the readings do not fit together.
 """
 
 from __future__ import annotations
