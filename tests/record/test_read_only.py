@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from sqlalchemy import event
 from starlette.testclient import TestClient
 
+import waywright
 from waywright.cli import cli
 from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.record import Book, By, DiskFull, ReadOnly
@@ -47,6 +48,9 @@ def protected(folder: Path) -> Iterator[None]:
     root = os.geteuid() == 0
     if root:
         os.seteuid(NOBODY)
+        if not os.access(waywright.__path__[0], os.R_OK | os.X_OK, effective_ids=True):
+            os.seteuid(0)
+            pytest.skip("nobody but root may read the folder that the package is installed in")
     try:
         with pytest.raises(PermissionError):
             (folder / "x").touch()
