@@ -95,6 +95,7 @@ def test_every_command_is_tried() -> None:
     assert {name for name in TRIED if not name.startswith("-")} == alone | {f"book {n}" for n in book_group.commands}
 
 
+@pytest.mark.slow
 @posix
 def test_outputs_that_close_or_fill_up(tmp_path: Path) -> None:
     """Of every command: a reader that has seen enough ends it without a word, a closed output is nothing to speak of,

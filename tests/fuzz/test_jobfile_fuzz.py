@@ -236,6 +236,7 @@ def changed(place: tuple[str | int, ...], *value: Any) -> str:
     return rest + spoiled if spoiled.startswith("[") else spoiled + rest  # tables come last
 
 
+@pytest.mark.slow
 @settings(fuzz, max_examples=1000)
 @given(st.sampled_from(PLACES), odd_values)
 @example(("layups", 0, "gaps", 0, "x_mm"), 1e308)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from scipy import linalg
 from scipy.optimize import linprog
 
@@ -214,6 +215,7 @@ def _true(shop: Shop, face: Heights) -> FloatArray:
     return np.asarray(h - face.plane @ (face.plane.T @ h))
 
 
+@pytest.mark.slow
 def test_heights_of_mixed_jobs_lie_in_their_bands() -> None:
     """Over 300 seeded jobs of every kind, with passes, 93 to 97 % of heights lie within 1.96 sigma of the truth."""
     totals = np.array([counted(drawn(seed)) for seed in range(JOBS)]).sum(axis=0)

@@ -136,6 +136,7 @@ def test_a_large_job_costs_what_it_weighs(tmp_path: Path, three: Job) -> None:
     assert gone.bytes < 10 * unpacks_to + FLOOR
 
 
+@pytest.mark.slow
 def test_an_export_is_never_held_whole(tmp_path: Path, three: Job) -> None:
     """A job with eight photographs of 20 MB goes out for the memory of a few of them."""
     with Book.open(tmp_path / "from.sqlite") as book:

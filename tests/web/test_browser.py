@@ -46,7 +46,7 @@ def sample() -> Iterator[Running]:
     one.stop()
 
 
-@pytest.mark.parametrize("hands", [Keyboard, Touch])
+@pytest.mark.parametrize("hands", [Keyboard, pytest.param(Touch, marks=pytest.mark.slow)])
 def test_every_page(hands: type[Keyboard | Touch], sample: Running, new_page: Callable[..., Page]) -> None:
     """axe finds nothing, nothing sticks out sideways, no page weighs over 300 kB, and all of it comes from here."""
     page = new_page(**hands.options, bypass_csp=True)  # axe is put into the page from outside

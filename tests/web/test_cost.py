@@ -25,6 +25,7 @@ from waywright.web.app import bench_app
 SCRIPT = {"X-Requested-With": "waywright"}
 
 
+@pytest.mark.slow
 def test_a_reading_is_one_solve_and_as_many_statements_each_time(
     client: TestClient, book: Book, shop_job: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

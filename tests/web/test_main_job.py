@@ -55,7 +55,7 @@ def decisions(page: Page) -> dict[str, str]:
     return {row.locator("xpath=..").locator("th").inner_text(): row.locator("strong").inner_text() for row in rows}
 
 
-@pytest.mark.parametrize("hands", [Keyboard, Touch])
+@pytest.mark.parametrize("hands", [Keyboard, pytest.param(Touch, marks=pytest.mark.slow)])
 def test_the_main_job(
     hands: type[Keyboard | Touch], running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
 ) -> None:

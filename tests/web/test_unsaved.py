@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.web.driving import Running, all_saved, until
@@ -71,6 +72,7 @@ def test_typed_while_down_is_saved_later(
     assert found[3].corrects == found[1].id
 
 
+@pytest.mark.slow
 def test_closed_while_down_is_saved_when_next_opened(
     running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
 ) -> None:
@@ -95,6 +97,7 @@ def test_closed_while_down_is_saved_when_next_opened(
     context.close()
 
 
+@pytest.mark.slow
 def test_killed_at_random_while_two_type(
     running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
 ) -> None:
@@ -150,6 +153,7 @@ def test_refused_is_shown_and_the_rest_goes_on(
     told.wait_for(state="hidden")
 
 
+@pytest.mark.slow
 def test_two_tabs_change_one_reading(
     running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
 ) -> None:
@@ -181,6 +185,7 @@ def test_two_tabs_change_one_reading(
     context.close()
 
 
+@pytest.mark.slow
 def test_a_pasted_column_with_one_in_conflict(
     running: Callable[..., Running], new_page: Callable[..., Page], browser: Browser, tmp_path: Path
 ) -> None:
