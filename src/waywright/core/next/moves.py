@@ -185,18 +185,20 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: Se
     plan = _plan(job, report, faces, goal)
     if plan.reached:  # known as well as is usual: only what lies near its limit asks for more
         asked = [v for v in verdicts if v.face in faces and v.limit_um is not None and v.face not in in_doubt]
-        plan = _plan(job, report, faces, min((_from_limit_um(job, v) / SURELY for v in asked), default=0.0))
-        found = programme(plan, offers) if WORTH_READING * goal < plan.required_sigma_um < plan.worst_um else None
-        if found is None or not found.reached:
+        closer_um = min((_from_limit_um(job, v) / SURELY for v in asked), default=0.0)
+        if WORTH_READING * goal < closer_um < plan.worst_um:
+            plan = _plan(job, report, faces, closer_um)
+        if plan.reached or not (found := programme(plan, offers)).reached:
             yield from (_at_the_limit(report, v, goal) for v in asked)
             return
     else:
         found = programme(plan, offers)
     proof = _proof(job, faces, PROVEN_BY * found.reach_um, plan.twist)
     if found.taken and not found.reached:
-        of = "µm/m" if plan.twist else "µm"
-        now = min((v.limit_um for v in verdicts if v.limit_um is not None), default=PROVEN_BY * goal)
-        yield AskForLess(faces=faces, proof=proof, gain=Improvement("limit that can be proved", of, now, proof.limit))
+        unit = "µm/m" if plan.twist else "µm"
+        alike = [v.limit_um for v in verdicts if v.limit_um is not None and (v.measure == TWIST) == plan.twist]
+        now = min(alike, default=PROVEN_BY * goal)
+        yield AskForLess(faces=faces, proof=proof, gain=Improvement("limit that can be proved", unit, now, proof.limit))
     offered = [_setting(report, offer, faces, found) for offer in found.taken]
     if offered and found.reached and job.goal.part is not None:
         offered[0] = replace(offered[0], proof=proof)
