@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, quote, urlsplit
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, Route
 from starlette.testclient import TestClient
 
 from tests.test_new_kind import Drop
@@ -130,3 +130,60 @@ def test_a_hinge_and_a_rider_are_typed_in_the_browser(
     again.goto(page.url)
     kept = again.locator("tr[data-reading] input[type=text]").first
     assert kept.input_value() in reading.values()
+
+
+@pytest.fixture
+def places(tmp_path: Path, running: Callable[..., Running], new_page: Callable[..., Page]) -> tuple[Page, str]:
+    """A lay-up of the sample shop, and a page that has not opened it yet."""
+    with Book.open(tmp_path / "bench.sqlite") as book:
+        number = book.begin(jobfile.loads(shop(), "the sample shop"))
+        sid = next(s.id for s in book.job(number).settings if s.geometry.block == "layups")
+    return new_page(viewport={"width": 360, "height": 740}), f"{running().url}/jobs/{number}/setting?id={quote(sid)}"
+
+
+def fill(page: Page, row: int, **texts: str) -> None:
+    """Type into the `row`-th of the gaps whose places are typed too."""
+    free = page.locator('tr.free[data-place^="gaps"]').nth(row)
+    for key, text in texts.items():
+        free.locator(f'[name^="{key}."]').fill(text)
+
+
+def saved_values(page: Page, *texts: str) -> None:
+    """Wait until readings of these values stand as saved."""
+    page.wait_for_function(
+        """texts => {
+            const shown = [...document.querySelectorAll("tr[data-reading] input")].map(field => field.value);
+            return texts.every(text => shown.includes(text));
+        }""",
+        arg=list(texts),
+    )
+
+
+def test_typed_before_the_script_is_there(places: tuple[Page, str]) -> None:
+    """On a slow line the page stands before its script: what is typed by then is kept, and so is where the hand was."""
+    page, address = places
+    held: list[Route] = []
+    page.route("**/entry-grid*.js*", lambda route: held.append(route))
+    page.goto(address, wait_until="commit")
+    fill(page, 0, x_mm="77", just_mm="20.0111")
+    (script,) = held
+    script.continue_()
+    page.wait_for_selector("html.scripted")
+    page.keyboard.press("Enter")
+    saved_values(page, "20.0111")
+
+
+def test_a_new_place_saved_while_the_next_is_typed(places: tuple[Page, str]) -> None:
+    """The rows are made anew once nothing is being typed: a half-typed reading is not lost to it."""
+    page, address = places
+    page.goto(address)
+    page.wait_for_selector("html.scripted")
+    page.route("**/setting?id=*", lambda route: (page.wait_for_timeout(300), route.continue_())[1])
+    fill(page, 0, x_mm="77", just_mm="20.0111")
+    page.keyboard.press("Enter")
+    fill(page, 1, x_mm="78")
+    page.wait_for_function("() => document.querySelector('tr.free [data-mark]').textContent !== '…'")
+    page.wait_for_timeout(500)  # a reload would have come by now
+    fill(page, 1, just_mm="20.0122")
+    page.keyboard.press("Enter")
+    saved_values(page, "20.0111", "20.0122")

@@ -10,7 +10,7 @@ class EntryGrid extends HTMLElement {
     document.documentElement.classList.add("scripted");
     this.form = this.querySelector("form");
     this.job = Number(location.pathname.split("/")[2]);
-    this.shown = new Map([...this.form.elements].map((field) => [field.name, this.value(field)]));
+    this.shown = new Map([...this.form.elements].map((field) => [field.name, this.sent(field)]));
     this.form.addEventListener("keydown", (event) => this.key(event));
     this.form.addEventListener("change", (event) => this.changed(event));
     this.form.addEventListener("paste", (event) => this.paste(event));
@@ -28,8 +28,16 @@ class EntryGrid extends HTMLElement {
     return field.type === "radio" ? "" : field.value;
   }
 
-  // The place a link named, else the first empty one.
+  // What the page came with: a hand may have typed before this script was there.
+  sent(field) {
+    if (field.type === "radio") return "";
+    if (field.tagName !== "SELECT") return field.defaultValue;
+    return ([...field.options].find((one) => one.defaultSelected) ?? field.options[0])?.value ?? "";
+  }
+
+  // The place a link named, else the first empty one; where a hand is already typing, there it stays.
   first() {
+    if (this.form.contains(document.activeElement)) return;
     const wanted = this.dataset.focus;
     const rows = [...this.form.querySelectorAll("[data-place]")];
     const row = wanted ? rows.find((one) => one.dataset.reading === wanted) : undefined;
@@ -200,8 +208,19 @@ class EntryGrid extends HTMLElement {
         else Object.assign(this.dataset, { drawnMs: ms, drawn: told.act });
       }));
     }
-    const fresh = Object.entries(item.fields).some(([name, value]) => name.startsWith("place.") && /;;;$/.test(value));
-    if (fresh && !unsaved.waiting().length) location.reload();
+    this.freshen(Object.keys(item.fields).filter((name) => name.startsWith("place.") && /;;;$/.test(item.fields[name])));
+  }
+
+  // New places get rows of their own by a reload, which waits for a hand that types on; till then they stand as saved.
+  freshen(fresh) {
+    if (!fresh.length) return;
+    const rows = [...this.form.querySelectorAll("[data-place]")];
+    if (!unsaved.waiting().length && !rows.some((row) => this.touched(row))) return location.reload();
+    for (const name of fresh) {
+      const row = this.form.querySelector(`[name='${name}']`).closest("[data-place]");
+      for (const field of this.fields(row)) field.readOnly = true;
+      this.mark(row, "✓", "saved");
+    }
   }
 
   // What to do next may take seconds to work out: it is asked for once nothing was typed for a moment.
