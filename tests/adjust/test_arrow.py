@@ -40,6 +40,14 @@ def parts(
     return inner, np.asarray(rows.T @ own), own.T @ own + np.eye(border)
 
 
+def as_rows(rows: sparse.csr_matrix, border: int, rng: np.random.Generator) -> tuple[sparse.csr_matrix, FloatArray]:
+    """The rows that `parts` squares, its unit priors among them; `rng` as `parts` is given it."""
+    own = rng.normal(size=(rows.shape[0], border))
+    inner = sparse.vstack([rows, sparse.eye_array(rows.shape[1]), sparse.csr_matrix((border, rows.shape[1]))])
+    outer = np.concatenate([own, np.zeros((rows.shape[1], border)), np.eye(border)])
+    return inner.tocsr(), outer
+
+
 def whole(inner: sparse.csr_matrix, side: FloatArray, corner: FloatArray) -> FloatArray:
     """The same matrix dense."""
     return np.block([[inner.toarray(), side], [side.T, corner]])
@@ -56,15 +64,19 @@ SHAPES = {
 }
 
 
+@pytest.mark.parametrize("by_rows", [False, True])
 @pytest.mark.parametrize("border", [0, 1, 9])
 @pytest.mark.parametrize("shape", SHAPES)
-def test_everything_agrees_with_the_dense_inverse(shape: str, border: int) -> None:
+def test_everything_agrees_with_the_dense_inverse(shape: str, border: int, by_rows: bool) -> None:
     """Solve, selected inverse, variances and the colour of draws are those of numpy's inverse, to 1e-10."""
     rng = np.random.default_rng(7)
-    inner, side, corner = parts(SHAPES[shape](rng), border, rng)
+    rows = SHAPES[shape](rng)
+    inner, side, corner = parts(rows, border, np.random.default_rng(8))
     dense = whole(inner, side, corner)
     inverse = np.linalg.inv(dense)
-    arrow = ArrowheadFactor(inner, side, corner)
+    arrow = ArrowheadFactor(
+        inner, side, corner, as_rows(rows, border, np.random.default_rng(8)) if by_rows else None
+    )
     right = rng.normal(size=(len(dense), 3))
     np.testing.assert_allclose(arrow.solve(right), inverse @ right, rtol=0, atol=1e-10)
     selected = arrow.selected()
@@ -123,3 +135,13 @@ def test_two_unknowns_that_say_the_same_are_refused(where: str) -> None:
         side = np.array([[1.0, 0], [0, 0], [0, 0]])
     with pytest.raises(NotPositive):
         ArrowheadFactor(inner, side, corner)
+
+
+def test_rows_keep_what_their_square_loses() -> None:
+    """A chain whose rows weigh a hundred million times its prior: squared it is lost, from the rows it is inverted."""
+    n, weight = 300, 1e8
+    chain = weight * sparse.diags_array([np.ones(n - 1), -np.ones(n - 1)], offsets=[0, 1], shape=(n - 1, n))
+    rows = sparse.vstack([chain, sparse.eye_array(n)]).tocsr()
+    inner, none = (rows.T @ rows).tocsr(), np.zeros((0, 0))
+    arrow = ArrowheadFactor(inner, np.zeros((n, 0)), none, (rows, np.zeros((rows.shape[0], 0))))
+    np.testing.assert_allclose(arrow.variances(arrow.selected()), 1 / n, rtol=1e-6)  # what all share, n times told

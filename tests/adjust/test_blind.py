@@ -241,3 +241,13 @@ def test_finer_ones_are_counted_on_large_faces() -> None:
     spots = blind(round_of(faces(3, TWO, 81), ("over", "end for end")))
     assert spots[FINER].count == pytest.approx((81 - 1) // 2 - 2, abs=1)
     assert spots[FINER].ratio == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.parametrize("u_um", [0.5, 0.1, 0.02])
+@pytest.mark.parametrize(("count", "stations", "across"), [(2, 200, 5), (2, 100, 10), (3, 200, 20)])
+def test_many_nodes_read_finely_keep_what_is_blind(count: int, stations: int, across: int, u_um: float) -> None:
+    """However many nodes and however fine the readings: what is blind keeps the prior, no more and no less."""
+    some = faces(count, tuple(np.linspace(-15.0, 15.0, across)), stations)
+    spots = visibility(round_of(some, u_um=u_um)).find()
+    assert {"twist", "bow-across", "S-across", FINER} <= {b.mode for b in spots}
+    assert [b.ratio for b in spots if b.ratio >= BLIND] == pytest.approx([1.0] * len(spots), abs=2e-3)

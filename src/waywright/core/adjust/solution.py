@@ -11,6 +11,7 @@ which is the projected problem exactly. Results are then about each face's own u
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -18,12 +19,13 @@ import numpy as np
 from scipy import linalg, sparse
 from scipy.linalg import lapack
 
-from waywright.core.adjust.arrow import ArrowheadFactor, Selected
+from waywright.core.adjust.arrow import ArrowheadFactor, NotPositive, Selected
 from waywright.core.adjust.columns import Rows, Unknown, compress, orthonormal, over
 from waywright.core.evidence.rows import NOT_READ, Influence, Label
 from waywright.core.evidence.things import FloatArray, IntArray
 
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
+PRECISE = 1e-3  # of what is blind: beyond, the factor is taken from the rows
 REFINEMENTS = 4  # at most; each uses the residuals of the rows themselves, so the normal matrix's squaring is undone
 
 
@@ -98,7 +100,49 @@ class Solution:
         self.border_size = size
         corner = linalg.block_diag(own, self.rigid_corner)
         self.prior_diagonal = np.concatenate([inverse_s2[self.nodes], own_prior[self.own]])
-        self.arrow = ArrowheadFactor(inner.tocsr(), side * size, corner * size[:, None] * size)
+        normal = inner.tocsr(), side * size, corner * size[:, None] * size
+        with suppress(NotPositive):
+            self.arrow = ArrowheadFactor(*normal)
+            if self._precise():
+                return
+        self.arrow = ArrowheadFactor(*normal, self._all_rows(bodies, inverse_s2))
+
+    def _all_rows(self, bodies: Sequence[_Body], inverse_s2: FloatArray) -> tuple[sparse.csr_matrix, FloatArray]:
+        """Readings and priors as rows, over the nodes (k, n) and over the border (k, m): their square is the matrix."""
+        n, own, known = len(self.nodes), len(self.own), self.packed.shape[1]
+        width = known + self.rigid_side.shape[1]
+        read = over(self.packed, np.arange(n, known)).toarray()
+        prior = sparse.diags_array(np.sqrt(self.prior_diagonal[n:])).toarray()
+        outer = [np.pad(part, ((0, 0), (0, width - known))) for part in (read, prior)]
+        inner = [over(self.packed, np.arange(n)), sparse.csr_matrix((own, n))]
+        at, place = own, np.full(len(inverse_s2), -1)
+        place[self.nodes] = np.arange(n)
+        for columns, basis, _ in bodies:
+            root = np.sqrt(inverse_s2[columns])
+            free = np.flatnonzero(place[columns] >= 0)
+            shape = (len(columns), n)
+            inner.append(sparse.csr_matrix((root[free], (free, place[columns[free]])), shape=shape))
+            rigid = np.zeros((len(columns), width - n))
+            rigid[:, at : at + basis.shape[1]] = -root[:, None] * basis / root.max()
+            outer.append(rigid)
+            at += basis.shape[1]
+        return sparse.vstack(inner, format="csr"), np.concatenate(outer) * self.border_size
+
+    def _precise(self) -> bool:
+        """Whether the factor inverts what is blind, too: there the normal matrix holds the square of (1 mm·√n)/u."""
+        probe = np.random.default_rng(0).standard_normal(self.arrow.n + self.arrow.m)
+        found = self._solve(probe[:, None])[:, 0]
+        change = self._solve((probe + self._left(np.zeros(self.packed.shape[0]), found))[:, None])[:, 0]
+        n = self.arrow.n
+        return bool(np.max(np.abs(change[:n]), initial=0.0) <= PRECISE * np.max(np.abs(found[:n]), initial=0.0))
+
+    def _left(self, value: FloatArray, packed: FloatArray) -> FloatArray:
+        """(nodes | own | rigid) the right side of `value` less the matrix times `packed`, by the rows' residuals."""
+        n, known = len(self.nodes), self.packed.shape[1]
+        nodes, rigid = packed[:n], packed[known:]
+        gradient = self.packed.T @ (value - self.packed @ packed[:known]) - self.prior_diagonal * packed[:known]
+        gradient[:n] -= self.rigid_side @ rigid
+        return np.concatenate([gradient, -(self.rigid_side.T @ nodes + self.rigid_corner @ rigid)])
 
     def _solve(self, right: FloatArray) -> FloatArray:
         """Right-hand sides (nodes | own | rigid, k) → the inverse times them."""
@@ -124,15 +168,11 @@ class Solution:
 
     def _estimate(self) -> FloatArray:
         known = len(self.nodes) + len(self.own)
-        n, packed = len(self.nodes), np.zeros(known + self.rigid_side.shape[1])
-        value, transposed = self.rows.value_um / self.rows.u_um, self.packed.T
+        packed = np.zeros(known + self.rigid_side.shape[1])
+        value = self.rows.value_um / self.rows.u_um
         last = np.inf
         for _ in range(1 + REFINEMENTS):
-            nodes, rigid = packed[:n], packed[known:]
-            gradient = transposed @ (value - self.packed @ packed[:known]) - self.prior_diagonal * packed[:known]
-            gradient[:n] -= self.rigid_side @ rigid
-            body = -(self.rigid_side.T @ nodes + self.rigid_corner @ rigid)
-            change = self._solve(np.concatenate([gradient, body])[:, None])[:, 0]
+            change = self._solve(self._left(value, packed)[:, None])[:, 0]
             size = float(np.max(np.abs(change[:known]), initial=0.0))
             if size >= last:  # rounding is all that is left
                 break
@@ -290,7 +330,10 @@ def _heights(unknown: Unknown) -> Heights:
     return Heights(unknown, x, y, plane(x, y), PRIOR_UM * np.sqrt(len(nodes)))
 
 
-def _bodies(faces: Sequence[Heights]) -> list[tuple[IntArray, FloatArray, IntArray]]:
+_Body = tuple[IntArray, FloatArray, IntArray]
+
+
+def _bodies(faces: Sequence[Heights]) -> list[_Body]:
     """For each rigid body: its columns, the orthonormal shapes of its lift and tilts on them, and the nodes to pin."""
     found = []
     for body in dict.fromkeys(f.unknown.body for f in faces):
