@@ -20,6 +20,7 @@ from waywright.core.evidence.rows import Equations, HeightTerm, Influence, OwnTe
 from waywright.core.readings import KINDS, register
 from waywright.core.report import report
 from waywright.jobfile import JobFileError
+from waywright.units import Showing
 
 
 @dataclass(frozen=True)
@@ -38,9 +39,9 @@ class Drop(Kind):
     levelled: bool = False
     lean_deg: float | None = None
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person."""
-        return f"drops on {self.face} from {self.home_mm[0]:g} mm"
+        return f"drops on {self.face} from {shown.text(self.home_mm[0], 'mm')}"
 
     def check(self, job: Job) -> None:
         """A home is one place."""

@@ -36,9 +36,11 @@ from waywright.core.evidence.findings import (
     Suspect,
     Verdict,
 )
-from waywright.core.evidence.job import Pass, PassZone
-from waywright.core.evidence.things import Face, FloatArray, Hand, Piece
+from waywright.core.evidence.job import Pass, PassZone, Setting
+from waywright.core.evidence.kind import Candidate
+from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
 from waywright.core.next.moves import MakePiece, Soak
+from waywright.core.readings import LayUp, Step
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json
 from waywright.views.judged import judged
@@ -69,7 +71,7 @@ def made(**parts: Any) -> Report:
     job = replace(jobfile.loads(TWO), title="By hand", pieces=(Piece("a", (EDGE,)), Piece("b", (BAR,))))
     s = 2 * EDGE.x_mm / 600 - 1
     shapes = (shape(EDGE, 5 * s**2 - 2 + 0.3 * np.sign(EDGE.y_mm)), shape(BAR, np.array([-1.0, 1.0, 1.0, -1.0])))
-    fit = Fit(40.2, 44.0, (Scatter("blocks", 1.7, 1.7, 30.0, "your feel is 1.7 µm, not 1 µm"),))
+    fit = Fit(40.2, 44.0, (Scatter("blocks", 1.7, 1.7, 30.0, ("feel", 1.0, "µm")),))
     whole: dict[str, Any] = {"blind": (), "suspects": (), "unchecked": (), "untouched": (), "past": (), "fit": fit}
     whole |= {"job": job, "shapes": shapes, "verdicts": (), "budget": ()}
     return Report(**(whole | parts))
@@ -77,15 +79,17 @@ def made(**parts: Any) -> Report:
 
 INSIDE = Verdict("Long", "straightness", 4.123, (3.456, 5.012), 6.0, "between", 0.996, "inside", "", "smooth")
 OUTSIDE = replace(INSIDE, face="Short", value_um=9.0, interval_95_um=(8.0, 10.0), chance_inside=0.0, decision="outside")
-BOW = BlindSpot("bow", {"Long": 1, "Short": -1}, 0.99, 577.0, 577.0, Cure("lay Short on Long, both ways", 42.0, 0.01))
-SUSPECT = Suspect("layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "reads about 8 µm more than others say")
-APART = Misfit("setting", "layups[0]", "layups[0]", 4.2, 1e-7, "Q on P, marks together, scatters 4.2 times as much")
+LAID = LayUp("Long", "Short", "over", 25.4)
+CURE = Cure(30.0, 0.01, Candidate((Setting("next", LAID, ()),), 30.0))
+BOW = BlindSpot("bow", {"Long": 1, "Short": -1}, 0.99, 577.0, 577.0, CURE)
+SUSPECT = Suspect("layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "layups[0]", 8.0)
+APART = Misfit("setting", "layups[0]", "layups[0]", 4.2, 1e-7)
 UNFIT = Fit(60.0, 44.0, (), (APART,))
 HANGING = replace(SUSPECT, hangs=("Long", "Short"))
 FITS = Agreement("layups[0]", "Long", "Short", (1, 0), "over", 3.21, 0.4)
 CHANGE = Change("Long", 0, 1, BAR.x_mm, BAR.y_mm, np.array([1.0, -2.0, 0.5, 0.5]), np.full(4, 0.3))
 PARALLEL = Parallel("Top", "Under", True, 31.4, 1.6, -12.3, 9.9, 25.61, 1.2)
-MOVE = MakePiece(faces=("Long",), where_mm=(300.0,), minutes=30.0, cure=Cure("lay Long on Short", 30.0, 0.01))
+MOVE = MakePiece(faces=("Long",), where_mm=(300.0,), minutes=30.0, cure=CURE)
 
 
 # -- numbers
@@ -162,20 +166,15 @@ def test_the_first_move_is_what_is_next() -> None:
 def test_what_the_core_says_in_micrometres_is_told_in_tenths() -> None:
     """Suspects, scatter, reasons and gains are converted in inch, lengths too: each once, and nothing else in the
     sentence."""
-    assert METRIC.said("reads about 8 µm more") == "reads about 8 µm more"
-    assert (
-        INCH.said("reads about 8 µm more than 25.4 µm at 300 mm")
-        == "reads about 3.15 tenths more than 10 tenths at 11.811 in"
-    )
-    assert INCH.said("a level of 4 µm/m is needed") == "a level of 0.48 tenths/ft is needed"
-    assert INCH.said("P 3 µmeter, 5 per µm") == "P 3 µmeter, 5 per µm"
     view = result(made(suspects=(SUSPECT,)), INCH)
-    assert "3.15 tenths" in view.retakes[0].words
-    assert view.agreement[1] == "blocks: your feel is 0.669 tenths, not 0.394 tenths."
-    cure = Cure("step a level of 4 µm/m along P, 75 mm at a time from 20.0025 mm", 30.0, 0.0)
-    (line,) = moves_view((replace(MOVE, cure=cure, gain=Improvement("straightness", "µm", 6.6, 4.5)),), INCH)
-    assert line.how == "Step a level of 0.48 tenths/ft along P, 2.953 in at a time from 0.7875 in."
-    assert line.gain == "Straightness: from 2.60 tenths to 1.77 tenths."
+    assert view.retakes[0].words == "reads about 3.1 tenths more than the others say"
+    assert view.agreement[1] == "blocks: your feel is 0.67 tenths, not 0.394 tenths."
+    level = Instrument("level", "level", u_um_per_m=4.0)
+    step = Candidate((Setting("next", Step("P", 75.0), ()),), 30.0, instruments=(level,))
+    gain = Improvement("straightness", "µm", 6.6, 4.5)
+    (line,) = moves_view((replace(MOVE, cure=Cure(30.0, 0.0, step), gain=gain),), INCH)
+    assert line.how == "Step a level along P, 2.953 in at a time (a level of 0.48 tenths/ft is needed)."
+    assert line.gain == "Straightness: from 2.6 tenths to 1.8 tenths."
 
 
 def test_verdicts_are_shown_to_their_digits() -> None:
@@ -216,14 +215,17 @@ def test_blind_spots_say_whose_shape_and_which_way() -> None:
 
 def test_a_burr_is_told_once_and_without_a_size() -> None:
     """What lay-ups take for metal has no band of its own: JSON has null there, people read what becomes of it."""
-    spot = BlindSpot("burr", {"Long": 1, "Short": 1}, 1.0, np.nan, np.nan, Cure("lay Short on Long", 30.0, np.nan))
+    spot = BlindSpot("burr", {"Long": 1, "Short": 1}, 1.0, np.nan, np.nan, Cure(30.0, np.nan, layups=(LAID,)))
     report = made(blind=(spot,))
     (one,) = result(report, METRIC).unseen
     assert one.weak
     assert one.words == (
         "A burr or dirt at a station of Long and Short: read alike in every lay-up, it is taken for the face's own."
     )
-    assert one.cure == "Lay Short on Long. About 30 min."
+    assert (
+        one.cure
+        == "Lay Short on Long, marks together, moved +25.4 mm, and read at the stations of both faces. About 30 min."
+    )
     data = json.loads(dump(report_json(report)))
     assert data["blind"] == []
     (weak,) = data["weak"]
@@ -235,12 +237,13 @@ def test_readings_that_do_not_fit_are_said_before_any_verdict(capsys: pytest.Cap
     open_ = replace(INSIDE, decision="open", why="the readings do not fit together", chance_inside=None)
     report = made(fit=UNFIT, verdicts=(open_,))
     view = result(report, METRIC)
-    assert view.misfits == ("The readings do not fit together: Q on P, marks together, scatters 4.2 times as much.",)
+    (told,) = view.misfits
+    assert told.startswith("The readings do not fit together: Q on P, marks together, scatters 4.2 times as much as")
     assert (view.verdicts[0].decision, view.verdicts[0].chance) == ("open", NONE)
     show_report(report, "mm")
-    told = capsys.readouterr().out
-    loud = told.index("No verdict stands")
-    assert loud < told.index("The readings do not fit together", loud) < told.index("Verdicts")
+    printed = capsys.readouterr().out
+    loud = printed.index("No verdict stands")
+    assert loud < printed.index("The readings do not fit together", loud) < printed.index("Verdicts")
 
 
 def test_suspects_say_where_to_retake_them() -> None:
@@ -329,7 +332,8 @@ def test_moves_are_sentences_with_their_gain() -> None:
     """A move says what to do, why, how long it takes and what it brings."""
     gain = Improvement("share of the shapes known", "share", 0.31, 0.435)
     first, second = moves_view((replace(MOVE, gain=gain), replace(MOVE, minutes=0.0)))
-    assert (first.how, first.time) == ("Lay Long on Short.", "30 min")
+    assert first.how == "Lay Short on Long, marks together, moved +25.4 mm, and read the gap at every station."
+    assert first.time == "30 min"
     assert first.reason == "Nothing else lets these faces be told apart."
     assert first.gain == "Share of the shapes known: from 31 % to 43 %."
     assert (second.reason, second.gain, second.time) == ("", "", "")  # one reason for both is said once
@@ -427,7 +431,7 @@ def test_a_picture_says_in_words_what_it_shows() -> None:
     for wanted in ("P", "Q", "By hand", "marked end", "near edge", "far edge", "near, y −15", "far, y 15"):
         assert wanted in words
     assert "Blind: The bow of P against that of Q." in words
-    assert "Suspect: Q on P, marks together, at 300 mm reads about 8 µm more than others say." in words
+    assert "Suspect: Q on P, marks together, at 300 mm reads about 8 µm more than the others say." in words
     assert any(re.fullmatch(r"heights drawn [\d ]+ times", text) for text in words)
 
 

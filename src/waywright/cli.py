@@ -253,17 +253,19 @@ def expect(
     if picture is not None:
         from waywright.jobfile.text import write_text
         from waywright.views.expected import expected_svg
+        from waywright.views.numbers import shown_in
 
-        write_text(picture, expected_svg(found, report.job.faces()[lower]))
+        write_text(picture, expected_svg(found, report.job.faces()[lower], shown_in(units)))
         click.echo(f"Drawn: {picture}", err=True)
     if as_json:
         from waywright.views.as_json import expected_json
 
         _print_json(expected_json(found))
     else:
+        from waywright.views.expected import expected_words
         from waywright.views.numbers import shown_in
 
-        click.echo(shown_in(units).said(found.words()))
+        click.echo(expected_words(found, shown_in(units)))
 
 
 @cli.command()

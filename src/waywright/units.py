@@ -57,9 +57,7 @@ _ENDINGS = {
 
 LONGEST = 64  # letters of a number with its unit; nobody types more
 # Nothing here is tried twice (`*+`): the time grows with the length, not with its square.
-_NUMBER = re.compile(
-    r"([+\-−]?)\s*+([0-9]++(?:[.,][0-9]*+)?|[.,][0-9]++)(?:[eE]([+-]?[0-9]{1,3}))?\s*+(.*)", re.DOTALL
-)
+_NUMBER = re.compile(r"([+\-−]?)\s*+([0-9]++(?:[.,][0-9]*+)?|[.,][0-9]++)(?:[eE]([+-]?[0-9]{1,3}))?\s*+(.*)", re.DOTALL)
 _WITH_ARTICLE = {
     "angle": "an angle",
     "divisions": "a number of divisions",
@@ -137,6 +135,25 @@ def convert(number: float, unit: str, to: str) -> float:
         return {"°C": celsius, "°F": celsius * 1.8 + 32, "K": celsius + 273.15}[to]
     sizes = _SIZES[quantity(unit)]
     return number * (sizes[unit] / sizes[to])
+
+
+class Showing:
+    """How numbers are told to a person: as they stand, in the units of a job. `views.numbers.Shown` has others."""
+
+    def unit(self, unit: str) -> str:
+        """In what "mm", "µm" or "µm/m" is shown."""
+        return unit
+
+    def number(self, number: float, unit: str, digits: int = 6) -> str:
+        """A number of `unit`, without its unit: 100, 0.5."""
+        return f"{number:.{digits}g}"
+
+    def text(self, number: float, unit: str, digits: int = 6) -> str:
+        """A number with its unit: "100 mm"."""
+        return f"{self.number(number, unit, digits)} {self.unit(unit)}"
+
+
+METRIC = Showing()
 
 
 def _article(name: str) -> str:

@@ -19,6 +19,7 @@ from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import KINDS, LayUp
 from waywright.core.report import report
 from waywright.jobfile import loads
+from waywright.units import METRIC
 
 
 def bumps(face: Face, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
@@ -143,7 +144,7 @@ def test_an_unknown_bend_is_a_line_of_the_budget_and_candidates_know_it() -> Non
     shares = {s.name: s.share for s in soft.budget if s.face == "P"}
     assert shares["sag"] > 0.5
     plans = [ReadingPlan(job, "PQR", True, 0.5, given=given) for given in (stiff.given, soft.given)]
-    offers = [{o.candidate.words: o for o in plan.offers(candidates(job, [LayUp]))} for plan in plans]
+    offers = [{o.candidate.words(METRIC): o for o in plan.offers(candidates(job, [LayUp]))} for plan in plans]
     words = next(w for w in offers[0] if "marks opposite" in w)
     assert offers[1][words].worst_um[1] > 2 * offers[0][words].worst_um[1]
 

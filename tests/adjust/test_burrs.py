@@ -18,6 +18,8 @@ from waywright.core.evidence.job import Job, Setting
 from waywright.core.next.cures import newest_faces
 from waywright.core.readings import Cross, LayUp
 from waywright.core.report import report
+from waywright.views.findings import cure_words
+from waywright.views.numbers import METRIC
 
 BOTH = ("over", "end for end")
 EDGES = [edge(n, 600.0, 7) for n in "PQR"]
@@ -82,7 +84,7 @@ def test_the_cure_meets_every_face_from_between() -> None:
     assert spot.weak
     assert dict(spot.faces) == {"P": 1, "Q": 1, "R": 1}
     assert spot.cure is not None
-    words = spot.cure.words
+    words = cure_words(spot.cure, METRIC)
     assert words == (
         "lay Q on P, marks together, moved +50 mm; lay R on P, marks together, moved +50 mm, "
         "and read at the stations of both faces"

@@ -14,6 +14,8 @@ from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import Face
 from waywright.core.next.cures import candidates, cures, newest_faces, visibility
 from waywright.core.readings import Cross, LayUp, Step
+from waywright.views.findings import cure_words
+from waywright.views.numbers import METRIC
 
 KINDS: tuple[type[Kind], ...] = (LayUp, Step, Cross)
 OVER, BOTH = ("over",), ("over", "end for end")
@@ -54,7 +56,8 @@ def test_each_cure_taken_removes_its_blind_spot(plan: str, with_level: bool) -> 
     found = cures(job, spots, KINDS)
     assert set(found) == set(range(len(spots))), "a spot of these plans has no cure"
     for number, cure in found.items():
-        candidate = next(c for c in candidates(job, KINDS) if c.words == cure.words)
+        candidate = cure.candidate
+        assert candidate is not None
         larger = candidate.added_to(job)
         known = truth | truth_of(larger, rng) | truth
         new = frozenset(s.id for s in candidate.settings)
@@ -100,5 +103,6 @@ def test_a_pair_alone_is_given_a_third_face() -> None:
     spots = visibility(job)[1].find()
     found = cures(job, spots, (LayUp,))
     assert found, "nothing cures it"
-    assert all("third face" in cure.words or "marks opposite" in cure.words for cure in found.values())
-    assert "third face" in found[[s.mode for s in spots].index("bow")].words
+    words = {number: cure_words(cure, METRIC) for number, cure in found.items()}
+    assert all("third face" in one or "marks opposite" in one for one in words.values())
+    assert "make a third face like P; lay it on P and on Q" in words[[s.mode for s in spots].index("bow")]

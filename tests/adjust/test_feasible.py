@@ -16,6 +16,8 @@ from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Blue, LayUp, Run
 from waywright.core.readings.bearing import bearing
+from waywright.views.findings import suspect_words
+from waywright.views.numbers import METRIC
 
 P, Q = edge("P", lines=(-15.0, 15.0)), edge("Q", lines=(-15.0, 15.0))
 U_UM = 0.2
@@ -67,7 +69,7 @@ def test_marks_that_no_way_to_lie_allows_are_doubted(case: str) -> None:
     (found,) = screen(network(marked(known(bowed(bow)), marks))).suspects
     assert {found.reading, *found.like} == names
     assert found.standardised > 10
-    assert found.words.endswith("however the faces lie")
+    assert suspect_words(found, METRIC).endswith("however the faces lie")
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,8 @@ from waywright.core.adjust.suspects import screen
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Cross
+from waywright.views.findings import misfit_words
+from waywright.views.numbers import METRIC
 
 BOTH = ("over", "end for end")
 
@@ -92,7 +94,7 @@ def test_what_no_instrument_shows_alone_shows_in_all(seed: int) -> None:
     assert screened.suspects == ()
     (found,) = screened.fit.misfits
     assert found.what == "fit"
-    assert found.words.endswith("none stands out")
+    assert misfit_words(found, None, METRIC).endswith("none stands out")
     assert found.chance < IMPROBABLE
 
 

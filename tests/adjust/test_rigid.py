@@ -16,6 +16,7 @@ from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
 from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.rows import Equations, HeightTerm, Label, OwnTerm, Site, every, places
 from waywright.core.evidence.things import Face, Piece
+from waywright.units import Showing
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,7 @@ class Height(Kind):
     face: FaceName
     free: tuple[str, ...] = ()
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         return f"heights of {self.face}"
 
     def equations(self, setting: Setting, site: Site) -> Equations:

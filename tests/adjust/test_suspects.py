@@ -15,6 +15,8 @@ from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import CHECKED, chance, limit, screen
 from waywright.core.evidence.job import Job
 from waywright.core.readings import Cross
+from waywright.views.findings import scatter_words, suspect_words
+from waywright.views.numbers import METRIC
 
 BOTH = ("over", "end for end")
 FACES = [edge(n, 600.0, 7, (-15.0, 15.0)) for n in "PQR"]
@@ -40,8 +42,8 @@ def test_one_misreading_is_named_and_left_out() -> None:
     suspect = screened.suspects[0]
     assert suspect.standardised > 0
     assert suspect.like == ()
-    assert suspect.words.endswith("more than the others say")
-    assert float(suspect.words.split()[2]) == pytest.approx(30.0, abs=5.0)
+    assert suspect.off_um == pytest.approx(30.0, abs=5.0)
+    assert suspect_words(suspect, METRIC) == f"reads about {suspect.off_um:.2g} µm more than the others say"
     settings = tuple(replace(s, readings=tuple(r for r in s.readings if r.id != bad)) for s in job.settings)
     without = network(replace(job, settings=settings))
     clean = Solution(without.unknowns, without.rows)
@@ -55,7 +57,7 @@ def test_the_sign_says_more_or_less(off_um: float) -> None:
     job = simulated(with_level(), seed=3).job
     found = screen(network(spoiled(job, job.settings[0].readings[4].id, off_um))).suspects[0]
     assert np.sign(found.standardised) == np.sign(off_um)
-    assert ("more" if off_um > 0 else "less") in found.words
+    assert ("more" if off_um > 0 else "less") in suspect_words(found, METRIC)
 
 
 def test_readings_that_cannot_be_told_apart_are_named_together() -> None:
@@ -126,8 +128,8 @@ def test_scatter_is_learned_and_said(factor: float) -> None:
     screened = screen(network(job))
     said = {s.instrument: s for s in screened.fit.instruments}
     assert said[STACKS].factor == pytest.approx(factor, rel=0.35)
-    assert said[STACKS].words.startswith("its u is ")
-    assert said[STACKS].words.endswith(" µm, not 1 µm")
+    assert said[STACKS].claim == ("u", 1.0, "µm")
+    assert scatter_words(said[STACKS], METRIC) == f"its u is {said[STACKS].factor:.2g} µm, not 1 µm"
     assert said[LEVEL].factor == 1.0
     assert screened.suspects == ()
     assert np.all(

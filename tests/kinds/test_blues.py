@@ -164,7 +164,7 @@ def test_blue_and_bare_are_held_against_the_result(mark: str, gap: float, doubte
     job = blued(known(("P", "Q"), truth), Blue("P", "Q", "over", carried="upper", film="heavy"), seen)
     found = screen(network(job)).suspects
     assert [s.reading for s in found] == (["blues[0].readings[6]"] if doubted else [])
-    assert all(s.words.startswith(f"is {mark}, and the others say") for s in found)
+    assert all(s.doubt and s.doubt.words.startswith(f"is {mark}, and the others say") for s in found)
 
 
 def test_blue_and_bare_alone_move_nothing() -> None:

@@ -21,7 +21,9 @@ from waywright.core.next.cures import cures, visibility
 from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import Cross, Run, Step
 from waywright.core.report import report
+from waywright.views.findings import cure_words
 from waywright.views.moves import how as words_of
+from waywright.views.numbers import METRIC
 
 JOBS = 40  # of each kind; `make proof` has 300
 ODD_ACROSS = ["twist", "bow-across", "S-across", "finer"]
@@ -137,7 +139,7 @@ def test_a_level_across_at_every_station_is_the_cure(how: list[Attitude]) -> Non
     found = visibility(machine.job)[1].find()
     named = cures(machine.job, found, (Cross,))
     twist = next(i for i, spot in enumerate(found) if spot.mode == "twist")
-    assert named[twist].words == "set a level across P at every station"
+    assert cure_words(named[twist], METRIC) == "set a level across P at every station"
     machine.across("P")
     if how[1] == OVER:
         assert not visibility(machine.job)[1].find()

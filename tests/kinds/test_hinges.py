@@ -207,7 +207,7 @@ def test_a_hinge_is_held_against_the_result(bow: float, pivot: float, pushed: st
     found = screen(network(read_and_pushed(bow, [pivot], pushed))).suspects
     assert [s.reading for s in found] == (["hinges[0].readings[0]"] if doubted else [])
     told_of = "crowned" if bow > 0 else "hollow"
-    assert all(s.words.startswith(f"tells of a {told_of} pair") for s in found)
+    assert all(s.doubt and s.doubt.words.startswith(f"tells of a {told_of} pair") for s in found)
 
 
 def test_the_hinge_to_expect_agrees_with_the_hinge_as_evidence() -> None:

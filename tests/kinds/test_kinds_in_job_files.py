@@ -12,6 +12,7 @@ from waywright.core.evidence.kind import Kind
 from waywright.core.readings import KINDS
 from waywright.core.report import report
 from waywright.jobfile import JobFileError, dumps, loads
+from waywright.units import METRIC
 
 HEAD = """
 title = "every kind"
@@ -288,6 +289,6 @@ def test_kinds_have_what_the_entry_form_needs() -> None:
     for block, kind in kinds.items():
         assert KINDS[block] is type(kind)
         assert all(name in job.faces() for name in kind.faces())
-        assert kind.words()
+        assert kind.words(METRIC)
         for entry in kind.entries:
             assert entry.values or entry.marks

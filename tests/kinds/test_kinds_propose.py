@@ -18,7 +18,9 @@ from waywright.core.next.programme import programme
 from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import KINDS, Blue, Hinge, LayUp, Rider, Rolls, Run, Slide, Step, Thickness
 from waywright.core.report import report
+from waywright.views.findings import cure_words
 from waywright.views.moves import how
+from waywright.views.numbers import METRIC
 
 P, UNDER, Q = edge("P"), edge("P under", side="bottom"), edge("Q")
 SET = replace(BLOCKS, blocks_mm=(1.0, 1.005, 1.01, 10.0, 20.0))
@@ -59,8 +61,7 @@ def test_proposals_are_jobs_that_can_be_solved(kind: type) -> None:
         assert network(wider).rows.matrix.shape[0] == count
         each = sum(len(s.readings) * s.geometry.reading_min for s in candidate.settings)
         assert 0 < each < candidate.minutes
-        assert candidate.words
-        assert candidate.words[0].islower()
+        assert candidate.words(METRIC)[0].islower()
 
 
 def test_a_reversal_cures_a_single_edge() -> None:
@@ -73,7 +74,7 @@ def test_a_reversal_cures_a_single_edge() -> None:
     found = cures(job, spots)
     assert set(found) == set(range(len(spots)))
     bow = next(i for i, spot in enumerate(spots) if spot.mode == "bow")  # the finer ones a bridge would show as well
-    assert found[bow].words == "run an indicator along P on the mill table, with the face turned over"
+    assert cure_words(found[bow], METRIC) == "run an indicator along P on the mill table, with the face turned over"
 
 
 def test_a_first_reversal_needs_both_runs() -> None:
@@ -132,7 +133,7 @@ def test_every_instrument_owned_is_proposed(kind: type) -> None:
     assert len(both) == 2 * len(alone)
     assert len({s.id for c in both for s in c.settings}) == sum(len(c.settings) for c in both)
     assert {s.instrument for c in both for s in c.settings} >= {c.settings[0].instrument for c in alone}
-    assert all(f"with {c.settings[0].instrument}" in c.words for c in both)
+    assert all(f"with {c.settings[0].instrument}" in c.words(METRIC) for c in both)
 
 
 def test_a_set_coarser_than_the_feel_is_read_in_brackets() -> None:

@@ -27,6 +27,8 @@ from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import LayUp
 from waywright.core.readings.laid import Laid
+from waywright.views.findings import suspect_words
+from waywright.views.numbers import METRIC
 
 P, Q = edge("P"), edge("Q")
 ENDS = ("marked end", "far end")
@@ -107,7 +109,8 @@ def test_faces_that_would_cross_are_reported() -> None:
     """Faces that the result lets cross are named, with the place."""
     (suspect,) = screen(network(crossing())).suspects
     assert suspect.reading == "layups[0]: P and Q touching at x = 300, y = 0 mm"
-    assert suspect.words == "cannot be: P and Q would cross there, the others say"
+    assert suspect.setting == "layups[0]"
+    assert suspect_words(suspect, METRIC) == "cannot be: P and Q would cross there, the others say"
 
 
 def spaced_apart() -> Setting:

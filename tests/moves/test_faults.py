@@ -14,6 +14,7 @@ from waywright.core.evidence.job import Job, Pass
 from waywright.core.next.moves import doubted
 from waywright.core.next.scraping import maps
 from waywright.core.report import report
+from waywright.units import METRIC
 from waywright.views.moves import how, reason
 
 BOTH = ("over", "end for end")
@@ -55,7 +56,7 @@ def test_nothing_is_scraped_on_readings_that_do_not_fit(plan: Job) -> None:
     first, *rest = told.moves
     assert first.act == "measure"
     assert first.faces == job.settings[2].geometry.faces()
-    assert how(first).startswith(f"look for what is wrong with {job.settings[2].geometry.words()}, as a whole")
+    assert how(first).startswith(f"look for what is wrong with {job.settings[2].geometry.words(METRIC)}, as a whole")
     assert "at four places or more, say 0, 225, 375 and 600" in how(first)
     assert first.where_mm == (0.0, 225.0, 375.0, 600.0)
     assert first.minutes == pytest.approx(15 + 4 * 1.5)

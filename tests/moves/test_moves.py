@@ -17,6 +17,8 @@ from waywright.core.readings.proposed import BORROWING_MIN
 from waywright.core.report import report
 from waywright.core.results.workpiece import needs
 from waywright.views.moves import how, reason
+from waywright.views.numbers import METRIC
+from waywright.views.result import result
 
 
 @pytest.fixture(scope="module")
@@ -108,7 +110,8 @@ def test_a_part_is_a_goal(three: Job) -> None:
     job = replace(three, goal=Goal(part=Workpiece(20.0, 300.0)))
     found = report(job)
     assert {v.limit_um for v in found.verdicts} == {2.5}
-    assert any("To turn 20 µm" in note for note in found.notes)
+    assert job.goal.part in found.notes
+    assert any("To turn 20 µm" in note for note in result(found, METRIC).notes)
 
 
 def test_a_pass_starts_a_new_state_and_older_readings_count_for_the_others(three: Job) -> None:

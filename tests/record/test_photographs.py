@@ -179,8 +179,6 @@ def test_no_file_breaks_it(rng: random.Random, kind: str) -> None:
         assert cleaned.data == data
 
 
-
-
 def test_many_blocks_cost_no_time() -> None:
     """A file made of nothing but blocks and entries that point at each other is answered at once."""
     directory = b"MM\x00*\x00\x00\x00\x08" + struct.pack(">H", 5000) + struct.pack(">HHLL", 0x8825, 4, 1, 8) * 5000

@@ -23,6 +23,7 @@ from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS
 from waywright.record import Append, Book, By, Head, Ref
 from waywright.record.parts import SORTS, BodyError, dump, load
+from waywright.units import Showing
 
 
 @pytest.fixture(scope="module")
@@ -126,7 +127,7 @@ class Feeler(Kind):
     wet: bool = False
     pair: tuple[float, str] | None = None
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         return f"feelers under {self.face}"
 
 

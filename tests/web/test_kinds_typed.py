@@ -18,6 +18,7 @@ from waywright.core.evidence.things import Instrument
 from waywright.core.readings import KINDS, register
 from waywright.demo import shop
 from waywright.record import Add, Book, Put, Ref
+from waywright.units import METRIC
 
 # What a person types for each kind: into its form, and as the first reading.
 PAIR = {"lower": "Birch", "upper": "Rowan", "turn": "over"}
@@ -98,7 +99,7 @@ def test_a_kind_is_typed_through_its_form(client: TestClient, book: Book, with_u
     one = next(s for s in book.job(with_underside).settings if s.id == sid)
     (found,) = [r for r in one.readings if r.entry == entry and (r.x_mm in (60.0, None))]
     assert (found.mark or found.key) == next(k for k in values) or found.mark == "bright"
-    assert one.geometry.words() in saved.text.replace("&#39;", "'")
+    assert one.geometry.words(METRIC) in saved.text.replace("&#39;", "'")
 
 
 @pytest.mark.parametrize("kind", ["hinges", "riders"])

@@ -25,6 +25,7 @@ from waywright.core.readings import KINDS, register
 from waywright.jobfile import JobFileError
 from waywright.record import Book, Delete, Ref, Refused, Rename
 from waywright.record.parts import BodyError, dump, load
+from waywright.units import Showing
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ class Reach(Kind):
     stops: tuple[Stop, ...] = ()
     foot: Disc | Pad = Disc()
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person."""
         return f"{self.face} from a stand on {self.stand.on}"
 

@@ -36,9 +36,7 @@ def served(book: Book) -> Iterator[str]:
         listening.close()
 
 
-def test_readings_wait_for_room(
-    new_page: Callable[..., Page], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_readings_wait_for_room(new_page: Callable[..., Page], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is typed onto a full disk is answered 507, stays in the browser as not saved, with the reason, and is sent
     again until there is room: then each reading is in the book once, in order."""
 

@@ -220,7 +220,7 @@ def test_stacks_answer_a_question(client: TestClient, shop_job: int) -> None:
     assert page.rows == ()
     assert "half micrometres" in page.words
     page = page_of(client, f"/jobs/{shop_job}/stacks?wanted=20;20,002")
-    assert page.rows == (("20.000", "20"), ("20.002", "19 + 1.002"))
+    assert page.rows == (("20", "20"), ("20.002", "19 + 1.002"))
     assert len(page.next) == 6
     assert page.set.endswith("; its finest step is 0.5 µm")
 

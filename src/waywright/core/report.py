@@ -12,7 +12,7 @@ from waywright.core.adjust.burrs import burr
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.evidence.bends import Bending, Given, unbent
-from waywright.core.evidence.findings import BlindSpot, Cure, Report, Shape, Share, Verdict
+from waywright.core.evidence.findings import BlindSpot, Cure, Note, Report, Shape, Share, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.judge.form import FormPosterior
@@ -25,7 +25,6 @@ from waywright.core.results import verdicts
 from waywright.core.results.agreements import agreements, changes
 from waywright.core.results.parallels import parallels
 from waywright.core.results.verdicts import FaceUnderTest, aims
-from waywright.core.results.workpiece import needs
 from waywright.core.work.done import hand_learned
 
 
@@ -196,21 +195,17 @@ def _with_burr(seen: Solved, spots: tuple[BlindSpot, ...]) -> tuple[BlindSpot, .
 
 def _everything(name: str) -> BlindSpot:
     """A face that no reading touches."""
-    return BlindSpot(
-        "everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(f"read {name}: it is not touched yet", 0.0, 0.0)
-    )
+    return BlindSpot("everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(0.0, 0.0))
 
 
-def _notes(net: Network, screened: Screened) -> tuple[str, ...]:
-    """What was assumed, each in a sentence."""
-    notes = list(net.notes)
+def _notes(net: Network, screened: Screened) -> tuple[Note, ...]:
+    """What was assumed."""
+    notes: list[Note] = list(net.notes)
     if any(setting.geometry.lying is not None for setting in net.job.settings):
         notes.append("Weight is left out: the pieces are taken as straight as they would be without sag.")
-    notes += [
-        s.words[0].upper() + s.words[1:] + f" ({s.instrument})." for s in screened.fit.instruments if s.factor > 1
-    ]
+    notes += [s for s in screened.fit.instruments if s.factor > 1]
     if net.job.goal.part is not None:
-        notes.insert(0, needs(net.job.goal.part).words)
+        notes.insert(0, net.job.goal.part)
     if net.repeated:
         notes.append(f"{len(net.repeated)} readings say the same as another of their setting and count once.")
     return tuple(dict.fromkeys(notes))

@@ -19,6 +19,7 @@ from waywright.core.judge.grades import limit_um
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
 from waywright.core.readings.blocks import GRADES
 from waywright.jobfile.values import values
+from waywright.units import METRIC
 
 MOST_PASSES = 100  # noted for one zone: more is a slip of the hand
 CLOSEST_MM = 1e-3  # stations and lines nearer than this are one
@@ -148,8 +149,8 @@ def _setting(job: Job, setting: Setting, shared: dict[str, Setting]) -> None:
     first = shared.setdefault(setting.group, setting)
     if not first.geometry.shares(geometry):
         raise JobError(
-            f"{setting.group!r} already names {first.geometry.words()}; one setting is laid up in one way, so give "
-            "this block a name of its own.",
+            f"{setting.group!r} already names {first.geometry.words(METRIC)}; one setting is laid up in one way, so "
+            "give this block a name of its own.",
             f"{setting.id}.setting",
         )
 

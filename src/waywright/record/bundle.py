@@ -23,6 +23,7 @@ from waywright.core.evidence.job import Job, Pass, Setting
 from waywright.record.errors import TooLarge
 from waywright.record.log import Act, Row, act_line
 from waywright.record.parts import Attachment
+from waywright.units import METRIC
 
 FORMAT = 1
 MANIFEST, JOB, LOG, ATTACHMENTS = "manifest.json", "job.toml", "log.jsonl", "attachments/"
@@ -125,7 +126,7 @@ def kind_of(name: str) -> str:
 def toml_of(job: Job) -> str:
     """The job as a job file. What that cannot hold yet, a setting that lacks readings, stands in it as a comment."""
     kept = {s.id for s in job.settings if _is_read(s)}
-    left_out = [s.geometry.words() for s in job.settings if s.id not in kept]
+    left_out = [s.geometry.words(METRIC) for s in job.settings if s.id not in kept]
     readings = {reading.id for s in job.settings if s.id in kept for reading in s.readings}
     settings = tuple(_resolved(s, readings) for s in job.settings if s.id in kept)
     passes = tuple(replace(p, after=_last_kept(job, p, kept)) for p in job.passes)

@@ -13,10 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from waywright.core.evidence.findings import BlindSpot, Move, Report, Shape, Suspect, Verdict
+from waywright.core.evidence.findings import BlindSpot, Misfit, Move, Report, Shape, Suspect, Verdict
+from waywright.core.evidence.job import Job
 from waywright.core.results.expect import Expected
+from waywright.views.findings import misfit_words, note_words, spot_cure_words
 from waywright.views.moves import how, reason
-from waywright.views.numbers import shown_in
+from waywright.views.numbers import METRIC
 from waywright.views.standing import standing_notes
 
 Json = dict[str, Any]
@@ -42,7 +44,7 @@ def report_json(report: Report) -> Json:
                 s.instrument: {"factor": s.factor, "found": s.found, "redundancy": s.redundancy}
                 for s in report.fit.instruments
             },
-            "misfits": [dataclasses.asdict(misfit) for misfit in report.fit.misfits],
+            "misfits": [_misfit(misfit, report.job) for misfit in report.fit.misfits],
         },
         "verdicts": [_verdict(verdict) for verdict in report.verdicts],
         "budget": [{"face": s.face, "result": s.result, "name": s.name, "share": s.share} for s in report.budget],
@@ -50,7 +52,7 @@ def report_json(report: Report) -> Json:
         "changes": [dataclasses.asdict(change) for change in report.changes],
         "parallels": [dataclasses.asdict(parallel) for parallel in report.parallels],
         "hand": dataclasses.asdict(report.hand),
-        "notes": [*standing_notes(report, shown_in("mm")), *report.notes],
+        "notes": [*standing_notes(report, METRIC), *(note_words(note, METRIC) for note in report.notes)],
     }
 
 
@@ -100,7 +102,11 @@ def _shape(shape: Shape) -> Json:
 
 
 def _blind(spot: BlindSpot) -> Json:
-    cure = spot.cure and {"words": spot.cure.words, "minutes": spot.cure.minutes, "ratio": spot.cure.ratio}
+    cure = spot.cure and {
+        "words": spot_cure_words(spot, METRIC),
+        "minutes": spot.cure.minutes,
+        "ratio": spot.cure.ratio,
+    }
     return {
         "mode": spot.mode,
         "faces": dict(spot.faces),
@@ -119,6 +125,18 @@ def _suspect(suspect: Suspect) -> Json:
         "redundancy": suspect.redundancy,
         "with": list(suspect.like),
         "hangs": list(suspect.hangs),
+    }
+
+
+def _misfit(misfit: Misfit, job: Job) -> Json:
+    kind = next((s.geometry for s in job.settings if s.id == misfit.setting), None)
+    return {
+        "what": misfit.what,
+        "name": misfit.name,
+        "setting": misfit.setting,
+        "times": misfit.times,
+        "chance": misfit.chance,
+        "words": misfit_words(misfit, kind, METRIC),
     }
 
 

@@ -22,8 +22,9 @@ from waywright.core.next.moves import (
     TakeSetting,
     TryStack,
 )
-from waywright.core.next.retakes import TakeAgain
+from waywright.core.next.retakes import Retake, TakeAgain
 from waywright.core.next.scraping import MeasureAgain, NoMap, Scrape, TakeTwist
+from waywright.views.findings import cure_words, misfit_words, reading_name, suspect_words
 from waywright.views.numbers import METRIC, Shown, duration, listed, percent, plural, sentence, two_digits
 from waywright.views.scrape_sheet import zone_words
 
@@ -65,12 +66,12 @@ def next_words(moves: Sequence[Move], shown: Shown = METRIC) -> str:
 
 def how(move: Move, shown: Shown = METRIC) -> str:
     """What to do."""
-    return shown.said(_how(move, shown))
+    return _how(move, shown)
 
 
 def reason(move: Move, shown: Shown = METRIC) -> str:
     """Why."""
-    return shown.said(_why(move, shown))
+    return _why(move, shown)
 
 
 @singledispatch
@@ -107,8 +108,8 @@ def _(move: Soak, shown: Shown) -> str:
 @_how.register
 def _(move: TakeSetting, shown: Shown) -> str:
     if not move.some:
-        return move.offer.candidate.words
-    parts = [f"{s.geometry.words()}: read at {_places(readings, shown)}" for s, readings in move.some]
+        return move.offer.candidate.words(shown)
+    parts = [f"{s.geometry.words(shown)}: read at {_places(readings, shown)}" for s, readings in move.some]
     return "; ".join(parts)
 
 
@@ -133,7 +134,7 @@ def _(move: TryStack, shown: Shown) -> str:
     made = f" ({' + '.join(shown.stack(b) for b in stack.blocks_mm)})" if len(stack.blocks_mm) > 1 else ""
     size = f"{shown.stack(stack.size_mm)} {shown.length}{made}"
     upper = kind.faces()[1]
-    return f"before {upper} is lifted, try a stack of {size} at {_places(stack.readings, shown)}; {kind.words()}"
+    return f"before {upper} is lifted, try a stack of {size} at {_places(stack.readings, shown)}; {kind.words(shown)}"
 
 
 @_why.register
@@ -155,16 +156,14 @@ def _(move: AskForLess, shown: Shown) -> str:
 def _proved(proof: Proof, shown: Shown) -> str:
     """What the instruments can prove, and which part that is good for."""
     part = proof.diameter_um
-    good_for = "" if part is None else f", good for a part of {_height(part, shown)} in diameter"
+    good_for = "" if part is None else f", good for a part of {shown.about(part, 'µm')} in diameter"
     proves = _limit(proof, shown)
     return f"with everything read {proof.times} times over these instruments prove about {proves}{good_for}"
 
 
 def _limit(proof: Proof, shown: Shown) -> str:
     """The limit that can be proved, to two digits."""
-    if not proof.twist:
-        return _height(proof.limit, shown)
-    return f"{two_digits(proof.limit)} µm/m" if shown.slope == "µm/m" else shown.slope_text(proof.limit)
+    return shown.about(proof.limit, "µm/m" if proof.twist else "µm")
 
 
 @_how.register
@@ -178,7 +177,7 @@ def _(move: AtTheLimit, shown: Shown) -> str:
 
 @_why.register
 def _(move: AtTheLimit, shown: Shown) -> str:
-    what, known = "the twist" if move.twist else "every height", _height(move.known_um, shown)
+    what, known = "the twist" if move.twist else "every height", shown.about(move.known_um, "µm")
     return f"{what} is known to {known}, and the value lies too near the limit to tell inside from outside"
 
 
@@ -196,7 +195,7 @@ def _(move: MoreStations, shown: Shown) -> str:
 
 @_how.register
 def _(move: MakePiece, shown: Shown) -> str:
-    return move.cure.words
+    return cure_words(move.cure, shown)
 
 
 @_why.register
@@ -227,20 +226,20 @@ def _(move: Stop, shown: Shown) -> str:
 @_how.register
 def _(move: Scrape, shown: Shown) -> str:
     zones = "; ".join(zone_words(z, move.map.face.width_mm, shown) for z in move.map.zones)
-    return f"scrape {move.verdict.face}, passes of about {_height(move.map.hand.depth_um, shown)}: {zones}"
+    return f"scrape {move.verdict.face}, passes of about {shown.about(move.map.hand.depth_um, 'µm')}: {zones}"
 
 
 @_why.register
 def _(move: Scrape, shown: Shown) -> str:
     v = move.verdict
-    value, limit = _height(v.value_um or 0.0, shown), f"{shown.limit(v.limit_um or 0.0)} {shown.height}"
+    value, limit = shown.about(v.value_um or 0.0, "µm"), f"{shown.limit(v.limit_um or 0.0)} {shown.height}"
     return f"its {v.measure} is {value} and the limit {limit}; nothing is taken where it is not surely proud"
 
 
 @_how.register
 def _(move: MeasureAgain, shown: Shown) -> str:
     if move.map.outcome == "coarse" and move.map.before_um is not None:
-        return f"ask for no less than {_height(move.map.before_um, shown)} of {_all(move.faces)}, or lap it"
+        return f"ask for no less than {shown.about(move.map.before_um, 'µm')} of {_all(move.faces)}, or lap it"
     return f"measure {_all(move.faces)} again"
 
 
@@ -253,7 +252,7 @@ def _(move: MeasureAgain, shown: Shown) -> str:
 def _(move: TakeTwist, shown: Shown) -> str:
     ends = ("far", "near") if move.far_up else ("near", "far")
     corners = f"the {ends[0]} edge at the far end and the {ends[1]} edge at the marked end"
-    depth = _height(move.corner_um, shown)
+    depth = shown.about(move.corner_um, "µm")
     return f"take {_all(move.faces)} down at two corners, {corners}: {depth} there, ever less towards the other two"
 
 
@@ -278,38 +277,39 @@ def _(move: NoMap, shown: Shown) -> str:
 @_how.register
 def _(move: FindFault, shown: Shown) -> str:
     misfit, kind = move.misfit, None if move.setting is None else move.setting.geometry
-    look = _look(misfit, kind)
+    look = _look(misfit, kind, shown)
     if kind is None:
         return look
     if move.gone:
         return f"{look}; else leave it out, for its faces were cut since and it cannot be taken anew"
     at = move.where_mm
     places = f", say {_along(at, shown)}{_unit(shown)}" if len(at) == PLACES else ""
-    it = "it" if misfit.what == "setting" else f"{kind.words()},"
+    it = "it" if misfit.what == "setting" else f"{kind.words(shown)},"
     return (
         f"{look}; then take {it} anew as a setting of its own, at four places or more{places}, "
         "and leave out the old one if they differ"
     )
 
 
-def _look(misfit: Misfit, kind: Kind | None) -> str:
+def _look(misfit: Misfit, kind: Kind | None, shown: Shown) -> str:
     """What may be wrong, before anything is read."""
     if misfit.what == "setting" and kind is not None:
-        return f"look for what is wrong with {kind.words()}, as a whole: {WRONG}"
+        return f"look for what is wrong with {kind.words(shown)}, as a whole: {WRONG}"
     of = f" for {misfit.name}" if misfit.name else ""
     return f"check what is claimed{of}, and each setting: {WRONG}"
 
 
 @_why.register
 def _(move: FindFault, shown: Shown) -> str:
-    return f"{move.misfit.words}; until the fault is found no verdict stands"
+    kind = None if move.setting is None else move.setting.geometry
+    return f"{misfit_words(move.misfit, kind, shown)}; until the fault is found no verdict stands"
 
 
 @_how.register
 def _(move: TakeAgain, shown: Shown) -> str:
     """Read again where it stands; once lifted, in a setting of its own, at as many places as check one another."""
     retake = move.retake
-    words, ids = retake.of.geometry.words(), _all([s.reading for s in retake.suspects])
+    words, ids = retake.of.geometry.words(shown), _all(_names(retake, shown))
     at = [r for r in retake.again if r.x_mm is not None or r.at_mm is not None]
     others = [r for r in retake.to_read if r not in retake.again]
     if retake.begun is not None:
@@ -340,9 +340,14 @@ def _(move: TakeAgain, shown: Shown) -> str:
 def _(move: TakeAgain, shown: Shown) -> str:
     retake = move.retake
     one = len(retake.suspects) == 1
-    says = [f"{'it' if one else s.reading} {s.words}{_like(s)}" for s in retake.suspects]
+    names = ["it"] if one else _names(retake, shown)
+    says = [f"{name} {suspect_words(s, shown)}{_like(s)}" for name, s in zip(names, retake.suspects, strict=True)]
     stays = "" if retake.hangs else f": {'it stays' if one else 'they stay'} left out"
     return f"{'; '.join(says)}; {hang_words(retake.hangs, 'it' if one else 'them')}{stays}"
+
+
+def _names(retake: Retake, shown: Shown) -> list[str]:
+    return [reading_name(s, retake.of.geometry, shown) for s in retake.suspects]
 
 
 def _like(suspect: Suspect) -> str:
@@ -360,9 +365,7 @@ def _gain(gain: Improvement | None, shown: Shown) -> str:
 def _of_unit(number: float, unit: str, shown: Shown) -> str:
     if unit == "share":
         return percent(number)
-    if unit == "µm/m":
-        return f"{two_digits(number)} µm/m" if shown.slope == "µm/m" else shown.slope_text(number)
-    return _height(number, shown) if unit == "µm" else two_digits(number)
+    return shown.about(number, unit) if unit.startswith("µm") else two_digits(number)
 
 
 # -- numbers
@@ -371,24 +374,19 @@ def _of_unit(number: float, unit: str, shown: Shown) -> str:
 MOST_PLACES = 12  # that a person still reads in a sentence
 
 
-def _at(mm: float, shown: Shown) -> str:
-    """A place along or across."""
-    return f"{mm:g}" if shown.length == "mm" else shown.lengths(mm)
-
-
 def _unit(shown: Shown) -> str:
     """The unit of places, where it is not the usual one."""
     return "" if shown.length == "mm" else f" {shown.length}"
 
 
 def _along(at_mm: Sequence[float], shown: Shown) -> str:
-    return _all([_at(mm, shown) for mm in at_mm])
+    return _all([shown.number(mm, "mm") for mm in at_mm])
 
 
 def _place(reading: Reading, shown: Shown) -> str:
     """Station and line: "180/-14"."""
     along = reading.x_mm if reading.x_mm is not None else reading.at_mm or 0.0
-    return _at(along, shown) + (f"/{_at(reading.y_mm, shown)}" if reading.y_mm else "")
+    return shown.number(along, "mm") + (f"/{shown.number(reading.y_mm, 'mm')}" if reading.y_mm else "")
 
 
 def _places(readings: Iterable[Reading], shown: Shown) -> str:
@@ -397,11 +395,6 @@ def _places(readings: Iterable[Reading], shown: Shown) -> str:
 
 def _listed_places(readings: Sequence[Reading], shown: Shown) -> str:
     return _all([_place(r, shown) for r in readings]) + _unit(shown)
-
-
-def _height(um: float, shown: Shown) -> str:
-    """A height to two digits, with its unit."""
-    return f"{two_digits(um)} µm" if shown.height == "µm" else shown.height_text(um)
 
 
 def _all(names: Sequence[str]) -> str:

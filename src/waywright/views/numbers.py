@@ -6,11 +6,10 @@ Heights and gaps are shown in µm or in tenths (0.0001 in), lengths in mm or in,
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 
 from waywright.core.evidence.findings import KNOWN_UM
-from waywright.units import convert
+from waywright.units import Showing, convert
 
 NONE = "–"  # where there is no number
 BAND = 1.96  # standard uncertainties to a 95 % band
@@ -19,7 +18,7 @@ UNKNOWN_UM_PER_M = 1000.0  # so for a slope
 
 
 @dataclass(frozen=True)
-class Shown:
+class Shown(Showing):
     """A way of showing numbers: the unit of each quantity."""
 
     length: str
@@ -63,21 +62,20 @@ class Shown:
         """The size of a stack or block, without its unit, to a tenth of a micrometre."""
         return _plain(convert(size_mm, "mm", self.length), 4 if self.length == "mm" else 6)
 
-    def said(self, text: str) -> str:
-        """A sentence of the core or of a kind of reading, which speak in mm, µm and µm/m, in these units."""
-        if self.height == "µm":
-            return text
-        return _SAID.sub(lambda m: self._again(m[1], m[2]), text)
+    def unit(self, unit: str) -> str:
+        """In what "mm", "µm" or "µm/m" is shown."""
+        return {"mm": self.length, "µm": self.height, "µm/m": self.slope}[unit]
 
-    def _again(self, typed: str, unit: str) -> str:
-        if unit == "mm":
-            return self.length_text(float(typed)) if len(typed.partition(".")[2]) < 2 else self._fine(float(typed))
-        to = self.slope if unit == "µm/m" else self.height
-        found = convert(float(typed), unit, to)
-        return f"{_plain(found, _by_size(found))} {to}"
+    def number(self, number: float, unit: str, digits: int = 6) -> str:
+        """A number that somebody set, without its unit: as it stands or, converted, to three digits."""
+        if self.unit(unit) == unit:
+            return super().number(number, unit, digits)
+        found = convert(number, unit, self.unit(unit))
+        return self.lengths(number) if unit == "mm" else _plain(found, _by_size(found))
 
-    def _fine(self, size_mm: float) -> str:
-        return f"{self.stack(size_mm)} {self.length}"
+    def about(self, number: float, unit: str) -> str:
+        """A number to two digits, with its unit: "8.5 µm"."""
+        return f"{two_digits(convert(number, unit, self.unit(unit)))} {self.unit(unit)}"
 
     def _number(self, number: float | None, within: float | None, unit: str, to: str, sign: bool) -> str:
         if number is None or not math.isfinite(number):
@@ -87,8 +85,6 @@ class Shown:
         places = decimals(within * scale) if within and known else _by_size(number * scale)
         return _signed(number * scale, places) if sign else _fixed(number * scale, places)
 
-
-_SAID = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?(?:e[-+]\d+)?) (µm/m|µm|mm)(?![\w/])")
 
 METRIC = Shown("mm", "µm", "µm/m")
 INCH = Shown("in", "tenths", "tenths/ft")

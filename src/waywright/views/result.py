@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence.findings import BURR, BlindSpot, Parallel, Report, Suspect, Verdict
+from waywright.core.evidence.findings import BURR, BlindSpot, Misfit, Parallel, Report, Suspect, Verdict
 from waywright.core.evidence.job import Reading, Setting
-from waywright.core.next.retakes import left_out_because
+from waywright.core.next.retakes import home_of, left_out_because
+from waywright.views.findings import misfit_words, note_words, scatter_words, spot_cure_words, suspect_words
 from waywright.views.moves import hang_words
 from waywright.views.numbers import (
     BAND,
@@ -27,9 +28,9 @@ from waywright.views.standing import standing_notes
 from waywright.views.tables import ShapeTable, shape_table
 
 SETTLED = {  # why a suspect stays left out
-    "": "No verdict hangs on it: it stays left out.",
-    "laid again since": "It was taken again since: it stays left out.",
-    "cut since": "Metal was taken since: it stays left out.",
+    None: "No verdict hangs on it: it stays left out.",
+    "laid again": "It was taken again since: it stays left out.",
+    "cut": "Metal was taken since: it stays left out.",
 }
 
 
@@ -126,7 +127,7 @@ def result(report: Report, shown: Shown) -> Result:
     verdicts = tuple(_verdict(verdict, shown) for verdict in report.verdicts)
     return Result(
         title=report.job.title or "Untitled job",
-        misfits=tuple(shown.said(sentence(f"the readings do not fit together: {m.words}")) for m in report.fit.misfits),
+        misfits=tuple(_misfit(misfit, report, shown) for misfit in report.fit.misfits),
         verdicts=verdicts,
         unseen=unseen,
         retakes=retakes,
@@ -135,12 +136,17 @@ def result(report: Report, shown: Shown) -> Result:
         parallels=tuple(words for p in report.parallels if (words := _parallel(p, shown))),
         rounds=(*_fits(report, shown), *_changes(report, shown)),
         hand=_hand(report, shown),
-        agreement=tuple(map(shown.said, _agreement(report))),
+        agreement=_agreement(report, shown),
         shares=_shares(report),
-        notes=(*standing_notes(report, shown), *map(shown.said, _notes(report))),
+        notes=(*standing_notes(report, shown), *_notes(report, shown)),
         height_unit=shown.height,
         length_unit=shown.length,
     )
+
+
+def _misfit(misfit: Misfit, report: Report, shown: Shown) -> str:
+    kind = next((s.geometry for s in report.job.settings if s.id == misfit.setting), None)
+    return sentence(f"the readings do not fit together: {misfit_words(misfit, kind, shown)}")
 
 
 def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
@@ -161,7 +167,7 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
         unit=shown.slope if twist else shown.height,
         chance=NONE if unknown or verdict.chance_inside is None else percent(verdict.chance_inside),
         decision=verdict.decision,
-        why=shown.said(sentence(verdict.why)),
+        why=sentence(verdict.why),
     )
 
 
@@ -173,7 +179,7 @@ def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
         known = "read alike in every lay-up, it is taken for the face's own"
     cure = ""
     if spot.cure:
-        cure = shown.said(sentence(spot.cure.words))
+        cure = sentence(spot_cure_words(spot, shown))
         cure += f" About {duration(spot.cure.minutes)}." if spot.cure.minutes else ""
     return Unseen(_mode(spot) + many, known, cure, spot.weak)
 
@@ -195,18 +201,19 @@ def _mode(spot: BlindSpot) -> str:
 
 def _retake(suspect: Suspect, report: Report, shown: Shown) -> Retake:
     found = {reading.id: (setting, reading) for setting, reading in report.job.readings()}
-    where = _where(*found[suspect.reading], shown) if suspect.reading in found else suspect.reading
+    made = suspect.doubt.made if suspect.doubt is not None else None
+    where = _where(home_of(report.job, suspect), made or found[suspect.reading][1], shown)
     like = [_where(*found[one], shown) if one in found else one for one in suspect.like]
-    why = left_out_because(report.job, report, suspect.reading)
-    hangs = bool(suspect.hangs) and not why
+    why = left_out_because(report.job, report, suspect)
+    hangs = bool(suspect.hangs) and why is None
     then = sentence(hang_words(suspect.hangs)) if hangs else SETTLED[why]
     return Retake(
         suspect.reading,
         where,
-        shown.said(suspect.words),
+        suspect_words(suspect, shown),
         f"It cannot be told from {listed(like)}." if like else "",
         then,
-        waits=not why,
+        waits=why is None,
         hangs=hangs,
     )
 
@@ -215,7 +222,7 @@ def _where(setting: Setting, reading: Reading, shown: Shown) -> str:
     """ "Q on P, marks together, at 300, 15 mm"."""
     places = [p for p in (reading.x_mm, reading.y_mm, reading.at_mm) if p is not None]
     at = ", ".join(shown.lengths(p) for p in places)
-    return shown.said(setting.geometry.words()) + (f", at {at} {shown.length}" if at else "")
+    return setting.geometry.words(shown) + (f", at {at} {shown.length}" if at else "")
 
 
 def _unchecked(report: Report) -> str:
@@ -286,12 +293,12 @@ def _parallel(found: Parallel, shown: Shown) -> str:
     return f"{found.face} {'over' if found.opposite else 'beside'} {found.to}: {'; '.join(said)}." if said else ""
 
 
-def _agreement(report: Report) -> tuple[str, ...]:
+def _agreement(report: Report, shown: Shown) -> tuple[str, ...]:
     fit = report.fit
     if fit.redundancy < 0.5:
         return ("No reading is to spare: nothing checks them.",)
     spare = f"{fit.redundancy:.0f} readings to spare; their disagreement is {fit.chi2:.0f}, near that when all is well."
-    return (spare, *(f"{s.instrument}: {s.words}." for s in fit.instruments))
+    return (spare, *(f"{s.instrument}: {scatter_words(s, shown)}." for s in fit.instruments))
 
 
 def _shares(report: Report) -> tuple[ShareLine, ...]:
@@ -305,9 +312,9 @@ def _shares(report: Report) -> tuple[ShareLine, ...]:
     return tuple(found)
 
 
-def _notes(report: Report) -> tuple[str, ...]:
+def _notes(report: Report, shown: Shown) -> tuple[str, ...]:
     """What was assumed, and what was set aside."""
-    found = list(report.notes)
+    found = [note_words(note, shown) for note in report.notes]
     priors = [v.prior for v in report.verdicts if v.prior]
     if priors:
         found.append("Values, intervals and chances of verdicts are under the form prior; heights are not.")

@@ -30,16 +30,16 @@ def standing_words(found: Standing, shown: Shown) -> str:
 def standing_notes(report: Report, shown: Shown) -> tuple[str, ...]:
     """A sentence for every setting whose upper does not stand on all its spacers."""
     return tuple(
-        f"{shown.said(_lay_up(report.job, found.setting))}: {words}."
+        f"{_lay_up(report.job, found.setting, shown)}: {words}."
         for found in report.standing
         if (words := standing_words(found, shown))
     )
 
 
-def _lay_up(job: Job, shared: str) -> str:
+def _lay_up(job: Job, shared: str, shown: Shown) -> str:
     """ "Q on P, marks together", and its name where it has one."""
     one = next(s for s in job.settings if s.group == shared)
-    return one.geometry.words() + (f" ({one.name})" if one.name else "")
+    return one.geometry.words(shown) + (f" ({one.name})" if one.name else "")
 
 
 def _at(places: Sequence[Place], shown: Shown) -> str:

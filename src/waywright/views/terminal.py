@@ -15,8 +15,8 @@ from rich.text import Text
 
 from waywright.core.evidence.findings import Move, Report
 from waywright.core.evidence.job import Job
-from waywright.core.results.workpiece import needs
 from waywright.views.cautions import cautions
+from waywright.views.findings import needs_words
 from waywright.views.judged import Judged
 from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import NONE, shown_in
@@ -57,7 +57,7 @@ def show_moves(moves: tuple[Move, ...], job: Job, units: str) -> None:
     with _printed() as console:
         console.print(Text(job.title or "Untitled job", style="bold"))
         if job.goal.part is not None:
-            console.print(Padding(Text(shown.said(needs(job.goal.part).words)), (0, 0, 0, 2)))
+            console.print(Padding(Text(needs_words(job.goal.part, shown)), (0, 0, 0, 2)))
         for number, move in enumerate(moves_view(moves[:MOST_MOVES], shown), 1):
             console.print()
             time = f" ({move.time})" if move.time else ""

@@ -9,6 +9,7 @@ from typing import Self
 from urllib.parse import quote
 
 from waywright.record import Snapshot
+from waywright.views.numbers import shown_in
 from waywright.web.drawing import Drawing
 
 
@@ -74,6 +75,11 @@ class Page:
     units: str = "mm"
     who: str = ""
     at: str = ""
+
+    @property
+    def length(self) -> str:
+        """The unit of lengths."""
+        return shown_in(self.units).length
 
     def framed(self, sample: bool, units: str, who: str, at: str) -> Self:
         """With what is the same on every page."""

@@ -17,7 +17,7 @@ from waywright.jobfile.fields import Refused, number, typed
 from waywright.record import Append, Correct, Delete, Edit, Ref, Snapshot
 from waywright.units import unit_of_key
 from waywright.views.numbers import Shown
-from waywright.web.forms import Wrong, shown
+from waywright.web.forms import Wrong, label_of, shown
 
 MOST_ROWS = 600
 SPARE_ROWS = 2
@@ -26,6 +26,7 @@ COLUMN_WORDS = {
     "goes_mm": "goes",
     "stops_mm": "does not go",
     "just_mm": "just goes",
+    "um": "reading",
     "gap_mm": "gap",
     "size_mm": "size",
     "um_per_m": "slope",
@@ -87,7 +88,7 @@ def columns_of(entry: Entry) -> tuple[Column, ...]:
     keys = [entry.low, *entry.values, entry.high] if entry.low else [*entry.values, entry.high]
     if "just_mm" in entry.values and "gap_mm" in entry.values:
         keys = [entry.low, "just_mm", entry.high, "gap_mm"]
-    found = [Column(k, COLUMN_WORDS.get(k, k.replace("_", " ")), unit_of_key(k)) for k in keys if k]
+    found = [Column(k, COLUMN_WORDS.get(k, label_of(k).lower()), unit_of_key(k)) for k in keys if k]
     if entry.marks:
         found.append(Column("mark", COLUMN_WORDS["mark"], "", entry.marks))
     return tuple(found)

@@ -86,7 +86,7 @@ def setting_lines(job_id: int, job: Job, report: Report | None, shown: Shown) ->
     return tuple(
         SettingLine(
             setting_url(job_id, s.id),
-            shown.said(s.geometry.words()),
+            s.geometry.words(shown),
             plural(sum(r.id not in corrected for r in s.readings), "reading"),
             "before the last pass" if s.id in past else "",
             sum(r.id in suspects for r in s.readings),

@@ -56,16 +56,17 @@ def _laid(job: Job) -> Iterator[Lying]:
 def _cure(job: Job, laid: Sequence[Lying], listed: Mapping[str, IntArray]) -> Cure | None:
     """The fewest of these lay-ups, shifted, that meet every listed face from between."""
     faces, left = job.faces(), dict(listed)
-    words, minutes = [], 0.0
+    shifts: list[Lying] = []
+    minutes = 0.0
     for layup in sorted(laid, key=lambda one: -sum(name in listed for name in one.faces())):
         shifted = _shifted(layup, faces)
         meets = [name for name in shifted.faces() if name in left and _meets(shifted, faces, name, left[name])]
         if meets:
             x, _ = shifted.facing(faces[shifted.lower], faces[shifted.upper])
-            words.append(f"lay {shifted.words()}")
+            shifts.append(shifted)
             minutes += shifted.setting_up_min + shifted.reading_min * len(x)
             left = {name: nodes for name, nodes in left.items() if name not in meets}
-    return None if left else Cure(f"{'; '.join(words)}, and read at the stations of both faces", minutes, math.nan)
+    return None if left else Cure(minutes, math.nan, layups=tuple(shifts))
 
 
 def _shifted(layup: Lying, faces: Mapping[str, Face]) -> Lying:

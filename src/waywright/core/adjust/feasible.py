@@ -13,7 +13,7 @@ may not be. What it is over its own sigma is a standardised residual like any.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,7 +60,7 @@ def impossible(net: Network, solution: Solution, aside: Collection[str], most: f
     """Readings without which the faces of their setting could lie as all others say: beyond `most` sigmas, one after
     another. `aside` are readings already doubted."""
     found: list[Suspect] = []
-    typed = {r.id for _, r in net.job.readings()}
+    typed = {r.id: setting.id for setting, r in net.job.readings()}
     for ask in _asks(net, solution, aside):
         for _ in range(MOST):
             against = _contradiction(solution, ask)
@@ -143,7 +143,7 @@ def _contradiction(solution: Solution, ask: _Ask) -> _Contradiction | None:
 
 
 def _blamed(
-    net: Network, solution: Solution, ask: _Ask, against: _Contradiction, typed: Collection[str], most: float
+    net: Network, solution: Solution, ask: _Ask, against: _Contradiction, typed: Mapping[str, str], most: float
 ) -> Suspect | None:
     """The reading without which the rest fits best, with those that would do as well."""
     left: dict[str, float] = {}
@@ -156,6 +156,5 @@ def _blamed(
     doing = [name for name, z in left.items() if z <= most] or [min(left, key=lambda name: left[name])]
     off = {name: float(against.off_um[ask.ids.index(name)]) for name in doing}
     worst = min(doing, key=lambda name: abs(off[name]))  # what asks for the least is the likeliest slip
-    words = net.doubts.get(worst) or f"asks for {abs(off[worst]):.2g} µm {'more' if off[worst] > 0 else 'less'}"
     like = tuple(name for name in doing if name != worst)
-    return Suspect(worst, against.z, 1.0, like, f"{words}, however the faces lie")
+    return Suspect(worst, against.z, 1.0, like, typed[worst], off[worst], net.doubts.get(worst), lies=False)

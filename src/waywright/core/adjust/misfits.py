@@ -36,9 +36,7 @@ class _Apart:
     chance: float
 
 
-def misfits(
-    net: Network, solution: Solution, settings: IntArray, instruments: Sequence[Scatter]
-) -> tuple[Misfit, ...]:
+def misfits(net: Network, solution: Solution, settings: IntArray, instruments: Sequence[Scatter]) -> tuple[Misfit, ...]:
     """Why nothing may be decided on these readings, the most telling first; none where they fit together.
 
     A setting apart makes its instrument look noisy, and both improbable: the first of the three that speaks is told.
@@ -59,8 +57,7 @@ def misfits(
 
 def _setting(apart: _Apart) -> Misfit:
     name = apart.setting.id
-    words = f"{apart.setting.geometry.words()}, scatters {apart.times:.2g} times as much as all others"
-    return Misfit("setting", name, name, apart.times, apart.chance, words)
+    return Misfit("setting", name, name, apart.times, apart.chance)
 
 
 def _noisy(
@@ -74,10 +71,8 @@ def _noisy(
         chance = float(stats.chi2.sf((one.found / HONEST) ** 2 * one.redundancy, one.redundancy))
         if one.factor > TOO_MUCH and chance < SELDOM / len(instruments):
             its = solution.rows.instrument == solution.rows.instruments.index(one.instrument)
-            told = f" with {one.instrument}" if one.instrument else ""
-            words = f"readings{told} scatter {one.factor:.2g} times what is claimed"
             first = _worst(job, solution, np.where(its, of, OTHER), apart)
-            yield Misfit("instrument", one.instrument, first, one.factor, chance, words)
+            yield Misfit("instrument", one.instrument, first, one.factor, chance)
 
 
 def _whole(job: Job, solution: Solution, of: IntArray, apart: Sequence[_Apart]) -> Iterator[Misfit]:
@@ -85,9 +80,8 @@ def _whole(job: Job, solution: Solution, of: IntArray, apart: Sequence[_Apart]) 
     chi2, spare = float((solution.residuals**2).sum()), float(solution.redundancies.sum())
     chance = float(stats.chi2.sf(chi2, spare)) if spare >= NEEDED else 1.0
     if chance < IMPROBABLE:
-        words = f"the readings disagree by {chi2:.0f} where about {spare:.0f} would be right, and none stands out"
         first = _worst(job, solution, of, apart)
-        yield Misfit("fit", "", first, float(np.sqrt(chi2 / spare)), chance, words)
+        yield Misfit("fit", "", first, float(np.sqrt(chi2 / spare)), chance, chi2, spare)
 
 
 def _worst(job: Job, solution: Solution, of: IntArray, apart: Sequence[_Apart]) -> str:

@@ -17,6 +17,7 @@ from waywright.core.evidence.job import Job, JobError, Reading, Setting
 from waywright.core.evidence.rows import (
     AT_LEAST,
     EQUAL,
+    Doubt,
     Equations,
     HeightTerm,
     Influence,
@@ -43,7 +44,7 @@ class Network:
     settings: IntArray
     notes: tuple[str, ...]
     repeated: tuple[str, ...]
-    doubts: Mapping[str, str] = field(default_factory=dict)
+    doubts: Mapping[str, Doubt] = field(default_factory=dict)
     standing: tuple[Group, ...] = ()
     idle: tuple[tuple[Rows, IntArray], ...] = ()
     between: Mapping[tuple[str, int], IntArray] = field(default_factory=dict)
@@ -116,7 +117,7 @@ class _Assembly:
         self.instrument: list[IntArray] = []
         self.notes: dict[str, None] = {}
         self.repeated: list[str] = []
-        self.doubts: dict[str, str] = {}
+        self.doubts: dict[str, Doubt] = {}
         self.seen: dict[str, set[object]] = {}
         self.ties: list[tuple[State, State]] = []
         self.rests: list[tuple[str, Rests]] = []

@@ -13,6 +13,7 @@ from waywright.core.adjust.columns import MOTION_SIZE, SLACK, beyond, over
 from waywright.core.adjust.network import Network
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import FloatArray
+from waywright.units import METRIC
 
 
 def check(net: Network) -> None:
@@ -32,8 +33,8 @@ def check(net: Network) -> None:
         if np.any(np.abs(left).max(axis=1, initial=0.0) > SLACK * size[mine]):
             setting = net.job.settings[int(number)]
             raise JobError(
-                f"The readings of {setting.geometry.words()} would change if a piece were lifted or tilted, which no "
-                "reading can tell; its kind must leave that free.",
+                f"The readings of {setting.geometry.words(METRIC)} would change if a piece were lifted or tilted, "
+                "which no reading can tell; its kind must leave that free.",
                 setting.id,
             )
 

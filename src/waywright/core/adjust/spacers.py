@@ -97,9 +97,7 @@ def _chances(net: Network, believed: BoolArray, groups: Sequence[Group]) -> list
     return found
 
 
-def _weighed(
-    group: Group, doubt: FloatArray, pull: FloatArray, unsaid_um: FloatArray, own_um: FloatArray
-) -> Chances:
+def _weighed(group: Group, doubt: FloatArray, pull: FloatArray, unsaid_um: FloatArray, own_um: FloatArray) -> Chances:
     """The least and the most chance that each spacer carries; `own_um` (k,) are their own u.
 
     A reading's residual over its variance follows from the others alone: `doubt` = (V + D)⁻¹ with D = diag(unsaid²)

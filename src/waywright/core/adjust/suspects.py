@@ -19,7 +19,7 @@ from waywright.core.adjust.misfits import misfits
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import with_spacers_settled
-from waywright.core.evidence.findings import Fit, Scatter, Standing, Suspect
+from waywright.core.evidence.findings import Claim, Fit, Scatter, Standing, Suspect
 from waywright.core.evidence.rows import Influence
 from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
 
@@ -75,7 +75,7 @@ def _screened(net: Network, standing: tuple[Standing, ...]) -> Screened:
         if found is None:
             break
         judged, group, z = found
-        suspects += [_suspect(judged, i, group, z[i]) for i in group]
+        suspects += [_suspect(net, judged, keep, group, i, z[i]) for i in group]
         places = keep[group]
         doubted[places] = True
         without = np.delete(keep, group)
@@ -247,18 +247,18 @@ def _stays_seen(solution: Solution, group: IntArray) -> bool:
     return bool(np.all(sigma < ROUGHLY))
 
 
-def _suspect(solution: Solution, i: int, group: IntArray, z: float) -> Suspect:
+def _suspect(net: Network, solution: Solution, keep: IntArray, group: IntArray, i: int, z: float) -> Suspect:
     rows = solution.rows
     redundancy = float(solution.redundancies[i])
     # What the others say it should have read: the residual over its redundancy.
     off = float(solution.residuals[i]) * rows.u_um[i] / redundancy
     like = tuple(rows.reading_ids[j] for j in group if j != i)
-    return Suspect(rows.reading_ids[i], float(z), redundancy, like, _words(off))
+    return Suspect(rows.reading_ids[i], float(z), redundancy, like, _home(net, keep[i]), off)
 
 
-def _words(off_um: float) -> str:
-    off = f"{abs(off_um):.0f}" if abs(off_um) >= 99.5 else f"{abs(off_um):.2g}"
-    return f"reads about {off} µm {'more' if off_um > 0 else 'less'} than the others say"
+def _home(net: Network, row: int) -> str:
+    """The id of the setting a row is of."""
+    return net.job.settings[int(net.settings[row])].id
 
 
 def _limits(net: Network, solution: Solution) -> list[Suspect]:
@@ -287,7 +287,7 @@ def _limits(net: Network, solution: Solution) -> list[Suspect]:
     z = np.abs(off) / np.hypot(sigma, rows.u_um[bounds])
     out = z > stats.norm.isf(chance(count))
     return [
-        Suspect(name, float(z[k]), 1.0, (), net.doubts.get(name) or _words(float(off[k])))
+        Suspect(name, float(z[k]), 1.0, (), _home(net, bounds[k]), float(off[k]), net.doubts.get(name))
         for k, name in enumerate(rows.reading_ids[i] for i in bounds)
         if out[k]
     ]
@@ -307,26 +307,22 @@ def _fit(net: Network, solution: Solution, keep: IntArray, factors: FloatArray) 
     scatter = []
     for name, (used, found, spare) in zip(rows.instruments, factors, strict=True):
         if spare > 0:
-            scatter.append(Scatter(name, float(used), float(found), float(spare), _claim(net, name, float(used))))
+            scatter.append(Scatter(name, float(used), float(found), float(spare), _claim(net, name)))
     found = misfits(net, solution, net.settings[keep], tuple(scatter))
     return Fit(float((solution.residuals**2).sum()), float(solution.redundancies.sum()), tuple(scatter), found)
 
 
-def _claim(net: Network, name: str, factor: float) -> str:
-    """ "your feel is 1.7 µm, not 1.0 µm", when an instrument scatters more than it claims."""
-    if factor <= 1.0:
-        return "scatters no more than it claims"
+def _claim(net: Network, name: str) -> Claim | None:
+    """What an instrument claims, or the hand that holds it: whichever most of its readings' variance comes from."""
     instrument = next((i for i in net.job.instruments if i.name == name), None)
     if instrument is None:
-        return f"scatters {factor:.2g} times what is claimed"
+        return None
     if instrument.u_um_per_m is not None:
-        return f"its u is {factor * instrument.u_um_per_m:.2g} µm/m, not {instrument.u_um_per_m:g} µm/m"
+        return "u", instrument.u_um_per_m, "µm/m"
     feel = net.rows.noise_um2.get(Influence(name, "feel"))
     if (
         feel is not None
         and feel.sum() > 0.5 * (net.rows.u_um**2)[net.rows.instruments.index(name) == net.rows.instrument].sum()
     ):
-        return f"your feel is {factor * instrument.feel_um:.2g} µm, not {instrument.feel_um:g} µm"
-    if instrument.u_um is not None:
-        return f"its u is {factor * instrument.u_um:.2g} µm, not {instrument.u_um:g} µm"
-    return f"scatters {factor:.2g} times what is claimed"
+        return "feel", instrument.feel_um, "µm"
+    return None if instrument.u_um is None else ("u", instrument.u_um, "µm")

@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from waywright.core.evidence.bends import Given, Place
+from waywright.core.evidence.goal import Workpiece
 from waywright.core.evidence.job import Job
-from waywright.core.evidence.rows import Influence, Label
+from waywright.core.evidence.kind import Candidate
+from waywright.core.evidence.lying import Lying
+from waywright.core.evidence.rows import Doubt, Influence, Label
 from waywright.core.evidence.things import FloatArray, Hand
 
+Measure = Literal["straightness", "flatness", "twist"]
+Decided = Literal["inside", "outside", "open", "not measured"]
+Claim = tuple[Literal["feel", "u"], float, Literal["µm", "µm/m"]]
+Act = Literal["measure", "scrape", "rub", "soak", "machine", "stop"]
 KNOWN_UM = 50.0  # a standard uncertainty: heights known no better than this belong to a shape that no reading sees
 
 
@@ -37,11 +44,13 @@ class Shape:
 
 @dataclass(frozen=True)
 class Cure:
-    """The cheapest readings, found by trial, that let a blind spot be seen; `words` is a sentence for a person."""
+    """The cheapest readings, found by trial, that let a blind spot be seen: a candidate, of a burr `layups` read at the
+    stations of both faces, and neither where nothing was read at all."""
 
-    words: str
     minutes: float
     ratio: float  # what is left of the blind spot, as a share of the prior
+    candidate: Candidate | None = None
+    layups: tuple[Lying, ...] = ()
 
 
 BURR = "burr"  # the mode of what is read alike wherever its station is; see `adjust.burrs`
@@ -74,7 +83,9 @@ class BlindSpot:
 class Suspect:
     """A reading that disagrees with the others more than its instrument allows; left out of the result.
 
-    `standardised` is its residual over the residual's own sigma; `like` are readings that cannot be told from it.
+    `setting` is the id of the one it was read in, `standardised` its residual over the residual's own sigma; `like` are
+    readings that cannot be told from it. `off_um`: how much more it says than the others do; of a limit `doubt` says
+    what that means. `lies` False: the faces could not lie as it asks, whatever their lift and tilt.
     `hangs` are the faces whose verdict is another when it is used as read, or that stay open until it is taken again.
     """
 
@@ -82,7 +93,10 @@ class Suspect:
     standardised: float
     redundancy: float
     like: tuple[str, ...]
-    words: str
+    setting: str
+    off_um: float
+    doubt: Doubt | None = None
+    lies: bool = True
     hangs: tuple[str, ...] = ()
 
 
@@ -101,13 +115,16 @@ class Standing:
 
 @dataclass(frozen=True)
 class Scatter:
-    """What an instrument claims and what its readings show: `factor` times the claim is used."""
+    """What an instrument claims and what its readings show: `factor` times the claim is used.
+
+    `claim` is the claim that most of it comes from, a hand's `feel` or u in µm or µm/m; None where none can be named.
+    """
 
     instrument: str
     factor: float
     found: float
     redundancy: float
-    words: str
+    claim: Claim | None = None
 
 
 @dataclass(frozen=True)
@@ -117,15 +134,16 @@ class Misfit:
     `what` is "setting" (it scatters apart from all others), "instrument" (it scatters more than twice its claim) or
     "fit" (χ² is improbable, and nothing stands out); `name` is the setting's id or the instrument, `setting` the id of
     the one to take anew first. `times`: the scatter over what it should be; `chance`: how seldom honest readings come
-    to that.
+    to that; `chi2` and `spare`, the redundancy, of all the readings, are given of a "fit".
     """
 
-    what: str
+    what: Literal["setting", "instrument", "fit"]
     name: str
     setting: str
     times: float
     chance: float
-    words: str
+    chi2: float = 0.0
+    spare: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -146,13 +164,13 @@ class Verdict:
     """A face against its limit. `decision` is inside, outside, open (and `why`) or not measured."""
 
     face: str
-    measure: str  # straightness, flatness or twist; of a twist the numbers are in µm/m
+    measure: Measure  # of a twist the numbers are in µm/m
     value_um: float | None
     interval_95_um: tuple[float, float] | None
     limit_um: float | None
     side: str
     chance_inside: float | None
-    decision: str
+    decision: Decided
     why: str
     prior: str
     grade: str | None = None
@@ -193,7 +211,7 @@ class Move:
     takes (common practice, no source), 0 where that cannot be told.
     """
 
-    act: ClassVar[str] = "measure"
+    act: ClassVar[Act] = "measure"
     faces: tuple[str, ...] = ()
     where_mm: tuple[float, ...] = ()
     gain: Improvement | None = None
@@ -247,6 +265,9 @@ class Parallel:
     variation_sigma_um: float | None
 
 
+Note = str | Scatter | Workpiece  # what was assumed: in words, or what they are made of
+
+
 def _no_moves(report: Report) -> Iterable[Move]:
     """Of a report that was put together by hand."""
     return ()
@@ -272,7 +293,7 @@ class Report:
     fit: Fit
     verdicts: tuple[Verdict, ...]
     budget: tuple[Share, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     corrected: tuple[str, ...] = ()
     agreements: tuple[Agreement, ...] = ()
     changes: tuple[Change, ...] = ()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import One, faces_named, fields_of
 from waywright.core.evidence.things import Instrument, Piece
+from waywright.units import Showing
 
 if TYPE_CHECKING:
     from waywright.core.evidence.job import Job, Reading, Setting
@@ -107,9 +108,13 @@ class Kind:
         rests = {entry.name for entry in self.entries if entry.rests}
         return tuple(r for r in readings if r.entry in rests)
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """What it is, for a person: "P on Q, marks together"."""
         raise NotImplementedError
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """What a candidate, whose first setting is laid out so, asks a person to do."""
+        return f"take {self.words(shown)}{candidate.which}"
 
     def begun(self, job: Job, setting: str) -> tuple[Reading, ...]:
         """What is known of it, by the id `setting`, before anything is read: by default nothing."""
@@ -135,14 +140,27 @@ class Kind:
 class Candidate:
     """Readings that could be taken: as settings with placeholder values, and what must be had for them.
 
-    `words` tells a person what to do; `minutes` is about how long it takes (common practice, no source).
+    `minutes` is about how long it takes (common practice, no source); `named` the instrument, where which of several
+    must be said; `parts` are those it was put together of, one after the other.
     """
 
     settings: tuple[Setting, ...]
-    words: str
     minutes: float
+    named: str = ""
     instruments: tuple[Instrument, ...] = ()
     pieces: tuple[Piece, ...] = ()
+    parts: tuple[Candidate, ...] = ()
+
+    def words(self, shown: Showing) -> str:
+        """What to do, for a person."""
+        if self.parts:
+            return "; ".join(part.words(shown) for part in self.parts)
+        return self.settings[0].geometry.asks(self, shown)
+
+    @property
+    def which(self) -> str:
+        """With which instrument, where there are several: ", with the dial"."""
+        return f", with {self.named}" if self.named else ""
 
     def added_to(self, job: Job) -> Job:
         """The job as if these readings had been taken after all others."""
@@ -162,8 +180,8 @@ class Candidate:
         """Both, one after the other."""
         return Candidate(
             self.settings + other.settings,
-            f"{self.words}; {other.words}",
             self.minutes + other.minutes,
-            tuple(dict.fromkeys(self.instruments + other.instruments)),
-            tuple(dict.fromkeys(self.pieces + other.pieces)),
+            instruments=tuple(dict.fromkeys(self.instruments + other.instruments)),
+            pieces=tuple(dict.fromkeys(self.pieces + other.pieces)),
+            parts=(*(self.parts or (self,)), *(other.parts or (other,))),
         )

@@ -16,6 +16,7 @@ from waywright.core.evidence.job import Job, JobError
 from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.rows import within
 from waywright.core.evidence.things import Face, FloatArray
+from waywright.units import Showing
 
 TURNS = ("over", "end for end")
 ENDS = ("marked end", "far end")
@@ -54,10 +55,11 @@ class Lying(Kind):
         """The end of the lower at which a hand holds the upper down, one of `ENDS`."""
         return None
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "Q on P, marks together"."""
         lie = "marks together" if self.turn == "over" else "marks opposite"
-        moved = f", moved {self.offset_mm:+g} mm" if self.offset_mm else ""
+        sign = "+" if self.offset_mm > 0 else ""
+        moved = f", moved {sign}{shown.text(self.offset_mm, 'mm')}" if self.offset_mm else ""
         turned = f", turned {self.angle_deg:g}°" if self.angle_deg else ""
         return f"{self.upper} on {self.lower}, {lie}{moved}{turned}"
 

@@ -97,13 +97,24 @@ class Rests:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """What it means, in its kind's `words`, when the result contradicts a limit: "is bare, and the others say ...".
+
+    `made` is the limit itself where nobody typed it: its setting makes it.
+    """
+
+    words: str
+    made: Reading | None = None
+
+
+@dataclass(frozen=True)
 class Equations:
     """The rows of one setting, in µm.
 
     `noise_um2` splits each row's variance by where it comes from (blocks by size, by feel), so that a budget costs
     nothing. `unknowns` gives each own unknown's prior standard deviation in µm, None when it is free. `once`
     marks readings that say the same thing again when repeated (equal, not None): they count once in a setting.
-    `doubts` says, by a limit's reading, what it means when the result contradicts it ("is bare where ..."). `source`
+    `doubts` says, by a limit's reading, what it means when the result contradicts it. `source`
     names what scatters where no instrument is used. `rests` are limits, until it is known which of them carry;
     `unposed` are faces that do not lie in their piece as the rows would need, so each is lifted and tilted on its own.
     """
@@ -118,7 +129,7 @@ class Equations:
     once: tuple[Hashable | None, ...] | None = None
     notes: tuple[str, ...] = ()
     paths: tuple[PathTerm, ...] = ()
-    doubts: Mapping[str, str] = field(default_factory=dict)
+    doubts: Mapping[str, Doubt] = field(default_factory=dict)
     source: str | None = None
     rests: Rests | None = None
     unposed: frozenset[str] = frozenset()

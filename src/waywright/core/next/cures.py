@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from waywright.core.adjust.blind import WEAK, Blindness, Visibility
 from waywright.core.adjust.network import Network, network
@@ -18,6 +18,7 @@ from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.lying import TURNS, Lying
 from waywright.core.evidence.things import Piece
 from waywright.core.readings import KINDS
+from waywright.units import Showing
 
 MAKING_A_PIECE_MIN = 1800.0  # a third edge from a casting; common practice, no source
 MOST_TRIALS = 40
@@ -53,7 +54,7 @@ def cures(
         for i in left:
             ratio = seen.ratio(spots[i].mode, spots[i].weights)
             if ratio < WEAK:
-                found[i] = Cure(candidate.words, candidate.minutes, ratio)
+                found[i] = Cure(candidate.minutes, ratio, candidate)
     return found
 
 
@@ -111,6 +112,18 @@ def _sum(candidates: Sequence[Candidate]) -> Candidate:
     return total
 
 
+@dataclass(frozen=True)
+class _Third(Candidate):
+    """A new face, laid on each of the two there are."""
+
+    def words(self, shown: Showing) -> str:
+        """What to do, for a person."""
+        made = {face.name for piece in self.pieces for face in piece.faces}
+        old = dict.fromkeys(name for s in self.settings for name in s.geometry.faces() if name not in made)
+        lay = f"lay it on {' and on '.join(old)}, both ways, and read the gaps at every station"
+        return f"make a third face like {next(iter(old))}; {lay}"
+
+
 def _third(job: Job) -> Candidate | None:
     """A new face laid on each of the two there are, marks together and marks opposite."""
     faces = list(job.faces().values())
@@ -123,11 +136,6 @@ def _third(job: Job) -> Candidate | None:
     wider = replace(job, pieces=(*job.pieces, piece))
     every = (c for kind in KINDS.values() for c in kind.candidates(wider) if _by_stacks(c) is not None)
     new = [c for c in every if name in c.settings[0].geometry.faces()]
-    both = [f"lay it on {faces[0].name} and on {faces[1].name}, both ways, and read the gaps at every station"]
     settings = tuple(s for c in new for s in c.settings)
     minutes = MAKING_A_PIECE_MIN + sum(c.minutes for c in new)
-    return (
-        Candidate(settings, f"make a third face like {faces[0].name}; {both[0]}", minutes, new[0].instruments, (piece,))
-        if new
-        else None
-    )
+    return _Third(settings, minutes, instruments=new[0].instruments, pieces=(piece,)) if new else None

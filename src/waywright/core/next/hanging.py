@@ -100,9 +100,7 @@ class Hanging:
     def _closed(self, suspect: Suspect) -> Iterator[str]:
         """The faces whose open verdict would be closed were the suspect's setting made anew and all as it should be."""
         job, gone = self.screened.net.job, {s.reading for s in self.screened.suspects}
-        of = home_of(job, suspect.reading)
-        assert of is not None
-        anew, _ = laid_again(job, self.given, of, {suspect.reading, *suspect.like}, gone)
+        anew, _ = laid_again(job, self.given, home_of(job, suspect), {suspect.reading, *suspect.like}, gone)
         solution = self._with(anew, gone)
         for judge, aim, said in self._decided():
             face = solution.face(judge.face.name, judge.heights.unknown.state)

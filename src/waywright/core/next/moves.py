@@ -15,7 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.findings import Cure, Improvement, Move, Report, Verdict
+from waywright.core.evidence.findings import Act, Cure, Improvement, Move, Report, Verdict
 from waywright.core.evidence.job import Job, Reading, Setting
 from waywright.core.evidence.rows import STEP, Influence, Label
 from waywright.core.next.cures import cures, visibility
@@ -44,7 +44,7 @@ PROUD = 0.5  # of the greatest height: what is higher is named as proud
 class Soak(Move):
     """Wait: settings were taken `span_k` apart."""
 
-    act: ClassVar[str] = "soak"
+    act: ClassVar[Act] = "soak"
     span_k: float
 
 
@@ -87,7 +87,7 @@ class TryStack(Move):
 class AskForLess(Move):
     """The goal is below what can be proved."""
 
-    act: ClassVar[str] = "stop"
+    act: ClassVar[Act] = "stop"
     proof: Proof
 
 
@@ -95,7 +95,7 @@ class AskForLess(Move):
 class AtTheLimit(Move):
     """Known to `known_um`, as well as the goal asks, and still open: the value lies at the limit itself."""
 
-    act: ClassVar[str] = "scrape"
+    act: ClassVar[Act] = "scrape"
     known_um: float
     twist: bool
 
@@ -118,14 +118,14 @@ class MakePiece(Move):
 class SetGoal(Move):
     """Without a limit there is nothing to decide."""
 
-    act: ClassVar[str] = "stop"
+    act: ClassVar[Act] = "stop"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Stop(Move):
     """Every face with a limit is inside it, with a chance of `chance` or more."""
 
-    act: ClassVar[str] = "stop"
+    act: ClassVar[Act] = "stop"
     chance: float
 
 
@@ -287,7 +287,7 @@ def _cured(job: Job, report: Report, faces: tuple[str, ...]) -> Iterator[Move]:
     """What a new piece would cure, where no reading of what there is can."""
     _, seen = visibility(job, report.given)
     found = cures(job, seen.find(), given=report.given).values()
-    for cure in {cure.words: cure for cure in found}.values():
+    for cure in dict.fromkeys(found):
         yield MakePiece(faces=faces, cure=cure)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -101,8 +102,8 @@ def _anew(ids: Iterable[str]) -> frozenset[str]:
 
 def retakes(job: Job, report: Report) -> tuple[Retake, ...]:
     """One for each setting that has suspects which are not left out for good; those on which a verdict hangs first."""
-    home = {s.reading: of for s in report.suspects if (of := home_of(job, s.reading)) is not None}
-    left = [s for s in report.suspects if s.reading in home and not left_out_because(job, report, s.reading)]
+    home = {s.reading: home_of(job, s) for s in report.suspects}
+    left = [s for s in report.suspects if left_out_because(job, report, s) is None]
     found: dict[tuple[str, Kind], list[Suspect]] = {}
     done: set[str] = set()
     for suspect in left:
@@ -117,22 +118,20 @@ def retakes(job: Job, report: Report) -> tuple[Retake, ...]:
     return tuple(sorted(again, key=lambda r: not r.hangs))
 
 
-def left_out_because(job: Job, report: Report, reading: str) -> str:
-    """Why a suspect is left out for good: "laid again since", "cut since"; nothing while it can be taken again."""
-    of = home_of(job, reading)
-    if of is None:
-        return ""
+def left_out_because(job: Job, report: Report, suspect: Suspect) -> Literal["laid again", "cut"] | None:
+    """What was done since, for which a suspect is left out for good; None while it can be taken again."""
+    of = home_of(job, suspect)
     number, newest = job.settings.index(of), job.states()
     if any(job.state_at(name, number) < newest[name] for name in of.geometry.faces() if name in newest):
-        return "cut since"
-    old = next((r for r in of.readings if r.id == reading), None)
+        return "cut"
+    old = next((r for r in of.readings if r.id == suspect.reading), None)
     untold = set(report.unchecked) - {s.reading for s in report.suspects}
     for later in _anew_since(job, of):
         whole = count(later) >= count(of) > 0  # then no more can be asked of it
         here = [r for r in later.readings if _two_sided(r) and (old is None or _same_place(old, r))]
         if whole if old is None else any(whole or r.id not in untold for r in here):
-            return "laid again since"
-    return ""
+            return "laid again"
+    return None
 
 
 def count(setting: Setting) -> int:
@@ -140,12 +139,9 @@ def count(setting: Setting) -> int:
     return len(setting.geometry.to_read(setting.readings))
 
 
-def home_of(job: Job, reading: str) -> Setting | None:
-    """The setting of a reading, or of a limit that a setting makes by itself ("layups[0]: P and Q touching ...")."""
-    for setting in job.settings:
-        if reading.startswith(f"{setting.id}: ") or any(r.id == reading for r in setting.readings):
-            return setting
-    return None
+def home_of(job: Job, suspect: Suspect) -> Setting:
+    """The setting it was read in, or that makes it a limit by itself."""
+    return next(setting for setting in job.settings if setting.id == suspect.setting)
 
 
 def _blocks(job: Job, of: Setting) -> tuple[Setting, ...]:
@@ -209,9 +205,7 @@ def may_stand(job: Job, of: Setting) -> bool:
     return not cut and not any(faces & set(s.geometry.faces()) for s in job.settings[last + 1 :])
 
 
-def laid_again(
-    job: Job, given: Given, of: Setting, suspects: set[str], left_out: set[str]
-) -> tuple[Setting, float]:
+def laid_again(job: Job, given: Given, of: Setting, suspects: set[str], left_out: set[str]) -> tuple[Setting, float]:
     """The setting `of` made anew, with the suspects' places and as few others as check them; and the least redundancy
     of those places.
 

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.findings import Improvement, Move, Report, Verdict
+from waywright.core.evidence.findings import Act, Improvement, Move, Report, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.judge.limits import Limit
 from waywright.core.results.verdicts import FLATNESS, STRAIGHTNESS, TWIST
@@ -66,7 +66,7 @@ def map_for(job: Job, report: Report, verdict: Verdict, share: float = 1.0) -> S
 class Scrape(Move):
     """Take metal as the map says, because of the verdict."""
 
-    act: ClassVar[str] = "scrape"
+    act: ClassVar[Act] = "scrape"
     verdict: Verdict
     map: ScrapingMap
 
@@ -84,7 +84,7 @@ class TakeTwist(Move):
     less towards the two others. `far_up`: the far edge is proud at the far end, and the near edge at the marked end.
     """
 
-    act: ClassVar[str] = "scrape"
+    act: ClassVar[Act] = "scrape"
     verdict: Verdict
     corner_um: float
     far_up: bool
@@ -94,7 +94,7 @@ class TakeTwist(Move):
 class NoMap(Move):
     """A face is outside a limit of which no map is drawn."""
 
-    act: ClassVar[str] = "scrape"
+    act: ClassVar[Act] = "scrape"
     verdict: Verdict
 
 

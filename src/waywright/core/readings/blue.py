@@ -21,6 +21,7 @@ from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
     EQUAL,
+    Doubt,
     Equations,
     Influence,
     Site,
@@ -28,6 +29,7 @@ from waywright.core.evidence.rows import (
 )
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.laid import CONTACT_UM, Laid
+from waywright.units import Showing
 
 CARRIERS = ("upper", "lower")
 FILMS_UM = {"thin": 1.0, "normal": 3.0, "heavy": 8.0}  # guesses, editable: no source
@@ -66,9 +68,9 @@ class Blue(Laid):
         """It has to."""
         return True
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "Q on P, marks together, P blued"."""
-        return f"{super().words()}, {self.upper if self.carried == 'upper' else self.lower} blued"
+        return f"{super().words(shown)}, {self.upper if self.carried == 'upper' else self.lower} blued"
 
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, a face that is neither, and a film that is none."""
@@ -123,6 +125,6 @@ class Blue(Laid):
             own=gap.own,
             unknowns=gap.unknowns,
             sense=np.array([SAYS[str(m)][0] for m in marks] + [AT_LEAST] * len(touching), np.intp),
-            doubts=self.crossing_doubts(touching) | {r.id: _DOUBTS[str(r.mark)] for r in site.readings},
+            doubts=self.crossing_doubts(touching) | {r.id: Doubt(_DOUBTS[str(r.mark)]) for r in site.readings},
             source="blue",
         )

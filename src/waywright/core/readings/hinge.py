@@ -18,6 +18,7 @@ from waywright.core.evidence.lying import ENDS
 from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
+    Doubt,
     Equations,
     HeightTerm,
     Influence,
@@ -27,6 +28,7 @@ from waywright.core.evidence.rows import (
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.bearing import pivot_mm
 from waywright.core.readings.laid import Laid
+from waywright.units import METRIC, Showing
 
 _DOUBTS = {
     AT_MOST: "tells of a hollow pair, and the others of a crowned one",
@@ -57,9 +59,9 @@ class Hinge(Laid):
         """It has to."""
         return True
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "Q on P, marks together, pushed at the far end"."""
-        return f"{super().words()}, pushed at the {self.pushed}"
+        return f"{super().words(shown)}, pushed at the {self.pushed}"
 
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, an end that is not one, and what is known exactly."""
@@ -101,7 +103,7 @@ class Hinge(Laid):
         for reading in site.readings:
             off = towards_end * (self._pivot(site, reading) - even)
             if abs(off) <= 2 * self.u_x_mm:
-                notes.append(f"{reading.id}: {self.words()} bears evenly, as far as a hinge can tell.")
+                notes.append(f"{reading.id}: {self.words(METRIC)} bears evenly, as far as a hinge can tell.")
                 continue
             speaking.append(reading)
             sense.append(AT_MOST if off > 0 else AT_LEAST)  # hollow: the gap falls with s² from the middle to the ends
@@ -116,7 +118,7 @@ class Hinge(Laid):
             heights=(HeightTerm(self.lower, rows, xs, ys, -each), HeightTerm(self.upper, rows, *over, -each)),
             sense=np.array(sense, np.intp),
             notes=tuple(notes),
-            doubts={r.id: _DOUBTS[way] for r, way in zip(speaking, sense, strict=True)},
+            doubts={r.id: Doubt(_DOUBTS[way]) for r, way in zip(speaking, sense, strict=True)},
             source="hinge",
         )
 

@@ -19,6 +19,7 @@ from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.lying import TURNS, Lying
 from waywright.core.evidence.rows import (
+    Doubt,
     HeightTerm,
     Label,
     OwnTerm,
@@ -82,9 +83,10 @@ class Laid(Lying):
             dict.fromkeys((lift, along, across)),
         )
 
-    def crossing_doubts(self, limits: Sequence[Reading]) -> dict[str, str]:
+    def crossing_doubts(self, limits: Sequence[Reading]) -> dict[str, Doubt]:
         """What it means when the result contradicts one of `not_crossing`."""
-        return {r.id: f"cannot be: {self.lower} and {self.upper} would cross there, the others say" for r in limits}
+        words = f"cannot be: {self.lower} and {self.upper} would cross there, the others say"
+        return {r.id: Doubt(words, r) for r in limits}
 
     def not_crossing(self, site: Site) -> tuple[Reading, ...]:
         """That touching faces do not cross, as limits: the gap is at least 0 wherever nodes face each other."""

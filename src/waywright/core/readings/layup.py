@@ -28,6 +28,7 @@ from waywright.core.evidence.things import FloatArray, Instrument, IntArray
 from waywright.core.readings.blocks import block_u_um, usual_stack
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.proposed import BORROWING_MIN, coarse, instruments_for, named, proposed, step_mm
+from waywright.units import Showing
 
 __all__ = ["TURNS", "LayUp", "StackRows", "read_stacks"]
 
@@ -71,10 +72,14 @@ class LayUp(Laid):
         """As was said."""
         return self.held
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "Q on P, marks together, far end held"."""
         steadied = f", {self.held} held" if self.held else ", touching" if self.touching else ""
-        return super().words() + steadied
+        return super().words(shown) + steadied
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "lay Q on P, marks together, and read the gap at every station"."""
+        return f"lay {self.words(shown)}, and read the gap at every station{candidate.which}"
 
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, and an end that is not one."""
@@ -165,9 +170,8 @@ class LayUp(Laid):
             if step is not None and coarse(stacks, step):
                 setting = bracketed(setting, step)
             setting = standing(setting)
-            words = f"lay {layup.words()}, and read the gap at every station{named(job, kinds, stacks)}"
             minutes = cls.setting_up_min + cls.reading_min * len(x) + (BORROWING_MIN if more else 0.0)
-            yield Candidate((setting,), words, minutes, more)
+            yield Candidate((setting,), minutes, named(job, kinds, stacks), more)
 
 
 def standing(setting: Setting) -> Setting:

@@ -11,6 +11,7 @@ from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import FloatArray, Instrument
 from waywright.core.readings.stacks import NoStack, finest_step_mm
+from waywright.units import METRIC
 
 BORROWING_MIN = 120.0  # an instrument that is not in the shop
 
@@ -41,8 +42,8 @@ def owned(job: Job, kinds: tuple[str, ...]) -> list[Instrument]:
 
 
 def named(job: Job, kinds: tuple[str, ...], instrument: Instrument) -> str:
-    """ ", with the dial": which of those owned, where there are several."""
-    return f", with {instrument.name}" if len(owned(job, kinds)) > 1 else ""
+    """Which of those owned, where there are several; else nothing."""
+    return instrument.name if len(owned(job, kinds)) > 1 else ""
 
 
 def step_mm(instrument: Instrument) -> float | None:
@@ -65,7 +66,7 @@ def proposed(
     geometry: Kind, entry: str, key: str, unit: str, x_mm: FloatArray, y_mm: FloatArray | None, instrument: str
 ) -> Setting:
     """A setting of readings not yet taken, at places (n,)."""
-    sid = f"next {geometry.words()}, {instrument}"
+    sid = f"next {geometry.words(METRIC)}, {instrument}"
     nominal = Typed(20.0 if unit == "mm" else 0.0, unit)
     ys = [None] * len(x_mm) if y_mm is None else [float(y) for y in y_mm]
     readings = tuple(

@@ -30,6 +30,7 @@ from waywright.core.evidence.rows import (
 )
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.proposed import named, owned, proposed
+from waywright.units import Showing
 
 OFF_THE_FEET_MM = 1e-6  # how far a tip may stand off the line of two feet
 
@@ -51,9 +52,14 @@ class Rider(Kind):
     tip_mm: tuple[float, ...]
     y_mm: float = 0.0
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "a rider on P with three feet"."""
         return f"a rider on {self.face} with {'two' if len(self.feet_mm) == 2 else 'three'} feet"
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "step a bridge with 200 mm between its feet along P"."""
+        feet = shown.text(abs(self.feet_mm[1][0] - self.feet_mm[0][0]), "mm")
+        return f"step a bridge with {feet} between its feet along {self.face}{candidate.which}"
 
     def check(self, job: Job) -> None:
         """Refuse feet that do not hold a rider, and a tip they do not carry."""
@@ -108,5 +114,4 @@ class Rider(Kind):
             x, y = face.x_mm[at], face.y_mm[at]
             setting = proposed(kind, "readings", "um", "µm", x, y, dial.name)
             minutes = cls.setting_up_min + cls.reading_min * len(x)
-            words = f"step a bridge with {2 * pitch:g} mm between its feet along {face.name}"
-            yield Candidate((setting,), words + named(job, cls.instrument_kinds, dial), minutes)
+            yield Candidate((setting,), minutes, named(job, cls.instrument_kinds, dial))

@@ -38,6 +38,7 @@ from waywright.core.evidence.rows import (
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.proposed import named, owned, proposed
 from waywright.core.readings.thickness import MICROMETERS, check_one_piece
+from waywright.units import METRIC, Showing
 
 MEASURED = ("over", "between")
 SAME_MM = 1e-9  # of the longest x: faces that lie as the corners say differ by rounding alone
@@ -73,12 +74,16 @@ class Rolls(Kind):
     flank_y_mm: float = 0.0
     floor_y_mm: float = 0.0
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "over a roll on A and F"."""
         first = f"{self.measured} a roll on {self.flank} and {self.floor}"
         if self.other_flank is not None:
             return f"{first} and one on {self.other_flank} and {self.other_floor}"
         return f"{first}, against {self.against}" if self.against else first
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "measure over a roll on A and F at every station"."""
+        return f"measure {self.words(shown)} at every station{candidate.which}"
 
     def check(self, job: Job) -> None:
         """Refuse half a side, an angle that holds no roll, and faces of several pieces."""
@@ -125,7 +130,7 @@ class Rolls(Kind):
                 "a taper of the sizes tells nothing."
             )
         if len(sides) < 3:
-            notes.append(f"The other side of {self.words()} is taken as true.")
+            notes.append(f"The other side of {self.words(METRIC)} is taken as true.")
         return Equations(
             readings=site.readings,
             value_um=value,
@@ -156,8 +161,7 @@ class Rolls(Kind):
                 x = x[(x >= stations[0] - 1e-9) & (x <= stations[-1] + 1e-9)]
             setting = proposed(kind, "readings", "size_mm", "mm", x, None, micrometer.name)
             minutes = cls.setting_up_min + cls.reading_min * len(x)
-            which = named(job, MICROMETERS, micrometer)
-            yield Candidate((setting,), f"measure {kind.words()} at every station{which}", minutes)
+            yield Candidate((setting,), minutes, named(job, MICROMETERS, micrometer))
 
 
 def _corner(flank: str, floor: str, angle_deg: float, flank_y: float, floor_y: float) -> Iterator[Touch]:

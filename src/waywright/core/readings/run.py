@@ -52,6 +52,7 @@ from waywright.core.evidence.rows import (
 )
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings.proposed import named, owned, proposed
+from waywright.units import Showing
 
 A_GUIDE = "machine table"  # proposed when the job names none
 
@@ -84,12 +85,19 @@ class Run(Kind):
     rolls: bool = True
     line_mm: float = 0.0
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "a run along P on mill table, face turned over"."""
         on = f" on {self.guide}" if self.guide else ""
         turned = ", face turned over" if self.turned_over or self.sign < 0 else ""
         counted = " and counted the other way" if self.sign < 0 else ""
         return f"a run along {self.face}{on}{turned}{counted}{', end for end' if self.end_for_end else ''}"
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "run an indicator along P on the mill table, turn the face over and run it again"."""
+        run = f"run an indicator along {self.face} on the {self.guide}{candidate.which}"
+        if len(candidate.settings) > 1:
+            return f"{run}, turn the face over and run it again"
+        return run + (", with the face turned over" if self.turned_over else "")
 
     def check(self, job: Job) -> None:
         """Refuse a sign that is none, and a face that is its own guide."""
@@ -171,8 +179,6 @@ class Run(Kind):
                 runs = [cls(face.name, guide, turned_over=over) for over in (False, True)]
                 settings = [proposed(r, "readings", "um", "µm", face.x_mm, face.y_mm, dial.name) for r in runs]
                 minutes = cls.setting_up_min + cls.reading_min * len(face.x_mm)
-                words = f"run an indicator along {face.name} on the {guide}{named(job, dials, dial)}"
-                yield Candidate(tuple(settings), f"{words}, turn the face over and run it again", 2 * minutes)
-                for run, setting in zip(runs, settings, strict=True) if guides else ():
-                    turned = ", with the face turned over" if run.turned_over else ""
-                    yield Candidate((setting,), words + turned, minutes)
+                which = named(job, dials, dial)
+                yield Candidate(tuple(settings), 2 * minutes, which)
+                yield from (Candidate((setting,), minutes, which) for setting in settings if guides)

@@ -22,6 +22,7 @@ from waywright.core.evidence.things import Face, FloatArray, Instrument
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.layup import read_stacks
 from waywright.core.readings.proposed import coarse, named, owned, step_mm
+from waywright.units import METRIC, Showing
 
 FLATTEST = 1e-8  # mm/mm: below 0.01 µm over a metre a stack slides right through
 BLOCKS = ("gauge blocks",)
@@ -49,9 +50,18 @@ class Slide(Laid):
 
     u_x_mm: float = 1.0
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "Q on P, marks together, as a wedge"."""
-        return f"{super().words()}, as a wedge"
+        return f"{super().words(shown)}, as a wedge"
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "lay Q on P, marks together, as a wedge rising 2 µm every 100 mm, and slide stacks in ..."."""
+        sizes = {r.x_mm: r.value.to("µm") for r in candidate.settings[0].readings if r.x_mm is not None and r.value}
+        x = np.array(sorted(sizes))
+        pitch = float(np.median(np.diff(x)))
+        rise = (sizes[x[-1]] - sizes[x[0]]) / np.ptp(x) * pitch
+        wedge = f"{self.words(shown)} rising {shown.text(rise, 'µm')} every {shown.text(pitch, 'mm')}"
+        return f"lay {wedge}, and slide stacks in until they stop{candidate.which}"
 
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, and a place that is known exactly."""
@@ -105,15 +115,12 @@ class Slide(Laid):
                 continue
             pitch = float(np.median(np.diff(np.unique(x))))
             setting = _wedge(slide, lower, x, y, step / pitch, blocks.name)
-            rise = f"rising {1e3 * step:g} µm every {pitch:g} mm"
-            which = named(job, BLOCKS, blocks)
-            words = f"lay {slide.words()} {rise}, and slide stacks in until they stop{which}"
-            yield Candidate((setting,), words, cls.setting_up_min + cls.reading_min * len(x))
+            yield Candidate((setting,), cls.setting_up_min + cls.reading_min * len(x), named(job, BLOCKS, blocks))
 
 
 def _wedge(slide: Slide, lower: Face, x: FloatArray, y: FloatArray, slope: float, instrument: str) -> Setting:
     """Spacers at the outermost places and a stop at every other, in size as the wedge rises."""
-    sid = f"next {slide.words()}, {instrument}"
+    sid = f"next {slide.words(METRIC)}, {instrument}"
     rests = [(x.min(), y.min()), (x.max(), y.min())] + ([(x.min(), y.max())] if len(lower.lines_mm) > 1 else [])
 
     def at(entry: str, i: int, a: float, b: float) -> Reading:

@@ -31,10 +31,12 @@ from waywright.core.evidence.rows import (
 )
 from waywright.core.evidence.things import Face, FloatArray, Instrument
 from waywright.core.readings.proposed import BORROWING_MIN, Kit, instruments_for, named, proposed
+from waywright.units import Showing
 
 Places = tuple[FloatArray, FloatArray]  # (n,) mm each
 
 LEVELS = ("level", "autocollimator")
+USUAL_UM_PER_M = 4.0  # what a level knows, where none is named
 VALUES = ("um_per_m", "div")
 ROUNDED_MM = 0.05  # by how much a base typed to a tenth of a millimetre may be too long, each step of it
 ROUNDED_SHARE = 0.1  # of a base is the most that all its steps' rounding is taken for
@@ -67,12 +69,20 @@ class Step(Kind):
         """Where the base stands from one end of its line to the other."""
         return [(x, None) for x in self.stands_mm(job.faces()[self.face]).tolist()]
 
-    def words(self) -> str:
-        """For a person: "steps of 100 mm along P at y = 15", "steps of 100 mm on P from 0/-200 to 400/200"."""
+    def words(self, shown: Showing) -> str:
+        """For a person: "steps of 100 mm along P at y = 15 mm", "steps of 100 mm on P from 0/-200 to 400/200"."""
+        steps = f"steps of {shown.text(self.base_mm, 'mm')}"
         if self.from_mm and self.to_mm:
-            ends = " to ".join("/".join(f"{part:g}" for part in end) for end in (self.from_mm, self.to_mm))
-            return f"steps of {self.base_mm:g} mm on {self.face} from {ends}"
-        return f"steps of {self.base_mm:g} mm along {self.face}" + (f" at y = {self.y_mm:g} mm" if self.y_mm else "")
+            ends = ("/".join(shown.number(part, "mm") for part in end) for end in (self.from_mm, self.to_mm))
+            return f"{steps} on {self.face} from {' to '.join(ends)}"
+        return f"{steps} along {self.face}" + (f" at y = {shown.text(self.y_mm, 'mm')}" if self.y_mm else "")
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "step a level along P, 100 mm at a time"."""
+        several = len(candidate.settings)
+        lines = f" on each of its {several} lines without touching its zero" if several > 1 else ""
+        step = f"step a level along {self.face}, {shown.text(self.base_mm, 'mm')} at a time{lines}"
+        return step + candidate.which + _needed(candidate, shown)
 
     def check(self, job: Job) -> None:
         """Refuse a base that is not positive and half a line."""
@@ -129,12 +139,9 @@ class Step(Kind):
                 proposed(cls(face.name, base, line), "readings", "um_per_m", "µm/m", x, None, level.name)
                 for line in face.lines_mm
             )
-            lines = ""
             if len(settings) > 1:  # one zero for all its lines tells how they lie to each other
                 settings = tuple(replace(s, name=f"next lines of {face.name}, {level.name}") for s in settings)
-                lines = f" on each of its {len(settings)} lines without touching its zero"
-            words = f"step a level along {face.name}, {base:g} mm at a time{lines}{named(job, LEVELS, level)}"
-            yield _candidate(settings, words, more)
+            yield _candidate(settings, named(job, LEVELS, level), more)
 
 
 @dataclass(frozen=True)
@@ -155,9 +162,13 @@ class Cross(Kind):
         """Lines of one face in any direction: their zero is the level's."""
         return _one_level(self, other)
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "a level across P on 30 mm feet"."""
-        return f"a level across {self.face} on {self.base_mm:g} mm feet"
+        return f"a level across {self.face} on {shown.text(self.base_mm, 'mm')} feet"
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "set a level across P at every station"."""
+        return f"set a level across {self.face} at every station{candidate.which}{_needed(candidate, shown)}"
 
     def check(self, job: Job) -> None:
         """Refuse a base that is not positive, and a face that is read on one line."""
@@ -184,18 +195,22 @@ class Cross(Kind):
             near, far = face.lines_mm[0], face.lines_mm[-1]
             geometry = cls(face.name, far - near, (near + far) / 2)
             setting = proposed(geometry, "readings", "um_per_m", "µm/m", np.array(face.stations_mm), None, level.name)
-            words = f"set a level across {face.name} at every station{named(job, LEVELS, level)}"
-            yield _candidate((setting,), words, more)
+            yield _candidate((setting,), named(job, LEVELS, level), more)
 
 
 def _levels(job: Job) -> list[Kit]:
-    return instruments_for(job, LEVELS, Instrument("level", "level", u_um_per_m=4.0))
+    return instruments_for(job, LEVELS, Instrument("level", "level", u_um_per_m=USUAL_UM_PER_M))
 
 
-def _candidate(settings: tuple[Setting, ...], words: str, more: tuple[Instrument, ...]) -> Candidate:
+def _needed(candidate: Candidate, shown: Showing) -> str:
+    """What must be borrowed for it."""
+    return f" (a level of {shown.text(USUAL_UM_PER_M, 'µm/m')} is needed)" if candidate.instruments else ""
+
+
+def _candidate(settings: tuple[Setting, ...], which: str, more: tuple[Instrument, ...]) -> Candidate:
     count = sum(len(s.readings) for s in settings)
     minutes = Step.setting_up_min * len(settings) + Step.reading_min * count + (BORROWING_MIN if more else 0.0)
-    return Candidate(settings, words + (" (a level of 4 µm/m is needed)" if more else ""), minutes, more)
+    return Candidate(settings, minutes, which, more)
 
 
 def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: Places) -> Equations:

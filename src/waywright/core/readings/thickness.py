@@ -32,6 +32,7 @@ from waywright.core.evidence.rows import (
 )
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings.proposed import named, owned, proposed
+from waywright.units import Showing
 
 MICROMETERS = ("micrometer", "indicator")
 
@@ -50,9 +51,13 @@ class Thickness(Kind):
     top: FaceName
     bottom: FaceName
 
-    def words(self) -> str:
+    def words(self, shown: Showing) -> str:
         """For a person: "the thickness from P to P under"."""
         return f"the thickness from {self.top} to {self.bottom}"
+
+    def asks(self, candidate: Candidate, shown: Showing) -> str:
+        """For a person: "measure the thickness from P to P under at every station"."""
+        return f"measure {self.words(shown)} at every station{candidate.which}"
 
     def check(self, job: Job) -> None:
         """Refuse faces that are not the top and the bottom of one piece."""
@@ -106,8 +111,7 @@ class Thickness(Kind):
                 x, y = top.x_mm[at], top.y_mm[at]
                 setting = proposed(kind, "readings", "size_mm", "mm", x, y, micrometer.name)
                 minutes = cls.setting_up_min + cls.reading_min * len(x)
-                which = named(job, MICROMETERS[:1], micrometer)
-                yield Candidate((setting,), f"measure {kind.words()} at every station{which}", minutes)
+                yield Candidate((setting,), minutes, named(job, MICROMETERS[:1], micrometer))
 
 
 def opposite(one: Face, other: Face) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -37,17 +38,11 @@ class Expected:
     pivots_mm: tuple[float, float]
     even_mm: tuple[float, float]
 
-    def words(self) -> str:
-        """For a person, in two sentences."""
-        touching = sum(m != "bare" for m in self.marks) / len(self.marks)
-        length = float(np.ptp(self.x_mm))
-        off = (self.pivots_mm[1] - self.even_mm[1]) / length
-        shape = "hollow" if off < -0.02 else "crowned" if off > 0.02 else "even"
-        return (
-            f"{self.layup.words()}: blue takes on about {100 * touching:.0f} % of the places, the pair bears {shape}. "
-            f"Pushed at the far end it should pivot near x = {self.pivots_mm[1]:.0f} mm; an even pair at "
-            f"{self.even_mm[1]:.0f} mm."
-        )
+    @property
+    def bears(self) -> Literal["hollow", "crowned", "even"]:
+        """What the pivot at its far end tells of the pair."""
+        off = (self.pivots_mm[1] - self.even_mm[1]) / float(np.ptp(self.x_mm))
+        return "hollow" if off < -0.02 else "crowned" if off > 0.02 else "even"
 
 
 def expected(job: Job, shapes: Sequence[Shape], layup: Lying, film: str = "normal") -> Expected:

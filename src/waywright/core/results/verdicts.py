@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence.findings import Misfit, Share, Verdict
+from waywright.core.evidence.findings import Measure, Misfit, Share, Verdict
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, FloatArray, IntArray
@@ -25,7 +26,9 @@ from waywright.core.judge.limits import Limit, crown_um, signed_um
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
 from waywright.core.results.workpiece import needs
 
-STRAIGHTNESS, FLATNESS, TWIST = "straightness", "flatness", "twist"
+STRAIGHTNESS: Final = "straightness"
+FLATNESS: Final = "flatness"
+TWIST: Final = "twist"
 UNSEEN, HARDLY_SEEN = "no reading so far sees", "the readings so far hardly see"
 NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
 DRAWS = 4000
@@ -36,7 +39,7 @@ SEED = 1
 class Aim:
     """One measure a face is held to; `limit` None when only the value is wanted."""
 
-    measure: str
+    measure: Measure
     limit: Limit | None
     grade: str | None = None
 

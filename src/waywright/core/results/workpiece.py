@@ -24,7 +24,6 @@ class Needs:
     ways_um: float
     twist_um_per_m: float | None
     reference_um: float
-    words: str
 
 
 def diameter_um(part: Workpiece, reference_um: float) -> float:
@@ -37,10 +36,4 @@ def needs(part: Workpiece) -> Needs:
     shared = 1 / math.sqrt(2) if part.height_mm is not None else 1.0
     ways = part.diameter_um / 2 * shared
     twist = None if part.height_mm is None else part.diameter_um / 2 * shared / part.height_mm * 1e3
-    reference = ways / RATIO
-    twisted = f", the bed twisted by no more than {twist:.3g} µm/m" if twist is not None else ""
-    words = (
-        f"To turn {part.diameter_um:g} µm in diameter over {part.over_mm:g} mm the ways must be straight sideways to "
-        f"{ways:.3g} µm over that length{twisted}, and the reference they are judged by to {reference:.2g} µm."
-    )
-    return Needs(ways, twist, reference, words)
+    return Needs(ways, twist, ways / RATIO)

@@ -12,6 +12,7 @@ from waywright.core.evidence.job import Job, JobError, Setting
 from waywright.core.results.expect import Expected, answered, expected
 from waywright.record import Add, Snapshot
 from waywright.views.cautions import BLUEING
+from waywright.views.expected import expected_words
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of, setting_url
 from waywright.web.drawing import MAP_PX, TEXT_PX, Box, Drawing, Label, Spot, named
@@ -59,7 +60,7 @@ def expect(bench: Bench, request: Request) -> Response:
     page = ExpectPage(
         title="The blue to expect",
         job=head_of(opened),
-        words=shown.said(seen.words()),
+        words=expected_words(seen, shown),
         drawing=drawn(opened.job, seen, [shown.lengths(x) for x in sorted(set(seen.x_mm.tolist()))]),
         marks=tuple(Mark(f"{shown.lengths(x)}, y {shown.lengths(y)}", mark) for x, y, mark in places),
         action=setting_url(opened.id, one.id, "blue"),

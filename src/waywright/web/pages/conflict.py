@@ -59,7 +59,7 @@ def conflict(
         title="Changed meanwhile",
         job=head_of(opened),
         words=str(error),
-        where=shown_for(request).said(one.geometry.words()),
+        where=one.geometry.words(shown_for(request)),
         mine=mine,
         theirs=theirs,
         hidden=tuple(over.items()) if row else (),

@@ -131,9 +131,9 @@ def sheet(bench: Bench, request: Request) -> Response:
     shapes = shapes_of(bench.solver.solved(opened).report)
     instrument = opened.job.instrument(one)
     page = SheetPage(
-        title=shown.said(one.geometry.words()),
+        title=one.geometry.words(shown),
         job=head_of(opened),
-        words=shown.said(one.geometry.words()),
+        words=one.geometry.words(shown),
         instrument=f"{instrument.name} ({instrument.kind})" if instrument is not None else "",
         facing=facing(opened.job, one, shapes, reach_um(shapes.values()), shown),
         grids=grids_of(opened, one, shown, {}),

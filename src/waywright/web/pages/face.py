@@ -62,7 +62,7 @@ def _page(bench: Bench, request: Request, newest: Snapshot, name: str, act: int)
     view = result(report, shown) if report is not None else None
     parts = face_parts(newest.id, job, report, view, shown, (name,)) if report is not None and view is not None else ()
     table = next((t for t in view.shapes if t.face == name), None) if view is not None else None
-    after = [(s.id, shown.said(s.geometry.words())) for s in newest.job.settings if name in s.geometry.faces()]
+    after = [(s.id, s.geometry.words(shown)) for s in newest.job.settings if name in s.geometry.faces()]
     return FacePage(
         title=name,
         job=head_of(newest),

@@ -51,7 +51,7 @@ def history(bench: Bench, request: Request) -> Response:
     opened = bench.book.snapshot(number_of(request))
     before = act_in(request.query_params.get("before", "")) or opened.newest + 1
     done = [one for one in bench.book.history(opened.id) if one.act.number < before]
-    home = {r.id: s.geometry.words() for s, r in opened.job.readings()}
+    home = {r.id: s.geometry.words(shown_for(request)) for s, r in opened.job.readings()}
     lines = tuple(_line(one, home, shown_for(request)) for one in reversed(done[-AT_ONCE:]))
     older = f"/jobs/{opened.id}/history?before={lines[-1].number}" if len(done) > AT_ONCE else ""
     page = HistoryPage(title="History", job=head_of(opened), acts=lines, older=older)
@@ -80,7 +80,7 @@ def _words(part: Item, home: Mapping[str, str], shown: Shown) -> str:
             where = f"{home[part.id]}: " if part.id in home else ""
             return f"{where}at {at} {shown.length} {said(part)}" if at else f"{where}{said(part)}"
         case Setting():
-            return part.geometry.words()
+            return part.geometry.words(shown)
         case Piece() | Instrument():
             return part.name
         case Pass():

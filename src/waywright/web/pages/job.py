@@ -21,7 +21,7 @@ from waywright.web.contexts import FacePart, Page, Retakes, SettingLine, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
 from waywright.web.page_parts import NOT_YET, face_parts, retakes, setting_lines
 from waywright.web.pages.form_conflict import Sides, form_conflict
-from waywright.web.pages.shop import ASSUMED
+from waywright.web.pages.shop import ASSUMED, assumed_words
 
 GOAL_SKIPPED = ("part",)
 HEAD_SKIPPED = ("hand",)  # learned, and told with the passes
@@ -94,12 +94,12 @@ def _job(
         faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report, shown),
         retakes=retakes(opened.id, view) if view is not None else (),
-        assumed=tuple(filter(None, opened.memos.get(ASSUMED, "").splitlines())),
+        assumed=assumed_words(opened.memos.get(ASSUMED, ""), shown),
         head=form_of(
             Head, given_of(_head(opened)) if head is None else head, HEAD_SKIPPED, {}, wrong if head else None
         ),
         goal=_goal_form(given_of(opened.job.goal) if goal is None else goal, wrong if goal else None),
-        goal_words=shown.said(goal_words(opened.job.goal)),
+        goal_words=goal_words(opened.job.goal, shown),
         new_setting=tuple((block, kind.title) for block, kind in KINDS.items()),
         versions=(("head", opened.versions[Ref("head")]), ("goal", opened.versions[Ref("goal")])),
     )
@@ -126,15 +126,15 @@ def _begin(opened: Snapshot, problem: str) -> str:
     return "Type the first readings: open a setting below."
 
 
-def goal_words(goal: Goal) -> str:
+def goal_words(goal: Goal, shown: Shown) -> str:
     """What the faces must come to."""
     parts = []
     if goal.straightness_um is not None:
-        parts.append(f"straight to {goal.straightness_um:g} µm")
+        parts.append(f"straight to {shown.text(goal.straightness_um, 'µm')}")
     if goal.flatness_um is not None:
-        parts.append(f"flat to {goal.flatness_um:g} µm")
+        parts.append(f"flat to {shown.text(goal.flatness_um, 'µm')}")
     if goal.twist_um_per_m is not None:
-        parts.append(f"twist within {goal.twist_um_per_m:g} µm/m")
+        parts.append(f"twist within {shown.text(goal.twist_um_per_m, 'µm/m')}")
     if goal.grade:
         parts.append(f"grade {goal.grade}")
     return ", ".join(parts) or "no goal yet"

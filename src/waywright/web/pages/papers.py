@@ -15,8 +15,8 @@ from starlette.responses import Response
 from waywright.core.evidence.job import Job, JobError
 from waywright.record import Attachment, Missing, PlaceStays, Ref, Refused, Snapshot, TooLarge
 from waywright.record.integrity import LARGEST_ATTACHMENT
-from waywright.views.numbers import plural
-from waywright.web.app import Bench, Form, Given, by_of, goes_to
+from waywright.views.numbers import Shown, plural
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of
 from waywright.web.forms import LONGEST, Choice, Field, Wrong
 from waywright.web.pages.job import number_of
@@ -75,7 +75,7 @@ def _papers(
     bench: Bench, request: Request, about: str, note: str = "", wrong: Wrong | None = None, keep: bool = False
 ) -> Response:
     opened = bench.book.snapshot(number_of(request))
-    offered = abouts(opened.job)
+    offered = abouts(opened.job, shown_for(request))
     about = about if about in offered else ""
     shown = [one for one in opened.attachments if not about or str(opened.about.get(one.id, "")) == about]
     choices = tuple(Choice(value, words) for value, words in offered.items())
@@ -95,10 +95,10 @@ def _papers(
     return bench.show(request, "papers.html", page, 422 if wrong else 200)
 
 
-def abouts(job: Job) -> dict[str, str]:
+def abouts(job: Job, shown: Shown) -> dict[str, str]:
     """What a paper may belong to, by the name of the part, in words."""
     found = {"": "the job"}
-    found |= {str(Ref("setting", one.id)): one.geometry.words() for one in job.settings}
+    found |= {str(Ref("setting", one.id)): one.geometry.words(shown) for one in job.settings}
     return found | {str(Ref("piece", one.name)): one.name for one in job.pieces}
 
 
@@ -147,7 +147,7 @@ def attach(bench: Bench, request: Request, given: Given) -> Response:
     number, texts = number_of(request), given.texts
     about, note, keep = texts.get("about", ""), texts.get("note", "").strip(), texts.get(KEEP) == "yes"
     try:
-        if about not in abouts(bench.book.job(number)):
+        if about not in abouts(bench.book.job(number), shown_for(request)):
             raise Wrong("What this belongs to is not there any more; choose again.")
         if len(note) > LONGEST:
             raise Wrong(f"A note has at most {LONGEST} letters; shorten it.")

@@ -11,7 +11,8 @@ from starlette.responses import Response
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.record import Add, Conflict, Edit, Memo, Missing, Put, Ref, Rename, Snapshot
-from waywright.web.app import Bench, Form, Given, by_of, goes_to
+from waywright.views.numbers import Shown
+from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of
 from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Field, Wrong, form_of, given_of, read
 from waywright.web.pages.form_conflict import Sides, form_conflict
@@ -53,7 +54,7 @@ def _things(bench: Bench, request: Request, wrong: Wrong | None, given: Mapping[
     opened = bench.book.snapshot(number_of(request))
     job = opened.job
     pieces = tuple(
-        _face_form(opened, piece, face, wrong if at == face.name else None, given)
+        _face_form(opened, piece, face, shown_for(request), wrong if at == face.name else None, given)
         for piece in job.pieces
         for face in piece.faces
     )
@@ -75,9 +76,12 @@ def _things(bench: Bench, request: Request, wrong: Wrong | None, given: Mapping[
     return bench.show(request, "things.html", page, 422 if wrong else 200)
 
 
-def _face_form(opened: Snapshot, piece: Piece, face: Face, wrong: Wrong | None, given: Mapping[str, str]) -> Thing:
+def _face_form(
+    opened: Snapshot, piece: Piece, face: Face, shown: Shown, wrong: Wrong | None, given: Mapping[str, str]
+) -> Thing:
     filled = {**given_of(face), **(given if wrong else {})}
-    words = f"{face.length_mm:g} × {face.width_mm:g} mm, {len(face.stations_mm)} stations on {len(face.lines_mm)} lines"
+    size = f"{shown.number(face.length_mm, 'mm')} × {shown.text(face.width_mm, 'mm')}"
+    words = f"{size}, {len(face.stations_mm)} stations on {len(face.lines_mm)} lines"
     version = opened.versions[Ref("piece", piece.name)]
     return Thing(face.name, words, form_of(Face, filled, (), FACE_CHOICES, wrong), version, "piece", piece.name)
 
@@ -143,11 +147,7 @@ def _not_assumed(opened: Snapshot) -> list[Edit]:
     ref = Ref("memo", ASSUMED)
     if ref not in opened.versions:
         return []
-    kept = [
-        line
-        for line in opened.memos[ASSUMED].splitlines()
-        if not line.startswith(("Every edge", "Stations", "One line"))
-    ]
+    kept = [name for name in opened.memos[ASSUMED].splitlines() if name not in Face.__dataclass_fields__]
     return [Put(ref, opened.versions[ref], Memo(ASSUMED, "\n".join(kept)))]
 
 

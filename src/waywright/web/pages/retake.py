@@ -13,7 +13,7 @@ from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.next.retakes import Retake, home_of, retakes
 from waywright.record import Add, Missing, Snapshot
 from waywright.views.cautions import LIFTING
-from waywright.views.numbers import duration, plural
+from waywright.views.numbers import Shown, duration, plural
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of, setting_url
@@ -56,7 +56,10 @@ def retake(bench: Bench, request: Request) -> Response:
     """The page of a suspect; of a reading that is none, its setting at that reading."""
     opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     name = request.query_params.get("reading", "")
-    report, home = _report(bench, opened), home_of(opened.job, name)
+    report = _report(bench, opened)
+    suspects = report.suspects if report is not None else ()
+    homes = {r.id: s for s, r in opened.job.readings()} | {s.reading: home_of(opened.job, s) for s in suspects}
+    home = homes.get(name)
     if home is None:
         raise Missing("There is no such reading here, or no longer.")
     told = next((r for r in result(report, shown).retakes if r.reading == name), None) if report is not None else None
@@ -75,7 +78,7 @@ def retake(bench: Bench, request: Request) -> Response:
         asks=(ASKS if laid else ASKS_ZERO) if again is not None and again.stands else (),
         stands=correct,
         at_once=duration(home.geometry.reading_min),
-        since=_since(opened, home) if again is not None and not again.stands and again.begun is None else "",
+        since=_since(opened, home, shown) if again is not None and not again.stands and again.begun is None else "",
     )
     if again is not None:
         rows = [place_words(_place(home.geometry, r), shown) for r in again.to_read]
@@ -83,7 +86,7 @@ def retake(bench: Bench, request: Request) -> Response:
             page,
             waits=True,
             begun=setting_url(opened.id, again.begun.id, read=_wanted(again)) if again.begun is not None else "",
-            words=shown.said(home.geometry.words()),
+            words=home.geometry.words(shown),
             places=tuple(rows),
             alone=(ALONE if laid else ALONE_ZERO) if len(rows) > len(again.again) else "",
             count=plural(len(rows), "place"),
@@ -125,11 +128,11 @@ def _wanted(again: Retake) -> str:
     return ",".join(_place(again.of.geometry, r) for r in again.to_read)
 
 
-def _since(opened: Snapshot, home: Setting) -> str:
+def _since(opened: Snapshot, home: Setting, shown: Shown) -> str:
     """What shows that it was lifted: a later setting of its faces; nothing when that is not said."""
     settings, faces = opened.job.settings, set(home.geometry.faces())
     later = (s for s in settings[settings.index(home) + 1 :] if s.group != home.group)
-    return next((s.geometry.words() for s in later if faces & set(s.geometry.faces())), "")
+    return next((s.geometry.words(shown) for s in later if faces & set(s.geometry.faces())), "")
 
 
 def add(bench: Bench, request: Request, given: Given) -> Response:

@@ -53,7 +53,7 @@ def drawn(bench: Bench, request: Request) -> Response:
     name = request.query_params.get("name", "")
     found = _map(bench, opened, name)
     shown = shown_for(request)
-    after = [(s.id, shown.said(s.geometry.words())) for s in opened.job.settings if name in s.geometry.faces()]
+    after = [(s.id, s.geometry.words(shown)) for s in opened.job.settings if name in s.geometry.faces()]
     form = PassForm(tuple(reversed(after)))
     if found is not None:
         sheet = scrape_sheet(found, units_of(request))

@@ -14,6 +14,7 @@ from waywright.core.evidence.job import JobError, Reading, Setting
 from waywright.core.results.expect import expected
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, OutOfOrder, Put, Ref, Saved, Snapshot
 from waywright.views.cautions import LIFTING
+from waywright.views.expected import expected_words
 from waywright.views.numbers import Shown
 from waywright.views.result import result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for, wants_parts
@@ -116,16 +117,16 @@ def setting_page(
     own = {**given_of(one.geometry), **given_of(replace(one, readings=()))}
     later = next((s for before, s in zip(job.settings, job.settings[1:], strict=False) if before.id == one.id), None)
     page = SettingPage(
-        title=shown.said(one.geometry.words()),
+        title=one.geometry.words(shown),
         job=head_of(opened),
         problem=str(wrong) if wrong is not None else "",
         id=one.id,
-        words=shown.said(one.geometry.words()),
+        words=one.geometry.words(shown),
         way=way,
         grids=grids,
         ticks=tuple(Tick(n, w, n in done) for n, w in TICKS.items()) if one.geometry.lying is not None else (),
-        supports=_supports(one),
-        expect=shown.said(_expected(bench, opened, one)),
+        supports=_supports(one, shown),
+        expect=_expected(bench, opened, one, shown),
         cautions=(LIFTING,) if one.geometry.lying is not None else (),
         live=live,
         stack=(given or {}).get("stack", ""),
@@ -177,21 +178,22 @@ def _as_sent(grid: Grid, given: Mapping[str, str]) -> Grid:
     return replace(grid, rows=tuple(rows))
 
 
-def _supports(one: Setting) -> str:
+def _supports(one: Setting, shown: Shown) -> str:
     """Where the lower face should be held: straight under the blocks, so that both sags are alike."""
-    at, lying = [f"{r.x_mm:g}" for r in one.geometry.rests(one.readings) if r.x_mm is not None], one.geometry.lying
+    at = [shown.number(r.x_mm, "mm") for r in one.geometry.rests(one.readings) if r.x_mm is not None]
+    lying = one.geometry.lying
     if lying is None or not at:
         return ""
-    return f"Support {lying.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} mm."
+    return f"Support {lying.lower} straight under the blocks, at {' and '.join(dict.fromkeys(at))} {shown.length}."
 
 
-def _expected(bench: Bench, opened: Snapshot, one: Setting) -> str:
+def _expected(bench: Bench, opened: Snapshot, one: Setting, shown: Shown) -> str:
     """The blue and the hinge to expect, in words; nothing while too little is known."""
     report = bench.solver.solved(opened).report
     if report is None or one.geometry.lying is None:
         return ""
     try:
-        return expected(opened.job, report.shapes, one.geometry.lying).words()
+        return expected_words(expected(opened.job, report.shapes, one.geometry.lying), shown)
     except JobError:
         return ""
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 from urllib.parse import quote
 
 from starlette.requests import Request
@@ -14,6 +16,7 @@ from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
 from waywright.record import Add, Listed, Memo
+from waywright.views.numbers import Shown
 from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Page, setting_url
 from waywright.web.forms import Field, Wrong, form_of, read
@@ -98,6 +101,25 @@ HELP = {
     "grade": "Of your gauge blocks, ISO 3650",
     "straightness_um": "What the job asks of each face",
 }
+DEFAULTS = {
+    "edges": "P, Q, R",
+    "length_mm": "600",
+    "width_mm": "40",
+    "stations_mm": "",
+    "lines_mm": "0",
+    "block_mm": "20",
+    "grade": "1",
+    "straightness_um": "6",
+}
+_ASSUMED: Mapping[str, tuple[Any, ...]] = {  # a sentence, and each amount in it
+    "length_mm": ("Every edge is {} long.", (600, "mm")),
+    "width_mm": ("Every edge is {} wide.", (40, "mm")),
+    "stations_mm": ("Stations are spread evenly, seven of them.",),
+    "lines_mm": ("One line down the middle is read.",),
+    "block_mm": ("The upper edge stands on blocks of {} near its Airy points.", (20, "mm")),
+    "grade": ("The gauge blocks are of grade 1 (ISO 3650), the hand feels {}.", (1, "µm")),
+    "straightness_um": ("Each face is to be straight to {}.", (6, "µm")),
+}
 GUIDE_CHOICES = {"grade": ("K", "0", "1", "2")}
 
 
@@ -107,10 +129,7 @@ def guide(bench: Bench, request: Request) -> Response:
 
 
 def _guide(bench: Bench, request: Request, given: dict[str, str], wrong: Wrong | None) -> Response:
-    first = First()
-    defaults = {"edges": "P, Q, R", "length_mm": "600", "width_mm": "40", "lines_mm": "0", "block_mm": "20"}
-    defaults |= {"grade": first.grade, "straightness_um": "6"}
-    fields = form_of(First, {**defaults, **given}, choices=GUIDE_CHOICES, wrong=wrong)
+    fields = form_of(First, {**DEFAULTS, **given}, choices=GUIDE_CHOICES, wrong=wrong)
     page = Guide(
         title="A new job",
         fields=fields,
@@ -137,21 +156,15 @@ def start(bench: Bench, request: Request, given: Given) -> Response:
 
 
 def assumed_in(texts: object) -> list[str]:
-    """What was left at its default, in words."""
+    """The names of what was left at its default."""
     given = dict(texts) if isinstance(texts, dict) else {}
-    found = []
-    for name, default, words in (
-        ("length_mm", "600", "Every edge is 600 mm long."),
-        ("width_mm", "40", "Every edge is 40 mm wide."),
-        ("stations_mm", "", "Stations are spread evenly, seven of them."),
-        ("lines_mm", "0", "One line down the middle is read."),
-        ("block_mm", "20", "The upper edge stands on blocks of 20 mm near its Airy points."),
-        ("grade", "1", "The gauge blocks are of grade 1 (ISO 3650), the hand feels 1 µm."),
-        ("straightness_um", "6", "Each face is to be straight to 6 µm."),
-    ):
-        if given.get(name, default).strip() in ("", default):
-            found.append(words)
-    return found
+    return [name for name in _ASSUMED if given.get(name, DEFAULTS[name]).strip() in ("", DEFAULTS[name])]
+
+
+def assumed_words(memo: str, shown: Shown) -> tuple[str, ...]:
+    """What such a memo says, a sentence each."""
+    found = (_ASSUMED[name] for name in memo.splitlines() if name in _ASSUMED)
+    return tuple(words.format(*(shown.text(*amount) for amount in amounts)) for words, *amounts in found)
 
 
 def first_job(first: First) -> Job:

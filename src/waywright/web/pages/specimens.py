@@ -72,6 +72,7 @@ def specimens(bench: Bench, request: Request) -> Response:
     unknown = side(ribbon_of(job.faces()["Alder"], None, shown), reach)
     opened = Snapshot(0, "", 1, 1, job, {}, (), {}, False, (), frozenset())
     one = job.settings[1]
+    pair = one.geometry.words(shown)
     wrong = Wrong("'about six' is not a number; type something like 0.012 or 0,4 thou.", "straightness_um")
     fields = form_of(Goal, {"straightness_um": "about six"}, ("part",), GOAL_CHOICES, wrong)
     page = Specimens(
@@ -96,7 +97,7 @@ def specimens(bench: Bench, request: Request) -> Response:
         legend=legend(limits_um(told), shown),
         change=changed(cut(shapes["Alder"]), job.faces()["Alder"], shown),
         both=Sides.of(fields, [Goal(6.0, rule="simple")], [Goal(9.0, rule="simple")]).both(),
-        paper=Paper("1", "blue.jpg", "/specimens", one.geometry.words(), "photograph, 1.2 MB", "In oil.", False, 1),
+        paper=Paper("1", "blue.jpg", "/specimens", pair, "photograph, 1.2 MB", "In oil.", False, 1),
         acts=(
             ActLine(3, "today", "Mia", "act 2 taken back", ("at 30, −14 mm just goes 19.997, hidden",), False),
             ActLine(2, "today", "", "readings added", ("at 30, −14 mm just goes 19.997",), True),

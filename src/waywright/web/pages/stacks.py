@@ -37,7 +37,7 @@ def stacks(bench: Bench, request: Request) -> Response:
     opened = bench.book.snapshot(number_of(request))
     owned = blocks_of(opened.job)
     wanted = request.query_params.get("wanted", "")[:600]
-    rows, words = _made(wanted, owned or USUAL_SET_MM) if wanted.strip() else ((), "")
+    rows, words = _made(wanted, owned or USUAL_SET_MM, shown_for(request)) if wanted.strip() else ((), "")
     page = StacksPage(
         title="Stacks",
         job=head_of(opened),
@@ -45,7 +45,7 @@ def stacks(bench: Bench, request: Request) -> Response:
         set=_set_words(owned, shown_for(request)),
         rows=rows,
         words=words,
-        next=tuple(_next(opened, owned or USUAL_SET_MM)),
+        next=tuple(_next(opened, owned or USUAL_SET_MM, shown_for(request))),
     )
     return bench.show(request, "stacks.html", page)
 
@@ -66,7 +66,7 @@ def _set_words(owned: tuple[float, ...], shown: Shown) -> str:
     return f"your set of {len(owned)}{step}"
 
 
-def _made(wanted: str, owned: tuple[float, ...]) -> tuple[tuple[tuple[str, str], ...], str]:
+def _made(wanted: str, owned: tuple[float, ...], shown: Shown) -> tuple[tuple[tuple[str, str], ...], str]:
     try:
         sizes = [float(f"{typed(part, 'size_mm', ()).to('mm'):.10g}") for part in parts_of(wanted)]
         if len(sizes) > MOST_STACKS:
@@ -75,13 +75,13 @@ def _made(wanted: str, owned: tuple[float, ...]) -> tuple[tuple[tuple[str, str],
     except (NoStack, Refused) as error:
         return (), str(error)
     rows = tuple(
-        (f"{mm:.4f}".removesuffix("0"), " + ".join(f"{block:g}" for block in blocks))
+        (shown.stack(mm), " + ".join(shown.stack(block) for block in blocks))
         for mm, blocks in zip(found.wanted_mm, found.blocks_mm, strict=True)
     )
     return rows, f"{plural(found.count, 'block')} in all, none twice."
 
 
-def _next(opened: Snapshot, owned: Iterable[float]) -> Iterable[str]:
+def _next(opened: Snapshot, owned: Iterable[float], shown: Shown) -> Iterable[str]:
     """For each setting with open brackets, the stack that halves the most of them."""
     try:
         step = finest_step_mm(owned)
@@ -98,6 +98,6 @@ def _next(opened: Snapshot, owned: Iterable[float]) -> Iterable[str]:
         if size is not None:
             inside = sum(low < size < high for low, high in brackets)
             yield (
-                f"{setting.geometry.words()}: {size:.4f}".removesuffix("0")
-                + f" mm lies inside {plural(inside, 'bracket')}"
+                f"{setting.geometry.words(shown)}: {shown.stack(size)} {shown.length} lies inside "
+                f"{plural(inside, 'bracket')}"
             )

@@ -1,0 +1,92 @@
+"""What findings say, each as a phrase or a sentence: the one place where they get their words."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+
+from waywright.core.evidence.findings import BlindSpot, Cure, Misfit, Note, Scatter, Suspect
+from waywright.core.evidence.goal import Workpiece
+from waywright.core.evidence.kind import Kind
+from waywright.core.results.workpiece import needs
+from waywright.views.numbers import Shown, sentence
+
+
+def suspect_words(suspect: Suspect, shown: Shown) -> str:
+    """What is wrong with it: "reads about 8 µm more than the others say"."""
+    off = f"{shown.about(abs(suspect.off_um), 'µm')} {'more' if suspect.off_um > 0 else 'less'}"
+    if suspect.doubt is not None:
+        words = suspect.doubt.words
+    else:
+        words = f"reads about {off} than the others say" if suspect.lies else f"asks for {off}"
+    return words if suspect.lies else f"{words}, however the faces lie"
+
+
+def reading_name(suspect: Suspect, kind: Kind, shown: Shown) -> str:
+    """Its reading; of a limit that its setting makes by itself, what that is."""
+    made = suspect.doubt.made if suspect.doubt is not None else None
+    if made is None:
+        return suspect.reading
+    x, y = (shown.number(place or 0.0, "mm") for place in (made.x_mm, made.y_mm))
+    return f"{suspect.setting}: {' and '.join(kind.faces())} touching at x = {x}, y = {y} {shown.length}"
+
+
+def misfit_words(misfit: Misfit, kind: Kind | None, shown: Shown) -> str:
+    """Why no verdict stands; `kind` says how the setting lies that scatters apart."""
+    if misfit.what == "setting" and kind is not None:
+        return f"{kind.words(shown)}, scatters {misfit.times:.2g} times as much as all others"
+    if misfit.what == "instrument":
+        told = f" with {misfit.name}" if misfit.name else ""
+        return f"readings{told} scatter {misfit.times:.2g} times what is claimed"
+    right = f"about {misfit.spare:.0f} would be right, and none stands out"
+    return f"the readings disagree by {misfit.chi2:.0f} where {right}"
+
+
+def scatter_words(found: Scatter, shown: Shown) -> str:
+    """ "your feel is 1.7 µm, not 1 µm", when an instrument scatters more than it claims."""
+    if found.factor <= 1.0:
+        return "scatters no more than it claims"
+    if found.claim is None:
+        return f"scatters {found.factor:.2g} times what is claimed"
+    of, claimed, unit = found.claim
+    whose = "your feel" if of == "feel" else "its u"
+    return f"{whose} is {shown.about(found.factor * claimed, unit)}, not {shown.text(claimed, unit)}"
+
+
+def cure_words(cure: Cure, shown: Shown) -> str:
+    """What to read; nothing where nothing is known that would help."""
+    if cure.candidate is not None:
+        return cure.candidate.words(shown)
+    lays = "; ".join(f"lay {layup.words(shown)}" for layup in cure.layups)
+    return f"{lays}, and read at the stations of both faces" if lays else ""
+
+
+def spot_cure_words(spot: BlindSpot, shown: Shown) -> str:
+    """What would show a blind spot; of a face nothing was read of, any reading."""
+    assert spot.cure is not None
+    return cure_words(spot.cure, shown) or f"read {next(iter(spot.faces))}: it is not touched yet"
+
+
+@singledispatch
+def note_words(note: Note, shown: Shown) -> str:
+    """Something that was assumed, in a sentence."""
+    assert isinstance(note, str)
+    return note
+
+
+@note_words.register
+def _(note: Scatter, shown: Shown) -> str:
+    return f"{sentence(scatter_words(note, shown))[:-1]} ({note.instrument})."
+
+
+@note_words.register
+def needs_words(part: Workpiece, shown: Shown) -> str:
+    """What a part asks of the machine."""
+    asks = needs(part)
+    twisted = ""
+    if asks.twist_um_per_m is not None:
+        twisted = f", the bed twisted by no more than {shown.text(asks.twist_um_per_m, 'µm/m', 3)}"
+    return (
+        f"To turn {shown.text(part.diameter_um, 'µm')} in diameter over {shown.text(part.over_mm, 'mm')} the ways must "
+        f"be straight sideways to {shown.text(asks.ways_um, 'µm', 3)} over that length{twisted}, and the reference "
+        f"they are judged by to {shown.text(asks.reference_um, 'µm', 2)}."
+    )
