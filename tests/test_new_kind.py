@@ -6,7 +6,7 @@ The kind: an indicator on a bridge reads how much higher one named place of a fa
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -16,6 +16,7 @@ from waywright import jobfile
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Setting
 from waywright.core.evidence.kind import Entry, Kind
+from waywright.core.evidence.meant import Meant, in_other_unit
 from waywright.core.evidence.rows import Equations, HeightTerm, Influence, OwnTerm, Site, every
 from waywright.core.readings import KINDS, register
 from waywright.core.report import report
@@ -42,6 +43,10 @@ class Drop(Kind):
     def words(self, shown: Showing) -> str:
         """For a person."""
         return f"drops on {self.face} from {shown.text(self.home_mm[0], 'mm')}"
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """The dial may have been read in thou."""
+        yield from in_other_unit(setting)
 
     def check(self, job: Job) -> None:
         """A home is one place."""
@@ -154,3 +159,18 @@ def test_a_new_kind_is_solved() -> None:
     heights = residual @ np.diag([0, 1, 1, 1, 1]) @ residual.T * 0.8**2
     assert shape.sigma_um == pytest.approx(np.sqrt(np.diag(heights)), rel=1e-4)
     assert found.blind == ()
+
+
+def test_a_slip_that_a_new_kind_offers_is_named() -> None:
+    """Read once in µm and, the dial being changed, once in thou but typed as µm: the second setting is named, and as it
+    was meant all fits."""
+    block = SHOP[SHOP.index("[[drops]]") :]
+    for as_read, typed in (("um = 0.1 ", "um = 0.004 "), ("2.1", "0.083"), ('"0,12 thou"', "0.12"), ("2.0", "0.079")):
+        block = block.replace(as_read, typed)
+    twice = SHOP + block
+    job = jobfile.loads(twice.replace("u_um = 0.8", "u_um = 0.05"))
+    (slip,) = report(job).fit.slips
+    assert (slip.setting, slip.slip, slip.units) == ("drops[1]", "unit", ("µm", "thou"))
+    mended = report(replace(job, settings=(job.settings[0], slip.meant)))
+    assert mended.fit.slips == ()
+    assert mended.fit.holds

@@ -33,6 +33,7 @@ from waywright.core.evidence.findings import (
     Scatter,
     Shape,
     Share,
+    Slip,
     Suspect,
     Verdict,
 )
@@ -84,6 +85,7 @@ CURE = Cure(30.0, 0.01, Candidate((Setting("next", LAID, ()),), 30.0))
 BOW = BlindSpot("bow", {"Long": 1, "Short": -1}, 0.99, 577.0, 577.0, CURE)
 SUSPECT = Suspect("layups[0].gaps[1]", 8.3, 0.6, ("crosses[0].readings[1]",), "layups[0]", 8.0)
 APART = Misfit("setting", "layups[0]", "layups[0]", 4.2, 1e-7)
+SLIP = Slip("layups[0]", "turn", 223.1, 61.2, Setting("layups[0]", replace(LAID, turn="end for end"), ()), ("Long",))
 UNFIT = Fit(60.0, 44.0, (), (APART,))
 HANGING = replace(SUSPECT, hangs=("Long", "Short"))
 FITS = Agreement("layups[0]", "Long", "Short", (1, 0), "over", 3.21, 0.4)
@@ -385,13 +387,13 @@ def test_every_json_key_is_documented() -> None:
         agreements=(FITS,),
         changes=(CHANGE,),
         parallels=(PARALLEL,),
-        fit=UNFIT,
+        fit=replace(UNFIT, slips=(SLIP,)),
     )
     data = json.loads(dump(report_json(report)))
     pages = documented()
     assert pages["waywright solve, waywright demo"] == set(data)
     assert pages["Each of `faces`"] == set(data["faces"]["Long"]) | set(data["faces"]["Short"])
-    for part in ("suspects", "verdicts", "agreements", "changes", "parallels"):
+    for part in ("suspects", "slips", "verdicts", "agreements", "changes", "parallels"):
         assert pages[f"Each of `{part}`"] == set(data[part][0])
     assert pages["Each of `fit.misfits`"] == set(data["fit"]["misfits"][0])
     assert pages["`hand`"] == set(data["hand"])

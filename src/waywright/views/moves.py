@@ -9,7 +9,7 @@ from functools import singledispatch
 from waywright.core.evidence.findings import Improvement, Misfit, Move, Suspect
 from waywright.core.evidence.job import Reading
 from waywright.core.evidence.kind import Kind
-from waywright.core.next.faults import PLACES, FindFault
+from waywright.core.next.faults import PLACES, AskPaper, FindFault
 from waywright.core.next.moves import (
     AskForLess,
     AtTheLimit,
@@ -27,6 +27,7 @@ from waywright.core.next.scraping import MeasureAgain, NoMap, Scrape, TakeTwist
 from waywright.views.findings import cure_words, misfit_words, reading_name, suspect_words
 from waywright.views.numbers import METRIC, Shown, duration, listed, percent, plural, sentence, two_digits
 from waywright.views.scrape_sheet import zone_words
+from waywright.views.slips import question
 
 WRONG = "turn, offset, the end it was read from, unit, blocks, dirt, warmth"
 
@@ -272,6 +273,16 @@ def _(move: NoMap, shown: Shown) -> str:
 @_why.register
 def _(move: NoMap, shown: Shown) -> str:
     return f"its {move.verdict.measure} is outside: {move.verdict.why}"
+
+
+@_how.register
+def _(move: AskPaper, shown: Shown) -> str:
+    return f"look at the paper: {question(move.slips, move.job, shown)}?"
+
+
+@_why.register
+def _(move: AskPaper, shown: Shown) -> str:
+    return "as typed the readings do not fit together, and so they would; nothing is built on them until that is known"
 
 
 @_how.register

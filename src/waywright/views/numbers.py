@@ -142,7 +142,7 @@ def two_digits(number: float) -> str:
 def sentence(text: str) -> str:
     """First letter large, a stop at the end; nothing for nothing."""
     text = text.strip()
-    return text and text[0].upper() + text[1:] + ("" if text[-1] in ".:" else ".")
+    return text and text[0].upper() + text[1:] + ("" if text[-1] in ".:?" else ".")
 
 
 def _by_size(number: float) -> int:

@@ -24,6 +24,7 @@ from waywright.views.numbers import (
     plural,
     sentence,
 )
+from waywright.views.slips import LIES, SlipLine, slip_lines
 from waywright.views.standing import standing_notes
 from waywright.views.tables import ShapeTable, shape_table
 
@@ -104,6 +105,7 @@ class Result:
     """A whole report for people, but for what to do next: see `views.moves`."""
 
     title: str
+    slips: tuple[SlipLine, ...]  # the setting that seems typed wrong as a whole; several where it is one of these
     misfits: tuple[str, ...]  # why nothing can be decided, one for each; loud
     verdicts: tuple[VerdictLine, ...]
     unseen: tuple[Unseen, ...]
@@ -127,6 +129,7 @@ def result(report: Report, shown: Shown) -> Result:
     verdicts = tuple(_verdict(verdict, shown) for verdict in report.verdicts)
     return Result(
         title=report.job.title or "Untitled job",
+        slips=slip_lines(report, shown),
         misfits=tuple(_misfit(misfit, report, shown) for misfit in report.fit.misfits),
         verdicts=verdicts,
         unseen=unseen,
@@ -235,9 +238,8 @@ def _unchecked(report: Report) -> str:
 
 def _fits(report: Report, shown: Shown) -> tuple[str, ...]:
     """Who agrees with whom, a lay-up each."""
-    words = {"over": "marks together", "end for end": "marks opposite"}
     return tuple(
-        f"{a.upper} on {a.lower}, {words.get(a.turn, a.turn)}"
+        f"{a.upper} on {a.lower}, {LIES.get(a.turn, a.turn)}"
         f"{_after(max(a.states))}: they fit to {shown.heights(a.zone_um, BAND * a.sigma_um)} ± "
         f"{shown.height_text(BAND * a.sigma_um, BAND * a.sigma_um)}."
         for a in report.agreements
@@ -295,6 +297,8 @@ def _parallel(found: Parallel, shown: Shown) -> str:
 
 def _agreement(report: Report, shown: Shown) -> tuple[str, ...]:
     fit = report.fit
+    if fit.slips:  # no instrument is at fault for that
+        return ()
     if fit.redundancy < 0.5:
         return ("No reading is to spare: nothing checks them.",)
     spare = f"{fit.redundancy:.0f} readings to spare; their disagreement is {fit.chi2:.0f}, near that when all is well."

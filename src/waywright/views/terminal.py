@@ -21,6 +21,7 @@ from waywright.views.judged import Judged
 from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import NONE, shown_in
 from waywright.views.result import Result, VerdictLine, result
+from waywright.views.slips import ONE_OF
 from waywright.views.tables import ShapeTable
 
 MOST_MOVES = 9  # that a person still reads
@@ -38,6 +39,8 @@ def show_report(report: Report, units: str) -> None:
 def _report(console: Console, view: Result, first: str) -> None:
     console.print(Text(view.title, style="bold"))
     _paragraph(console, "Next", first)
+    slips = tuple(slip.words for slip in view.slips)
+    _list(console, "Typed wrong as a whole?", (ONE_OF, *slips) if len(slips) > 1 else slips)
     _list(console, "No verdict stands", view.misfits)
     _verdicts(console, view.verdicts)
     _unseen(console, view)

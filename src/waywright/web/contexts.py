@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from waywright.record import Snapshot
 from waywright.views.numbers import shown_in
+from waywright.views.slips import SlipLine
 from waywright.web.drawing import Drawing
 
 
@@ -40,6 +41,7 @@ ACT_WORDS = {
     "rename": "a new name",
     "move": "an order changed",
     "attach": "something attached",
+    "slip": "a setting changed to what was meant",
 }
 
 
@@ -140,6 +142,8 @@ class Live:
     faces: tuple[FacePart, ...]
     retakes: tuple[Retakes, ...]
     problem: str
+    job_url: str = ""
+    slips: tuple[SlipLine, ...] = ()  # the setting that seems typed wrong as a whole, or one of these
     misfits: tuple[str, ...] = ()  # why nothing can be decided
     pending: str = ""  # where the next move is to be had, while it is not known
     stands: str = ""  # which of its spacers carry, where it is not all

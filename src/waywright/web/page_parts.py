@@ -119,6 +119,8 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown, *,
         retakes=retakes(opened.id, view),
         problem="",
         stands=next((standing_words(s, shown) for s in report.standing if s.setting == setting.group), ""),
+        job_url=f"/jobs/{opened.id}",
+        slips=view.slips,
         misfits=view.misfits,
     )
 

@@ -9,16 +9,17 @@ from typing import ClassVar, Literal
 
 from waywright.core.evidence.bends import Given, Place
 from waywright.core.evidence.goal import Workpiece
-from waywright.core.evidence.job import Job
+from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.lying import Lying
+from waywright.core.evidence.meant import Slipped
 from waywright.core.evidence.rows import Doubt, Influence, Label
 from waywright.core.evidence.things import FloatArray, Hand
 
 Measure = Literal["straightness", "flatness", "twist"]
 Decided = Literal["inside", "outside", "open", "not measured"]
 Claim = tuple[Literal["feel", "u"], float, Literal["µm", "µm/m"]]
-Act = Literal["measure", "scrape", "rub", "soak", "machine", "stop"]
+Act = Literal["measure", "scrape", "rub", "soak", "machine", "ask", "stop"]
 KNOWN_UM = 50.0  # a standard uncertainty: heights known no better than this belong to a shape that no reading sees
 
 
@@ -147,16 +148,41 @@ class Misfit:
 
 
 @dataclass(frozen=True)
+class Slip:
+    """A setting that fits if it was typed wrong as a whole: χ² with every instrument as it claims, before and after.
+
+    `meant` is the setting as it then should read, `units` those typed and meant, and `off_um` what a wrong block makes
+    its gaps read too much. `faces` are those whose heights hang on it.
+    """
+
+    setting: str
+    slip: Slipped
+    chi2_before: float
+    chi2_after: float
+    meant: Setting
+    faces: tuple[str, ...]
+    units: tuple[str, str] | None = None
+    off_um: float | None = None
+
+
+@dataclass(frozen=True)
 class Fit:
     """How well the readings agree: chi2 should be near the redundancy (the number of readings to spare).
 
-    `misfits`: why they are not good enough to decide on; verdicts stay open while there are any.
+    `slips`: the setting that was typed wrong as a whole, several where it is one of these; `misfits`: why else they are
+    not good enough to decide on. Verdicts stay open while there are any.
     """
 
     chi2: float
     redundancy: float
     instruments: tuple[Scatter, ...]
     misfits: tuple[Misfit, ...] = ()
+    slips: tuple[Slip, ...] = ()
+
+    @property
+    def holds(self) -> bool:
+        """Whether something may be built on it: metal taken, or more readings."""
+        return not self.slips and not self.misfits
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from waywright.units import Showing
 if TYPE_CHECKING:
     from waywright.core.evidence.job import Job, Reading, Setting
     from waywright.core.evidence.lying import Lying
+    from waywright.core.evidence.meant import Meant
     from waywright.core.evidence.rows import Equations, Site
 
 
@@ -119,6 +120,11 @@ class Kind:
     def begun(self, job: Job, setting: str) -> tuple[Reading, ...]:
         """What is known of it, by the id `setting`, before anything is read: by default nothing."""
         return ()
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """What a setting of its readings may have been meant as, had it been typed wrong as a whole: by default
+        nothing else."""
+        yield from ()
 
     @classmethod
     def likely(cls, job: Job) -> Mapping[str, str]:

@@ -1,4 +1,5 @@
-"""What to do when the readings do not fit together: look for what is wrong with a setting as a whole, take it anew.
+"""What to do when the readings do not fit together: where one setting typed wrong as a whole explains it, look that up;
+else look for what is wrong with a setting, and take it anew.
 
 More readings would be averaged with wrong ones, and metal taken on their strength cannot be put back. One place of a
 setting taken anew checks nothing, since how it lies is new as well; from four places on it does.
@@ -8,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.findings import Improvement, Misfit, Move, Report
+from waywright.core.evidence.findings import Act, Improvement, Misfit, Move, Report, Slip
 from waywright.core.evidence.job import Job, Setting
 
+ASK_MIN = 2.0  # to look it up; common practice, no source
 PLACES = 4  # of a setting taken anew: two or three only tell how it lies
 
 
@@ -27,6 +30,25 @@ class FindFault(Move):
     misfit: Misfit
     setting: Setting | None
     gone: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class AskPaper(Move):
+    """Look at what was noted: was a setting as one of `slips` says?"""
+
+    act: ClassVar[Act] = "ask"
+    slips: tuple[Slip, ...]
+    job: Job
+
+
+def asked(job: Job, report: Report) -> Iterator[AskPaper]:
+    """The question that a setting typed wrong as a whole, or one of several, asks for."""
+    slips = report.fit.slips
+    if slips:
+        settings = {s.id: s for s in job.settings}
+        faces = dict.fromkeys(name for slip in slips for name in settings[slip.setting].geometry.faces())
+        gain = Improvement("χ²", "", slips[0].chi2_before, slips[0].chi2_after)
+        yield AskPaper(faces=tuple(faces), gain=gain, minutes=ASK_MIN, slips=slips, job=job)
 
 
 def faults(job: Job, report: Report) -> Iterator[FindFault]:

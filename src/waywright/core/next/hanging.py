@@ -42,7 +42,7 @@ class Hanging:
 
         While the readings do not fit together no verdict stands, whatever becomes of one of them: none hangs.
         """
-        if self.screened.fit.misfits:
+        if not self.screened.fit.holds:
             return self.screened.suspects
         each = {s.reading: set(self._alone(s.reading)) for s in self.screened.suspects}
         if any(v.decision == "open" for _, _, v in self._decided()):

@@ -4,7 +4,7 @@ This is the one place that says what is to be done next. Readings come from `pro
 kind's candidates with every instrument owned, that lets the open verdicts fall, the setting that tells most first. A
 suspect on which a verdict hangs is taken again before anything is built on it, any other last; nothing is scraped while
 its verdict is open, unless the value lies so near its limit that no reading will settle it; and nothing else is done
-while the readings do not fit together.
+while a setting seems typed wrong, or the readings do not fit together.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from waywright.core.evidence.findings import Act, Cure, Improvement, Move, Repor
 from waywright.core.evidence.job import Job, Reading, Setting
 from waywright.core.evidence.rows import STEP, Influence, Label
 from waywright.core.next.cures import cures, visibility
-from waywright.core.next.faults import faults
+from waywright.core.next.faults import asked, faults
 from waywright.core.next.next_stack import NextStack, next_stack
 from waywright.core.next.programme import TIMES, Programme, programme
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
@@ -133,6 +133,9 @@ def moves(report: Report) -> Iterator[Move]:
     """The next moves, best first; "stop", with its reason, when there is nothing left to do."""
     job = report.job
     again = tuple(retakes(job, report))
+    if report.fit.slips:  # answered first: who is suspect depends on it
+        yield from (*asked(job, report), *_soak(job))
+        return
     if report.fit.misfits:  # more readings or less metal would rest on what is wrong
         yield from (*faults(job, report), *_soak(job), *map(TakeAgain.of, again))
         return
@@ -323,6 +326,6 @@ def _coarse(report: Report) -> float:
 def doubted(job: Job, report: Report) -> set[str]:
     """The faces of suspects that are to be taken again before a verdict stands; all of them where the readings do not
     fit together."""
-    if report.fit.misfits:
+    if not report.fit.holds:
         return set(job.faces())
     return {name for again in retakes(job, report) if again.hangs for name in again.of.geometry.faces()}

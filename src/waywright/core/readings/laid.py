@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
@@ -18,6 +18,7 @@ import numpy as np
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.lying import TURNS, Lying
+from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit
 from waywright.core.evidence.rows import (
     Doubt,
     HeightTerm,
@@ -69,6 +70,18 @@ class Laid(Lying):
         along, across = float(middle[0][0]), float(middle[1][0])
         reach = [along, *pressed]
         return Rests(rows, x, y, ((min(reach), across), (max(reach), across)))
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """Another turn, an offset the other way, places from the far end, another unit; where the gap is told."""
+        if not self.tells_gap:
+            return
+        yield Meant("turn", replace(setting, geometry=replace(self, turn=TURNS[1 - TURNS.index(self.turn)])))
+        for along, across in ((-1, 1), (1, -1), (-1, -1)):
+            moved = replace(self, offset_mm=along * self.offset_mm, offset_y_mm=across * self.offset_y_mm)
+            if moved != self:
+                yield Meant("offset sign", replace(setting, geometry=moved))
+        yield from from_far_end(setting, job.faces()[self.lower].length_mm)
+        yield from in_other_unit(setting)
 
     def gap_terms(self, site: Site, x_mm: FloatArray, y_mm: FloatArray) -> GapTerms:
         """The gap at places (n,) on the lower face."""

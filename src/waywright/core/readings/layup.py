@@ -12,6 +12,7 @@ import numpy as np
 from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
 from waywright.core.evidence.kind import Candidate, Entry
 from waywright.core.evidence.lying import ENDS, TURNS
+from waywright.core.evidence.meant import Meant, off_alike
 from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
@@ -126,6 +127,12 @@ class LayUp(Laid):
         if self.offset_mm or self.offset_y_mm or self.angle_deg:
             return None
         return replace(self, lower=self.upper, upper=self.lower)
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """Whatever a lay-up may be typed wrong in; a wrong block shows against its spacers."""
+        yield from super().slips(job, setting)
+        if self.rests(setting.readings):
+            yield off_alike(setting)
 
     def begun(self, job: Job, setting: str, block_mm: float = BLOCK_MM) -> tuple[Reading, ...]:
         """Two blocks near the Airy points of what lies over each other, to the nearest 5 mm; nothing if they touch."""

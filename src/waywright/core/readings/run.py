@@ -39,6 +39,7 @@ from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Setting
 from waywright.core.evidence.kind import Candidate, Entry, Kind
+from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
@@ -98,6 +99,11 @@ class Run(Kind):
         if len(candidate.settings) > 1:
             return f"{run}, turn the face over and run it again"
         return run + (", with the face turned over" if self.turned_over else "")
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """Places from the far end, another unit."""
+        yield from from_far_end(setting, job.faces()[self.face].length_mm)
+        yield from in_other_unit(setting)
 
     def check(self, job: Job) -> None:
         """Refuse a sign that is none, and a face that is its own guide."""

@@ -20,6 +20,7 @@ import numpy as np
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Setting
 from waywright.core.evidence.kind import Candidate, Entry, Kind
+from waywright.core.evidence.meant import Meant, turned_round
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
@@ -68,6 +69,10 @@ class Step(Kind):
     def expected_mm(self, job: Job, entry: Entry) -> list[tuple[float, float | None]]:
         """Where the base stands from one end of its line to the other."""
         return [(x, None) for x in self.stands_mm(job.faces()[self.face]).tolist()]
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """The level stood the other way round."""
+        yield turned_round(setting)
 
     def words(self, shown: Showing) -> str:
         """For a person: "steps of 100 mm along P at y = 15 mm", "steps of 100 mm on P from 0/-200 to 400/200"."""
@@ -161,6 +166,10 @@ class Cross(Kind):
     def shares(self, other: Kind) -> bool:
         """Lines of one face in any direction: their zero is the level's."""
         return _one_level(self, other)
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """The level stood the other way round."""
+        yield turned_round(setting)
 
     def words(self, shown: Showing) -> str:
         """For a person: "a level across P on 30 mm feet"."""

@@ -19,6 +19,7 @@ from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Reading, Setting
 from waywright.core.evidence.kind import Candidate, Entry, Kind
+from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
@@ -58,6 +59,11 @@ class Thickness(Kind):
     def asks(self, candidate: Candidate, shown: Showing) -> str:
         """For a person: "measure the thickness from P to P under at every station"."""
         return f"measure {self.words(shown)} at every station{candidate.which}"
+
+    def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
+        """Places from the far end, another unit."""
+        yield from from_far_end(setting, job.faces()[self.top].length_mm)
+        yield from in_other_unit(setting)
 
     def check(self, job: Job) -> None:
         """Refuse faces that are not the top and the bottom of one piece."""

@@ -14,7 +14,7 @@ import numpy as np
 
 from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence.findings import Measure, Misfit, Share, Verdict
+from waywright.core.evidence.findings import Fit, Measure, Share, Verdict
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, FloatArray, IntArray
@@ -30,6 +30,8 @@ STRAIGHTNESS: Final = "straightness"
 FLATNESS: Final = "flatness"
 TWIST: Final = "twist"
 UNSEEN, HARDLY_SEEN = "no reading so far sees", "the readings so far hardly see"
+SLIPPED = "a setting that it rests on seems typed wrong as a whole"
+SOUND = Fit(0.0, 0.0, ())
 NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
 DRAWS = 4000
 SEED = 1
@@ -185,7 +187,7 @@ def verdict(
     form: FormPosterior,
     spots: Sequence[Blindness],
     goal: Goal,
-    misfits: Sequence[Misfit] = (),
+    fit: Fit = SOUND,
 ) -> Verdict:
     """One verdict from the draws of the form prior; open, and without a chance, where the readings do not fit."""
     values = judge.measure(aim, form.draws_um)
@@ -198,8 +200,10 @@ def verdict(
     if blind:
         sees = UNSEEN if any(s.ratio >= BLIND for s in blind) else HARDLY_SEEN
         word, why = "open", f"{sees} {', '.join(dict.fromkeys(s.mode for s in blind))}"
-    if misfits:
-        word, why = "open", "; ".join(["the readings do not fit together", *([why] if blind else [])])
+    slipped = any(judge.face.name in slip.faces for slip in fit.slips)
+    if slipped or fit.misfits:
+        first = SLIPPED if slipped else "the readings do not fit together"
+        word, why = "open", "; ".join([first, *([why] if blind else [])])
     return Verdict(
         judge.face.name,
         aim.measure,
@@ -207,7 +211,7 @@ def verdict(
         summary.interval_95,
         aim.limit.value if aim.limit else None,
         aim.limit.side if aim.limit else "between",
-        decision.chance_inside if decision and not misfits else None,
+        decision.chance_inside if decision and not (slipped or fit.misfits) else None,
         word,
         why,
         form.words,

@@ -17,6 +17,7 @@ from waywright.web.pages import (
     scrape,
     setting,
     shop,
+    slip,
     specimens,
     stacks,
 )
@@ -53,6 +54,7 @@ FORMS: tuple[Form, ...] = (
     *setting.FORMS,
     *laying.FORMS,
     *retake.FORMS,
+    *slip.FORMS,
     *pieces_and_instruments.FORMS,
     *scrape.FORMS,
     *blue.FORMS,

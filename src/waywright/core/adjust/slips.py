@@ -1,0 +1,247 @@
+"""Settings that were typed wrong as a whole: what each may have been meant as is tried, and named where χ² collapses.
+
+Every hypothesis is one setting as its kind says it may have been meant (`Kind.slips`), solved with all others and with
+every instrument as good as it claims; what it leaves is
+
+    D = χ² − 2·m·mean ln(f·u/u′) + 2·(ν₀ − ν)₊,
+
+f what its values are multiplied by (1 but for a unit) and u, u′ before and after: a smaller unit shrinks the noise with
+the shape, and would fit for that alone. m is how much of the setting the others check: what goes into shapes that
+nothing else reads is as likely in any unit. The last term takes off what a hypothesis moves to where nothing checks it
+(ν the redundancy; H. Akaike, IEEE Trans. Automatic Control 19, 1974, 716, a free number each). A wrong block is one
+free number for all gaps of a setting.
+
+The lowest D names the slip where it lies more than `NAMED` below that of what was typed, counted in the scatter it
+leaves, χ²/ν, where that is above 1 (units: in itself); others less than `MARGIN` above it may be it as well.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import stats
+
+from waywright.core.adjust.network import Network, network
+from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.evidence.bends import Given
+from waywright.core.evidence.findings import Slip
+from waywright.core.evidence.job import Job, JobError, Setting
+from waywright.core.evidence.meant import Meant
+from waywright.core.evidence.rows import EQUAL
+from waywright.core.evidence.things import BoolArray, IntArray
+
+NAMED = 25.0  # so much lower must D be
+MARGIN = 10.0  # and so much before that of the next
+MOST_ALIKE = 4  # that may be it: of more nobody is asked
+AKAIKE = 2.0  # for a free number
+LOOKED_INTO = 0.01  # chance of χ², of all or of a setting, beyond which on either side the hypotheses are tried
+LARGER = 100.0  # times its claim, squared, may a reading of a larger unit scatter and still be looked into
+FREE = 3.0  # lift and tilts, what most settings own
+UNCHECKED = 1e-6  # of a redundancy
+NEEDED = 0.5  # redundancy below which there is nothing to compare
+NOTICED_UM = 0.05  # heights that differ by less do not hang on it
+
+
+@dataclass(frozen=True)
+class Tried:
+    """A hypothesis: how far D falls, and in what that is counted."""
+
+    meant: Meant
+    chi2: float
+    falls: float
+    scale: float
+    solution: Solution
+    off_um: float | None = None
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """The same setting and slip may be meant in several ways: with what it stood on, or without."""
+        return self.meant.setting.id, self.meant.slip
+
+
+def slips(net: Network, claimed: Solution, given: Given) -> tuple[Slip, ...]:
+    """The setting typed wrong as a whole, the likeliest slip first where it is one of several; none where all is well.
+
+    `claimed` are the equations of `net` (whose spacers are settled) with every instrument as it claims.
+    """
+    ranked = hypotheses(net, claimed, given, closely=improbable(net, claimed))
+    return tuple(_slip(net.job, claimed, tried) for tried in likeliest(ranked))
+
+
+def likeliest(ranked: Sequence[Tried]) -> list[Tried]:
+    """Of hypotheses, where D falls by most first, the one that is named, or several of which it is one; none where the
+    first does not lie far enough below what was typed, or too many are alike."""
+    if not ranked or ranked[0].falls <= NAMED * ranked[0].scale:
+        return []
+    alike = [t for t in ranked if t.falls > ranked[0].falls - MARGIN * ranked[0].scale]
+    return alike if len(alike) <= MOST_ALIKE else []
+
+
+def hypotheses(
+    net: Network, claimed: Solution, given: Given, least: float = NAMED, *, closely: bool = True
+) -> list[Tried]:
+    """For every setting and slip the likeliest way it was meant in, where D falls by more than `least` in that scatter;
+    where it falls by most first. Unless `closely` only larger units are tried, which χ² may not show."""
+    found: dict[tuple[str, str], Tried] = {}
+    settings = _settings(net)
+    for number in np.unique(settings).tolist():
+        setting, mine = net.job.settings[number], settings == number
+        meants = [m for m in setting.geometry.slips(net.job, setting) if closely or _larger_fits(claimed, setting, m)]
+        for tried in _tried(net, claimed, given, number, mine, meants, least):
+            before = found.get(tried.key)
+            if before is None or tried.falls > before.falls:
+                found[tried.key] = tried
+    return sorted(found.values(), key=lambda t: -t.falls)
+
+
+def _settings(net: Network) -> IntArray:
+    """(n,) the setting of each equation."""
+    return np.asarray(net.settings[net.rows.sense == EQUAL], np.intp)
+
+
+def improbable(net: Network, claimed: Solution) -> bool:
+    """Whether χ² of all readings or of a setting is as hardly an honest reading makes it: too large, or too small.
+
+    Of a setting by its share of the residuals, as if each way in which it can differ were checked alike.
+    """
+    settings, square, spare = _settings(net), claimed.residuals**2, claimed.redundancies
+    if spare.sum() < NEEDED:
+        return False
+    own, count, part = (np.bincount(settings, weights) for weights in (spare, None, square))
+    ways = np.minimum(np.maximum(own, count - FREE), spare.sum())[own > UNCHECKED]
+    chi2 = part[own > UNCHECKED] * ways / own[own > UNCHECKED]
+    chi2, ways = np.append(chi2, square.sum()), np.append(ways, spare.sum())
+    chance = np.minimum(stats.chi2.sf(chi2, ways), stats.chi2.cdf(chi2, ways))
+    return bool(np.any(chance < LOOKED_INTO))
+
+
+@dataclass(frozen=True)
+class _Typed:
+    """What was typed, one of its settings in question: `checked` of its readings the others check."""
+
+    net: Network
+    claimed: Solution
+    given: Given
+    number: int
+    checked: float
+    least: float
+
+    def falls_by(self, meant: Meant) -> float:
+        """The most that D may fall by for a unit alone."""
+        return 2 * self.checked * abs(math.log(meant.factor))
+
+    def meant(self, meant: Meant) -> Tried | None:
+        """One hypothesis solved; None where it cannot be, or is not as good as to be named."""
+        job, setting = self.net.job, meant.setting
+        job = replace(job, settings=tuple(setting if i == self.number else s for i, s in enumerate(job.settings)))
+        try:
+            setting.geometry.check(job)
+            net = network(job, self.given)
+        except JobError:
+            return None
+        solution = Solution(net.unknowns, net.rows.take(np.flatnonzero(net.rows.sense == EQUAL)))
+        chi2, spare = _chi2(solution), float(self.claimed.redundancies.sum())
+        falls = _chi2(self.claimed) - chi2 + 2 * self.checked * self._larger(meant, solution)
+        if falls <= self.least:
+            return None
+        left = float(solution.redundancies.sum())
+        falls -= AKAIKE * max(0.0, spare - left)
+        scale = 1.0 if meant.units else max(1.0, chi2 / max(left, NEEDED))
+        return Tried(meant, chi2, falls, scale, solution) if falls > self.least * scale else None
+
+    def off_alike(self, meant: Meant) -> Tried | None:
+        """The hypothesis that its common readings are off by one free number: one more column, taken out again."""
+        rows = self.claimed.rows
+        column = np.array([name in meant.common for name in rows.reading_ids]) / rows.u_um
+        beyond = column - self.claimed.weighted @ self.claimed.carry((self.claimed.weighted.T @ column)[:, None])[:, 0]
+        size = float(column @ beyond)
+        if size <= UNCHECKED * float(column @ column):
+            return None
+        off_um = float(column @ self.claimed.residuals) / size
+        tried = self.meant(replace(meant, setting=meant.less(off_um)))
+        return None if tried is None else replace(tried, falls=tried.falls - AKAIKE, off_um=off_um)
+
+    def _larger(self, meant: Meant, solution: Solution) -> float:
+        """The mean over the setting's readings of ln(f·u/u′)."""
+        if meant.units is None:
+            return 0.0
+        was, now = ({r.id: r for r in s.readings} for s in (self.net.job.settings[self.number], meant.setting))
+        before, after = _u_um(self.claimed), _u_um(solution)
+        each = [
+            math.log((meant.factor if now[name] != was[name] else 1.0) * before[name] / after[name])
+            for name in now
+            if name in before and name in after
+        ]
+        return sum(each) / max(len(each), 1)
+
+
+def _larger_fits(claimed: Solution, setting: Setting, meant: Meant) -> bool:
+    """Whether the readings may well be of a larger unit: then their scatter is less than what is claimed by as much.
+
+    Known without solving again, as far as the claims stay what they are.
+    """
+    if meant.factor <= 1:
+        return False
+    changed = {now.id for was, now in zip(setting.readings, meant.setting.readings, strict=True) if was != now}
+    its = np.array([name in changed for name in claimed.rows.reading_ids])
+    more = (meant.factor - 1) * np.where(its, claimed.rows.value_um / claimed.rows.u_um, 0.0)
+    then = claimed.residuals + more - claimed.weighted @ claimed.carry((claimed.weighted.T @ more)[:, None])[:, 0]
+    return float(then @ then) < _chi2(claimed) + LARGER * int(its.sum())
+
+
+def _tried(
+    net: Network,
+    claimed: Solution,
+    given: Given,
+    number: int,
+    mine: BoolArray,
+    meants: Sequence[Meant],
+    least: float,
+) -> Iterator[Tried]:
+    """Those hypotheses on one setting that may be named: χ² falls by no more than if it were not there at all."""
+    if not meants or mine.all():
+        return
+    without = Solution(claimed.unknowns, claimed.rows.take(np.flatnonzero(~mine)))
+    left, spare = _chi2(without), float(claimed.redundancies.sum())
+    checked = spare - float(without.redundancies.sum()) if any(m.units for m in meants) else 0.0
+    typed = _Typed(net, claimed, given, number, checked, least)
+    for meant in meants:
+        scale = 1.0 if meant.units else max(1.0, left / max(spare, NEEDED))
+        if _chi2(claimed) - left + typed.falls_by(meant) > least * scale:
+            tried = typed.off_alike(meant) if meant.common else typed.meant(meant)
+            if tried is not None:
+                yield tried
+
+
+def _u_um(solution: Solution) -> dict[str, float]:
+    return dict(zip(solution.rows.reading_ids, solution.rows.u_um.tolist(), strict=True))
+
+
+def _chi2(solution: Solution) -> float:
+    return float((solution.residuals**2).sum())
+
+
+def _slip(job: Job, claimed: Solution, tried: Tried) -> Slip:
+    meant = tried.meant
+    faces = dict.fromkeys(name for name in map(_hangs(claimed, tried.solution), claimed.faces) if name in job.faces())
+    return Slip(
+        meant.setting.id, meant.slip, _chi2(claimed), tried.chi2, meant.setting, tuple(faces), meant.units, tried.off_um
+    )
+
+
+def _hangs(before: Solution, after: Solution) -> Callable[[Heights], str]:
+    """The name of a face whose heights are others after than before; "" where they are not."""
+
+    def name(face: Heights) -> str:
+        own = face.unknown
+        assert own.face is not None
+        then = after.face(own.face.name, own.state)
+        if then is not None and np.array_equal(own.nodes, then.unknown.nodes):  # type: ignore[arg-type]
+            off_um = np.abs(before.heights_um(face) - after.heights_um(then))
+            return own.face.name if float(off_um.max()) > NOTICED_UM else ""
+        return own.face.name
+
+    return name

@@ -1,0 +1,92 @@
+"""What may have been meant where a setting was typed wrong as a whole: all its readings alike, or how it lay."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from waywright.core.evidence.job import Reading, Setting, Typed
+from waywright.units import convert
+
+Slipped = Literal["turn", "offset sign", "wrong end", "unit", "block", "level turned"]
+
+OTHER_UNIT = {"mm": "in", "in": "mm", "µm": "thou", "thou": "µm"}
+TOLD_UM = 1  # decimals of a µm to which a block is told to be off
+DIGITS = 9  # of a number in any unit, so that it reads as a person would type it
+
+
+@dataclass(frozen=True)
+class Meant:
+    """A setting as it would be had it not been typed wrong as a whole, and how it was: `slip`. Readings keep their ids.
+
+    `units`: the one typed and the one meant, of a unit. `common`: the readings that a wrong block puts off by the same;
+    how much that is the others tell, so `setting` leaves them as they are.
+    """
+
+    slip: Slipped
+    setting: Setting
+    units: tuple[str, str] | None = None
+    common: frozenset[str] = frozenset()
+
+    @property
+    def factor(self) -> float:
+        """How many times what was typed is meant."""
+        return 1.0 if self.units is None else convert(1.0, self.units[1], self.units[0])
+
+    def less(self, off_um: float) -> Setting:
+        """The setting once its common readings are told by `off_um` less."""
+
+        def told(typed: Typed) -> Typed:
+            return Typed(round(typed.number - convert(round(off_um, TOLD_UM), "µm", typed.unit), DIGITS), typed.unit)
+
+        return _each(self.setting, lambda r: _told(r, told) if r.id in self.common else r)
+
+
+def from_far_end(setting: Setting, length_mm: float) -> Iterator[Meant]:
+    """Places counted from the far end of a face of that length: of what was read, and of what it stood on as well."""
+
+    def mirrored(reading: Reading) -> Reading:
+        return reading if reading.x_mm is None else replace(reading, x_mm=round(length_mm - reading.x_mm, DIGITS))
+
+    for changed in _changed(setting, mirrored):
+        yield Meant("wrong end", changed)
+
+
+def in_other_unit(setting: Setting) -> Iterator[Meant]:
+    """Inches typed as millimetres and the reverse, thou as micrometres: of what was read, and what it stood on too."""
+    typed = (t.unit for r in setting.readings for t in (r.value, r.low, r.high) if t is not None)
+    for units in ((unit, OTHER_UNIT[unit]) for unit in dict.fromkeys(typed) if unit in OTHER_UNIT):
+        for changed in _changed(setting, lambda r, units=units: _told(r, lambda t: _in(t, *units))):  # type: ignore[misc]
+            yield Meant("unit", changed, units)
+
+
+def turned_round(setting: Setting) -> Meant:
+    """Slopes of a level that stood the other way round."""
+    return Meant("level turned", _each(setting, lambda r: _told(r, lambda t: Typed(-t.number, t.unit))))
+
+
+def off_alike(setting: Setting) -> Meant:
+    """A wrong block in every stack, but not in what it stood on."""
+    return Meant("block", setting, common=frozenset(r.id for r in setting.geometry.to_read(setting.readings)))
+
+
+def _in(typed: Typed, unit: str, other: str) -> Typed:
+    return Typed(typed.number, other) if typed.unit == unit else typed
+
+
+def _told(reading: Reading, told: Callable[[Typed], Typed]) -> Reading:
+    """The reading with each number that was typed told otherwise."""
+    value, low, high = (None if typed is None else told(typed) for typed in (reading.value, reading.low, reading.high))
+    return replace(reading, value=value, low=low, high=high)
+
+
+def _each(setting: Setting, change: Callable[[Reading], Reading]) -> Setting:
+    return replace(setting, readings=tuple(map(change, setting.readings)))
+
+
+def _changed(setting: Setting, change: Callable[[Reading], Reading]) -> Iterator[Setting]:
+    """What was read changed; and, where it stood on something, that as well. Nothing where nothing changes."""
+    read = set(setting.geometry.to_read(setting.readings))
+    ways = (_each(setting, lambda r: change(r) if r in read else r), _each(setting, change))
+    yield from (way for way in dict.fromkeys(ways) if way != setting)
