@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from waywright import demo, jobfile
@@ -12,6 +13,7 @@ from waywright.core.evidence.job import Job
 from waywright.core.evidence.kind import Candidate
 from waywright.core.next.programme import programme
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
+from waywright.core.next.thinning import Thinning
 from waywright.core.readings import KINDS
 
 FACES = ("Alder", "Birch", "Rowan")
@@ -124,3 +126,33 @@ def with_(job: Job, taken: Sequence[Offer]) -> Job:
         )
         job = replace(t.candidate, settings=tuple(s for s in settings if s.readings)).added_to(job)
     return job
+
+
+@pytest.mark.parametrize("along", [True, False])
+def test_what_goes_reading_by_reading_is_what_planning_anew_tells(three: Job, along: bool) -> None:
+    """After every reading taken out, each node's variance and what losing each reading would cost are those of a plan
+    factored anew, to 1e-7; what is left reaches the goal, and nearly half have gone."""
+    plan = ReadingPlan(replace(three, settings=three.settings[:1]), FACES, along, 1.5)
+    chosen = [t for c in everything(three) if (t := plan.information_of(c)) is not None and t.readings][:8]
+    whole = sum(len(t.readings) for t in chosen)
+    thinning = Thinning(plan, chosen, 1)
+    while thinning.step():
+        left = Thinning(plan, list(chosen), 1)
+        left.at, left.setting, left.gone = thinning.at, thinning.setting, thinning.gone
+        told = [*left.left()]
+        anew = Thinning(plan, told, 1)
+        np.testing.assert_allclose(thinning.variance, anew.variance, rtol=1e-7)
+        stays = ~thinning.gone
+        mine = np.isin(_names(thinning)[stays], _names(anew))
+        np.testing.assert_allclose(
+            thinning.losses()[stays][mine], anew.losses()[np.isin(_names(anew), _names(thinning)[stays])], atol=1e-9
+        )
+    left_over = thinning.left()
+    assert plan.largest_um(plan.with_these(left_over)) <= 1.5
+    assert sum(len(t.readings) for t in left_over) < 0.6 * whole
+
+
+def _names(thinning: Thinning) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+    """Each reading that may go, by its setting and id."""
+    every = zip(thinning.setting, thinning.at, strict=True)
+    return np.array([f"{s} {thinning.chosen[s].readings[i].id}" for s, i in every])

@@ -14,17 +14,14 @@ import itertools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from waywright.core.evidence.kind import Candidate
-from waywright.core.evidence.things import FloatArray, Instrument
+from waywright.core.evidence.things import Instrument
 from waywright.core.next.reading_plan import Information, Offer, ReadingPlan
+from waywright.core.next.thinning import ALIKE, without_readings
 from waywright.core.readings.proposed import BORROWING_MIN
 
 MOST_SETTINGS = 30
 TIMES = 4  # how often a person reads everything again before giving up; common practice, no source
-ALIKE = 10  # decimals to which what settings tell is compared: beyond, rounding would choose between equals
-AT_A_TIME = 8  # readings tried before the losses are worked out again
 
 
 @dataclass(frozen=True)
@@ -54,15 +51,17 @@ def programme(plan: ReadingPlan, candidates: Iterable[Candidate]) -> Programme:
     told, reach_um = _worth_having(plan, [t for c in candidates if (t := plan.information_of(c)) is not None])
     if not told or plan.reached:
         return Programme((), plan.reached, reach_um)
-    first = max(told, key=lambda t: (round(_gain(plan, t), ALIKE), -t.minutes))
-    if _reached(plan, [first]):  # more than the goal asks need not be known
-        return Programme(_ordered(plan, _without_readings(plan, [first], 0)), True, reach_um)
-    drafts = [draft for way in GREEDY_RULES if (draft := _reach(plan, told, first, way)) is not None]
-    in_rounds = _in_rounds(plan, told, first)
+    tried = _Tried(plan)
+    first = max(told, key=lambda t: (round(tried.known([t]) - plan.known, ALIKE), -t.minutes))
+    if tried.reached([first]):  # more than the goal asks need not be known
+        return Programme(_ordered(plan, without_readings(plan, [first], 0)), True, reach_um)
+    drafts = [draft for way in GREEDY_RULES if (draft := _reach(tried, told, first, way)) is not None]
+    in_rounds = _in_rounds(tried, told, first)
     drafts += [in_rounds] if drafts and in_rounds is not None else []
     if not drafts:
         return Programme(_ordered(plan, [first, *(t for t in told if t is not first)]), False, reach_um)
-    pruned = [_without_readings(plan, _without_settings(plan, draft)) for draft in drafts]
+    needed = {_key(kept): kept for draft in drafts if (kept := _without_settings(tried, draft))}
+    pruned = [without_readings(plan, kept) for kept in needed.values()]
     best = min(pruned, key=lambda draft: (sum(map(read, draft)), sum(t.minutes for t in draft)))
     return Programme(_ordered(plan, best), True, reach_um)
 
@@ -74,11 +73,6 @@ def _worth_having(plan: ReadingPlan, told: Sequence[Information]) -> tuple[list[
     if reach_um > plan.required_sigma_um:
         owned, reach_um = list(told), plan.reach_um(told, TIMES)
     return sorted(owned, key=_round_of, reverse=True), reach_um
-
-
-def _gain(plan: ReadingPlan, told: Information) -> float:
-    """What it adds to the share known as things stand."""
-    return plan.share_known(plan.covariance(plan.information + told.adds)) - plan.known
 
 
 Rule = Callable[[float, Information], float]
@@ -94,42 +88,56 @@ def read(setting: Information | Offer) -> int:
     return len(setting.candidate.to_read(setting.readings))
 
 
-def _with(plan: ReadingPlan, settings: Sequence[Information]) -> FloatArray:
-    """The information when settings are taken as well."""
-    return np.asarray(plan.information + np.sum([t.adds for t in settings], axis=0))
+class _Tried:
+    """What the plan says of settings taken together, in whatever order, each worked out once."""
+
+    def __init__(self, plan: ReadingPlan) -> None:
+        self._plan = plan
+        self._known: dict[tuple[int, ...], float] = {}
+        self._reached: dict[tuple[int, ...], bool] = {}
+
+    def known(self, settings: Sequence[Information]) -> float:
+        """The share known with them."""
+        key = _key(settings)
+        if key not in self._known:
+            self._known[key] = self._plan.share_known(self._plan.with_these(settings))
+        return self._known[key]
+
+    def reached(self, settings: Sequence[Information]) -> bool:
+        """Whether they reach the goal."""
+        key = _key(settings)
+        if key not in self._reached:
+            largest_um = self._plan.largest_um(self._plan.with_these(settings))
+            self._reached[key] = bool(settings) and largest_um <= self._plan.required_sigma_um
+        return self._reached[key]
 
 
-def _reached(plan: ReadingPlan, settings: Sequence[Information]) -> bool:
-    return bool(settings) and plan.largest_um(plan.covariance(_with(plan, settings))) <= plan.required_sigma_um
+def _key(settings: Sequence[Information]) -> tuple[int, ...]:
+    return tuple(sorted(map(id, settings)))
 
 
-def _reach(plan: ReadingPlan, told: Sequence[Information], first: Information, way: Rule) -> list[Information] | None:
+def _reach(tried: _Tried, told: Sequence[Information], first: Information, way: Rule) -> list[Information] | None:
     """After the first, by repeatedly taking the best by `way`, until the goal is reached; None when it is not."""
     chosen = [first]
-    information = _with(plan, chosen)
-    now = plan.share_known(plan.covariance(information))
     while len(chosen) < MOST_SETTINGS:
-        gains = [plan.share_known(plan.covariance(information + t.adds)) - now for t in told]
+        gains = [tried.known([*chosen, t]) - tried.known(chosen) for t in told]
         best = max(range(len(told)), key=lambda i: round(way(gains[i], told[i]), ALIKE))
         if gains[best] <= 1e-12:
             return None
         chosen.append(told[best])
-        information = information + told[best].adds
-        covariance = plan.covariance(information)
-        now = plan.share_known(covariance)
-        if plan.largest_um(covariance) <= plan.required_sigma_um:
+        if tried.reached(chosen):
             return chosen
     return None
 
 
-def _in_rounds(plan: ReadingPlan, told: Sequence[Information], first: Information) -> list[Information] | None:
+def _in_rounds(tried: _Tried, told: Sequence[Information], first: Information) -> list[Information] | None:
     """As a person would who reads everything: kind after kind, turn after turn, each as a whole, until it is enough."""
     chosen = [first]
     left = [t for t in told if t is not first]
     while len(chosen) < MOST_SETTINGS:
         for _, together in itertools.groupby(left, key=_round_of):
             chosen += together
-            if _reached(plan, chosen):
+            if tried.reached(chosen):
                 return chosen
         left = list(told)
     return None
@@ -140,35 +148,14 @@ def _round_of(told: Information) -> tuple[str, str]:
     return geometry.block, "" if geometry.lying is None else geometry.lying.turn
 
 
-def _without_settings(plan: ReadingPlan, chosen: list[Information]) -> list[Information]:
+def _without_settings(tried: _Tried, chosen: list[Information]) -> list[Information]:
     """Leave out whole settings that the goal does not need, the longest first; the very first stays."""
     at = sorted(range(1, len(chosen)), key=lambda i: -chosen[i].minutes)
     kept = {0, *at}
     for i in at:
-        if _reached(plan, [chosen[k] for k in sorted(kept - {i})]):
+        if tried.reached([chosen[k] for k in sorted(kept - {i})]):
             kept.remove(i)
     return [chosen[k] for k in sorted(kept)]
-
-
-def _without_readings(plan: ReadingPlan, chosen: list[Information], start: int = 1) -> list[Information]:
-    """Leave out single readings that the goal does not need, the least useful a minute first; none before `start`."""
-    needed: set[tuple[int, str]] = set()
-    while True:
-        information = _with(plan, chosen)
-        losses = sorted(
-            (round(loss / t.each_min[i], ALIKE), s, i)
-            for s, t in enumerate(chosen[start:], start)
-            for i, loss in enumerate(plan.losses(t, information))
-            if t.each_min[i] > 0 and (s, t.readings[i].id) not in needed  # what it stands on takes no time
-        )
-        for _, s, i in losses[:AT_A_TIME]:
-            less = [*chosen[:s], chosen[s].less(i), *chosen[s + 1 :]]
-            if _reached(plan, less):
-                chosen = less
-                break
-            needed.add((s, chosen[s].readings[i].id))
-        else:
-            return chosen
 
 
 def _ordered(plan: ReadingPlan, chosen: Sequence[Information]) -> tuple[Offer, ...]:

@@ -52,15 +52,16 @@ class Information:
         """Setting up and reading."""
         return self.fixed_min + float(self.each_min.sum())
 
-    def less(self, i: int) -> Information:
-        """Without reading i: the inverse of a part of a matrix is a Schur complement of its inverse."""
-        w = self.precision
-        if w[i, i] > 1e-12:  # else the setting's own unknowns had used it up: it said nothing
-            w = w - np.outer(w[:, i], w[i]) / w[i, i]
-        keep = np.delete(np.arange(len(w)), i)
+    def less(self, at: Iterable[int]) -> Information:
+        """Without some readings: the inverse of a part of a matrix is a Schur complement of its inverse."""
+        w, gone = self.precision, list(at)
+        for i in gone:
+            if w[i, i] > 1e-12:  # else the setting's own unknowns had used it up: it said nothing
+                w = w - np.outer(w[:, i], w[i]) / w[i, i]
+        keep = np.delete(np.arange(len(w)), gone)
         return replace(
             self,
-            readings=self.readings[:i] + self.readings[i + 1 :],
+            readings=tuple(self.readings[i] for i in keep),
             rows=self.rows[keep],
             precision=w[np.ix_(keep, keep)],
             each_min=self.each_min[keep],
@@ -118,8 +119,9 @@ class ReadingPlan:
         asked = [f for name in faces if (f := self.solution.face(name, states[name])) is not None]
         shapes = np.column_stack([self._rise(f) if twist else self._asked(f, along) for f in asked])
         self.told_by = np.eye(shapes.shape[1]) if twist else shapes  # from the shapes what is to be known to the goal
-        self.weights = shapes[self.free]
-        self._now = self.covariance(self.information)
+        self.weights: FloatArray = shapes[self.free]
+        self._nodes = self.weights @ self.told_by.T
+        self._as_well_as_asked = self.weights @ self.weights.T / required_sigma_um**2
 
     def again(self, job: Job) -> ReadingPlan:
         """The same question of other readings."""
@@ -143,37 +145,52 @@ class ReadingPlan:
         rise = warp / (warp @ warp) * np.ptp(face.x_mm) * geometry.width_mm
         return self.solution.spread(face, rise[:, None])
 
-    @property
+    @cached_property
     def known(self) -> float:
         """The share of the shapes asked about that is known, 0 to 1."""
-        return self.share_known(self._now)
+        return self.share_known(self.information)
 
-    @property
+    @cached_property
     def worst_um(self) -> float:
         """The largest sigma of any node, or rise, of what the goal asks about."""
-        return self.largest_um(self._now)
+        return self.largest_um(self.information)
 
     @property
     def reached(self) -> bool:
         """Whether everything is known as well as the goal asks."""
         return self.worst_um <= self.required_sigma_um
 
+    def with_these(self, settings: Iterable[Information]) -> FloatArray:
+        """The information when settings are taken as well."""
+        return np.asarray(sum((t.adds for t in settings), self.information))
+
     def covariance(self, information: FloatArray) -> FloatArray:
         """(k, k) of the shapes asked about."""
-        half = linalg.solve_triangular(linalg.cholesky(information, lower=True), self.weights, lower=True)
+        half = _half(information, self.weights)
         return np.asarray(half.T @ half)
 
-    def share_known(self, covariance: FloatArray) -> float:
-        """K, of a covariance of the shapes asked about."""
-        half = linalg.lapack.dtrtri(self._factor(covariance), lower=1)[0]  # the trace of the inverse is |L⁻¹|²
-        return float(np.sum(half**2)) * self.required_sigma_um**2 / len(covariance)
+    def share_known(self, information: FloatArray) -> float:
+        """K: what is left, did one know every shape asked about as well as the goal asks beside, is g²·(1 − K) each."""
+        lower = linalg.cholesky(information + self._as_well_as_asked, lower=True, check_finite=False)
+        left = linalg.lapack.dpotri(lower, lower=1, overwrite_c=1)[0]  # its lower triangle, the upper one is 0
+        left[np.diag_indices_from(left)] /= 2
+        return 1.0 - 2 * float(np.vdot(left, self._as_well_as_asked) / max(1, self.weights.shape[1]))
 
-    def largest_um(self, covariance: FloatArray) -> float:
+    def largest_um(self, information: FloatArray) -> float:
         """The largest node sigma: the basis is orthonormal, so nodes are basis · coefficients; or that of a rise."""
-        variance = np.einsum("ij,jk,ik->i", self.told_by, covariance, self.told_by)
-        return float(np.sqrt(np.max(variance, initial=0.0)))
+        return float(np.sqrt(np.max(self.variances(information), initial=0.0)))
 
-    def _factor(self, covariance: FloatArray) -> FloatArray:
+    def variances(self, information: FloatArray) -> FloatArray:
+        """(n,) of every node, or rise."""
+        half = _half(information, self._nodes)
+        return np.asarray(np.einsum("ij,ij->j", half, half))
+
+    @property
+    def share_um2(self) -> float:
+        """What a trace of (G + g²)⁻¹ is multiplied by to be the share known."""
+        return float(self.required_sigma_um**2 / self.weights.shape[1])
+
+    def factor(self, covariance: FloatArray) -> FloatArray:
         """The lower triangle L with L Lᵀ = G + g²."""
         return np.asarray(linalg.cholesky(covariance + self.required_sigma_um**2 * np.eye(len(covariance)), lower=True))
 
@@ -187,9 +204,8 @@ class ReadingPlan:
         own = np.diag(told.precision)
         left = own - np.einsum("ij,ji->i", told.precision @ told.rows, towards)
         v = self.weights.T @ towards / np.sqrt(np.maximum(left, 1e-14 * np.maximum(own, 1e-300)))
-        h = linalg.cho_solve((self._factor(self.weights.T @ linalg.cho_solve(factor, self.weights)), True), v)
-        size = self.required_sigma_um**2 / self.weights.shape[1]
-        return np.asarray(size * np.einsum("ij,ij->j", h, h) / (1 + np.einsum("ij,ij->j", v, h)))
+        h = linalg.cho_solve((self.factor(self.weights.T @ linalg.cho_solve(factor, self.weights)), True), v)
+        return np.asarray(self.share_um2 * np.einsum("ij,ij->j", h, h) / (1 + np.einsum("ij,ij->j", v, h)))
 
     def offers(self, candidates: Iterable[Candidate]) -> list[Offer]:
         """What each candidate does as things stand, the one that adds most a minute first."""
@@ -199,19 +215,18 @@ class ReadingPlan:
     def offer(self, told: Information) -> Offer:
         """What one setting does as things stand."""
         then = self.information + told.adds
-        after = self.covariance(then)
         order = np.argsort(-self.losses(told, then), kind="stable")
         return Offer(
             told.candidate,
             tuple(told.readings[i] for i in order),
             told.minutes,
-            (self.known, self.share_known(after)),
-            (self.worst_um, self.largest_um(after)),
+            (self.known, self.share_known(then)),
+            (self.worst_um, self.largest_um(then)),
         )
 
     def reach_um(self, settings: Sequence[Information], times: int) -> float:
         """The largest node sigma when all `settings` are taken so many times over."""
-        return self.largest_um(self.covariance(self.information + times * sum((t.adds for t in settings), 0.0)))
+        return self.largest_um(self.information + times * sum((t.adds for t in settings), 0.0))
 
     def information_of(self, candidate: Candidate) -> Information | None:
         """What a candidate says; None when the plan can use nothing of it (its piece is not there yet)."""
@@ -263,6 +278,12 @@ class ReadingPlan:
         if found.face != unknown.face:  # a guide, read at other places
             return None
         return found.columns
+
+
+def _half(information: FloatArray, weights: FloatArray) -> FloatArray:
+    """(n, k) whose square is weightsᵀ · information⁻¹ · weights."""
+    lower = linalg.cholesky(information, lower=True, check_finite=False)
+    return np.asarray(linalg.solve_triangular(lower, weights, lower=True, check_finite=False))
 
 
 def inverse(matrix: FloatArray) -> FloatArray:
