@@ -74,9 +74,7 @@ def test_everything_agrees_with_the_dense_inverse(shape: str, border: int, by_ro
     inner, side, corner = parts(rows, border, np.random.default_rng(8))
     dense = whole(inner, side, corner)
     inverse = np.linalg.inv(dense)
-    arrow = ArrowheadFactor(
-        inner, side, corner, as_rows(rows, border, np.random.default_rng(8)) if by_rows else None
-    )
+    arrow = ArrowheadFactor(inner, side, corner, as_rows(rows, border, np.random.default_rng(8)) if by_rows else None)
     right = rng.normal(size=(len(dense), 3))
     np.testing.assert_allclose(arrow.solve(right), inverse @ right, rtol=0, atol=1e-10)
     selected = arrow.selected()

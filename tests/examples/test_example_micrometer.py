@@ -15,6 +15,8 @@ from waywright.core.evidence.things import Face, FloatArray, Piece
 from waywright.core.judge.geometry import parallelism
 from waywright.core.readings import Step, Thickness
 from waywright.core.report import report
+from waywright.views.findings import cure_words
+from waywright.views.numbers import METRIC
 
 ALONE, BOTH = job("way-by-micrometer"), job("way-by-micrometer-and-level")
 X, Y = make.RAM_TOP.x_mm, make.RAM_TOP.y_mm
@@ -131,7 +133,7 @@ def test_alone_it_tells_the_sum_and_says_so() -> None:
     assert dict(bow.faces) == {"Ram top": 1, "Ram under": -1}
     assert bow.ratio == pytest.approx(1.0, abs=0.01)
     assert bow.cure is not None
-    assert bow.cure.words.startswith("step a level along Ram top")
+    assert cure_words(bow.cure, METRIC).startswith("step a level along Ram top")
     assert [v.decision for v in report.verdicts] == ["open"]
     assert len(report.unchecked) == 18
 

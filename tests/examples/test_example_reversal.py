@@ -14,6 +14,8 @@ from waywright.core.evidence.job import Job, Typed
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Run
 from waywright.core.report import report
+from waywright.views.findings import cure_words
+from waywright.views.numbers import METRIC
 
 HAZEL = job("edge-by-reversal")
 TABLE = "guide mill table"
@@ -98,7 +100,7 @@ def test_one_way_alone_shows_nothing() -> None:
     assert [v.decision for v in result.verdicts] == ["open"]
     bow = next(spot for spot in result.blind if spot.mode == "bow")
     assert bow.cure is not None
-    assert "turned over" in bow.cure.words
+    assert "turned over" in cure_words(bow.cure, METRIC)
 
 
 def test_two_witnesses_agree() -> None:

@@ -206,7 +206,7 @@ def _with_burr(seen: Solved, spots: tuple[BlindSpot, ...]) -> tuple[BlindSpot, .
 
 def _everything(name: str) -> BlindSpot:
     """A face that no reading touches."""
-    return BlindSpot("everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(0.0, 0.0))
+    return BlindSpot("everything", {name: 1}, 1.0, 1000.0, 1000.0, Cure(0.0, 0.0, face=name))
 
 
 def _notes(net: Network, screened: Screened) -> tuple[Note, ...]:

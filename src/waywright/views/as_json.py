@@ -16,7 +16,7 @@ import numpy as np
 from waywright.core.evidence.findings import BlindSpot, Misfit, Move, Report, Shape, Suspect, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.results.expect import Expected
-from waywright.views.findings import misfit_words, note_words, spot_cure_words
+from waywright.views.findings import cure_words, misfit_words, note_words
 from waywright.views.moves import how, reason
 from waywright.views.numbers import METRIC
 from waywright.views.standing import standing_notes
@@ -107,7 +107,7 @@ def _shape(shape: Shape) -> Json:
 
 def _blind(spot: BlindSpot) -> Json:
     cure = spot.cure and {
-        "words": spot_cure_words(spot, METRIC),
+        "words": cure_words(spot.cure, METRIC),
         "minutes": spot.cure.minutes,
         "ratio": spot.cure.ratio,
     }
@@ -163,7 +163,7 @@ def _verdict(verdict: Verdict) -> Json:
 
 def _move(move: Move) -> Json:
     gain = move.gain
-    what = "" if gain is None else f"{gain.what}, {gain.unit}" if gain.unit.startswith("µm") else gain.what
+    what = "" if gain is None else f"{gain.what}, {gain.unit}" if gain.unit in ("µm", "µm/m") else gain.what
     return {
         "act": move.act,
         "faces": list(move.faces),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import singledispatch
 
-from waywright.core.evidence.findings import BlindSpot, Cure, Misfit, Note, Scatter, Suspect
+from waywright.core.evidence.findings import Cure, Misfit, Note, Scatter, Suspect
 from waywright.core.evidence.goal import Workpiece
 from waywright.core.evidence.kind import Kind
 from waywright.core.results.workpiece import needs
@@ -53,17 +53,13 @@ def scatter_words(found: Scatter, shown: Shown) -> str:
 
 
 def cure_words(cure: Cure, shown: Shown) -> str:
-    """What to read; nothing where nothing is known that would help."""
+    """What to read."""
     if cure.candidate is not None:
         return cure.candidate.words(shown)
+    if cure.face:
+        return f"read {cure.face}: it is not touched yet"
     lays = "; ".join(f"lay {layup.words(shown)}" for layup in cure.layups)
-    return f"{lays}, and read at the stations of both faces" if lays else ""
-
-
-def spot_cure_words(spot: BlindSpot, shown: Shown) -> str:
-    """What would show a blind spot; of a face nothing was read of, any reading."""
-    assert spot.cure is not None
-    return cure_words(spot.cure, shown) or f"read {next(iter(spot.faces))}: it is not touched yet"
+    return f"{lays}, and read at the stations of both faces"
 
 
 @singledispatch

@@ -376,7 +376,7 @@ def _gain(gain: Improvement | None, shown: Shown) -> str:
 def _of_unit(number: float, unit: str, shown: Shown) -> str:
     if unit == "share":
         return percent(number)
-    return shown.about(number, unit) if unit.startswith("µm") else two_digits(number)
+    return shown.about(number, unit) if unit else two_digits(number)
 
 
 # -- numbers

@@ -10,7 +10,7 @@ import numpy as np
 from waywright.core.evidence.findings import BURR, BlindSpot, Misfit, Parallel, Report, Suspect, Verdict
 from waywright.core.evidence.job import Reading, Setting
 from waywright.core.next.retakes import home_of, left_out_because
-from waywright.views.findings import misfit_words, note_words, scatter_words, spot_cure_words, suspect_words
+from waywright.views.findings import cure_words, misfit_words, note_words, scatter_words, suspect_words
 from waywright.views.moves import hang_words
 from waywright.views.numbers import (
     BAND,
@@ -182,7 +182,7 @@ def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
         known = "read alike in every lay-up, it is taken for the face's own"
     cure = ""
     if spot.cure:
-        cure = sentence(spot_cure_words(spot, shown))
+        cure = sentence(cure_words(spot.cure, shown))
         cure += f" About {duration(spot.cure.minutes)}." if spot.cure.minutes else ""
     return Unseen(_mode(spot) + many, known, cure, spot.weak)
 

@@ -213,7 +213,8 @@ def said(name: str, report: Report, view: Result) -> tuple[tuple[str, str], ...]
     if len(found) > MOST_UNSEEN:
         rest = f"And {len(found) - MOST_UNSEEN + 1} more that no reading sees well."
         found = [*found[: MOST_UNSEEN - 1], (found[MOST_UNSEEN - 1][0], rest)]
-    of = {r.id for s, r in report.job.readings() if name in s.geometry.faces()}
+    laid = {s.id for s in report.job.settings if name in s.geometry.faces()}
+    of = {s.reading for s in report.suspects if s.setting in laid}
     return tuple(found + [("suspect", f"Suspect: {r.where} {r.words}.") for r in view.retakes if r.reading in of])
 
 

@@ -46,12 +46,13 @@ class Shape:
 @dataclass(frozen=True)
 class Cure:
     """The cheapest readings, found by trial, that let a blind spot be seen: a candidate, of a burr `layups` read at the
-    stations of both faces, and neither where nothing was read at all."""
+    stations of both faces, or any reading of a `face` that none touches."""
 
     minutes: float
     ratio: float  # what is left of the blind spot, as a share of the prior
     candidate: Candidate | None = None
     layups: tuple[Lying, ...] = ()
+    face: str = ""
 
 
 BURR = "burr"  # the mode of what is read alike wherever its station is; see `adjust.burrs`
@@ -223,7 +224,7 @@ class Improvement:
     """What a move betters: a number of `unit` ("" for a ratio, "share" for a part of 1), `now` and `then`."""
 
     what: str
-    unit: str
+    unit: Literal["", "share", "µm", "µm/m"]
     now: float
     then: float | None
 

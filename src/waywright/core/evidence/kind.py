@@ -115,7 +115,7 @@ class Kind:
 
     def asks(self, candidate: Candidate, shown: Showing) -> str:
         """What a candidate, whose first setting is laid out so, asks a person to do."""
-        return f"take {self.words(shown)}{candidate.which}"
+        return f"measure {self.words(shown)} at every station{candidate.which}"
 
     def begun(self, job: Job, setting: str) -> tuple[Reading, ...]:
         """What is known of it, by the id `setting`, before anything is read: by default nothing."""

@@ -198,10 +198,13 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: Se
         found = programme(plan, offers)
     proof = _proof(job, faces, PROVEN_BY * found.reach_um, plan.twist)
     if found.taken and not found.reached:
-        unit = "µm/m" if plan.twist else "µm"
         alike = [v.limit_um for v in verdicts if v.limit_um is not None and (v.measure == TWIST) == plan.twist]
         now = min(alike, default=PROVEN_BY * goal)
-        yield AskForLess(faces=faces, proof=proof, gain=Improvement("limit that can be proved", unit, now, proof.limit))
+        yield AskForLess(
+            faces=faces,
+            proof=proof,
+            gain=Improvement("limit that can be proved", "µm/m" if plan.twist else "µm", now, proof.limit),
+        )
     offered = [_setting(report, offer, faces, found) for offer in found.taken]
     if offered and found.reached and job.goal.part is not None:
         offered[0] = replace(offered[0], proof=proof)

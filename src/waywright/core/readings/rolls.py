@@ -81,10 +81,6 @@ class Rolls(Kind):
             return f"{first} and one on {self.other_flank} and {self.other_floor}"
         return f"{first}, against {self.against}" if self.against else first
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "measure over a roll on A and F at every station"."""
-        return f"measure {self.words(shown)} at every station{candidate.which}"
-
     def check(self, job: Job) -> None:
         """Refuse half a side, an angle that holds no roll, and faces of several pieces."""
         if self.measured not in MEASURED:

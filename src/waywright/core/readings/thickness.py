@@ -56,10 +56,6 @@ class Thickness(Kind):
         """For a person: "the thickness from P to P under"."""
         return f"the thickness from {self.top} to {self.bottom}"
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "measure the thickness from P to P under at every station"."""
-        return f"measure {self.words(shown)} at every station{candidate.which}"
-
     def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
         """Places from the far end, another unit."""
         yield from from_far_end(setting, job.faces()[self.top].length_mm)
