@@ -37,9 +37,9 @@ def path_in_use() -> Literal["numba", "numpy"]:
     return "numpy" if _kept_plain.get() or _numba() is None else "numba"
 
 
-def compiled(work: int | None = None, worth_it: int = 2000) -> bool:
+def compiled(work: int, worth_it: int) -> bool:
     """Whether to call the compiled kernel for `work` numbers; below `worth_it` numpy is ready sooner."""
-    return (work is None or work >= worth_it) and path_in_use() == "numba"
+    return work >= worth_it and path_in_use() == "numba"
 
 
 @contextmanager

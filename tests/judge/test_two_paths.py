@@ -15,6 +15,8 @@ from judge_references import grid, plane
 from numpy.testing import assert_allclose
 
 from waywright import kernels
+from waywright.core.judge import minimax as minimax_module
+from waywright.core.judge import zones
 from waywright.core.judge.minimax import minimax
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
 
@@ -29,11 +31,14 @@ KINDS: dict[str, Callable[[np.random.Generator, np.ndarray], np.ndarray]] = {
 
 
 @pytest.fixture
-def both_paths() -> Callable[[Callable[[], np.ndarray]], tuple[np.ndarray, np.ndarray]]:
+def both_paths(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[], np.ndarray]], tuple[np.ndarray, np.ndarray]]:
     if kernels.path_in_use() != "numba":
         pytest.skip(
             "numba is not installed (or WAYWRIGHT_PLAIN is set): there is one path only, and nothing to compare"
         )
+
+    for room in (minimax_module, zones):  # however little there is to do
+        monkeypatch.setattr(room, "MANY_NUMBERS", 0)
 
     def run(call: Callable[[], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
         fast = call()
@@ -89,7 +94,7 @@ def test_plain_on_request(value, path) -> None:
     """WAYWRIGHT_PLAIN=1 keeps numba out of the process; the path in use can be asked for."""
     code = (
         "import sys, numpy as np; from waywright import kernels; from waywright.core.judge import zones;"
-        "zones.minimum_zone_lines(np.arange(9.0), np.random.default_rng(0).normal(size=(400, 9)));"
+        "zones.minimum_zone_lines(np.arange(9.0), np.random.default_rng(0).normal(size=(60_000, 9)));"
         "print(kernels.path_in_use(), 'numba' in sys.modules)"
     )
     environment = os.environ | {"WAYWRIGHT_PLAIN": value}

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
-from scipy.optimize import linprog
 
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
@@ -130,6 +129,8 @@ def _contradiction(solution: Solution, ask: _Ask) -> _Contradiction | None:
     # sign·(free·q − over) ≥ −t·sigma, each over its sigma
     left = np.column_stack([-sign[:, None] * free[which] / sigma[which, None], -np.ones(len(which))])
     right = -sign * over[which] / sigma[which]
+    from scipy.optimize import linprog  # here: it takes an eighth of a second to load
+
     answer = linprog([0.0] * k + [1.0], left, right, bounds=[(None, None)] * k + [(0.0, None)], method="highs")
     if answer.status != 0 or answer.x[-1] <= 0:
         return None

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from waywright.core.adjust.network import Network
 from waywright.core.adjust.solution import Solution
@@ -68,7 +68,7 @@ def _noisy(
     On few readings to spare one that truly scatters 1.5 times its claim often shows more than twice: not these.
     """
     for one in instruments:
-        chance = float(stats.chi2.sf((one.found / HONEST) ** 2 * one.redundancy, one.redundancy))
+        chance = float(special.chdtrc(one.redundancy, (one.found / HONEST) ** 2 * one.redundancy))
         if one.factor > TOO_MUCH and chance < SELDOM / len(instruments):
             its = solution.rows.instrument == solution.rows.instruments.index(one.instrument)
             first = _worst(job, solution, np.where(its, of, OTHER), apart)
@@ -78,7 +78,7 @@ def _noisy(
 def _whole(job: Job, solution: Solution, of: IntArray, apart: Sequence[_Apart]) -> Iterator[Misfit]:
     """χ² against the redundancy, where nothing else was said: W. Baarda's overall model test (1968)."""
     chi2, spare = float((solution.residuals**2).sum()), float(solution.redundancies.sum())
-    chance = float(stats.chi2.sf(chi2, spare)) if spare >= NEEDED else 1.0
+    chance = float(special.chdtrc(spare, chi2)) if spare >= NEEDED else 1.0
     if chance < IMPROBABLE:
         first = _worst(job, solution, of, apart)
         yield Misfit("fit", "", first, float(np.sqrt(chi2 / spare)), chance, chi2, spare)
@@ -114,7 +114,7 @@ def _apart(setting: Setting, solution: Solution, mine: BoolArray) -> _Apart | No
     if min(left, adds) < NEEDED or chi2 <= 0:
         return None
     ratio = max(0.0, more / adds) / (chi2 / left)
-    return _Apart(setting, float(np.sqrt(ratio)), float(stats.f.sf(ratio, adds, left)))
+    return _Apart(setting, float(np.sqrt(ratio)), float(special.fdtrc(adds, left, ratio)))
 
 
 def _roughly(solution: Solution, mine: BoolArray) -> float:
@@ -131,4 +131,4 @@ def _roughly(solution: Solution, mine: BoolArray) -> float:
     more, all_of_it = float(square[mine].sum()) * ways / own, float(square.sum())
     if more >= all_of_it:
         return 0.0
-    return float(stats.f.sf(more / ways / ((all_of_it - more) / (total - ways)), ways, total - ways))
+    return float(special.fdtrc(ways, total - ways, more / ways / ((all_of_it - more) / (total - ways))))

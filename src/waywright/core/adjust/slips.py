@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
@@ -114,7 +114,7 @@ def improbable(net: Network, claimed: Solution) -> bool:
     ways = np.minimum(np.maximum(own, count - FREE), spare.sum())[own > UNCHECKED]
     chi2 = part[own > UNCHECKED] * ways / own[own > UNCHECKED]
     chi2, ways = np.append(chi2, square.sum()), np.append(ways, spare.sum())
-    chance = np.minimum(stats.chi2.sf(chi2, ways), stats.chi2.cdf(chi2, ways))
+    chance = np.minimum(special.chdtrc(ways, chi2), special.chdtr(ways, chi2))
     return bool(np.any(chance < LOOKED_INTO))
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from waywright.core.adjust import rigid
 from waywright.core.adjust.columns import Rows
@@ -154,7 +154,7 @@ def _scatter(
         spare = float(redundancy[mine][everyday].sum())
         square = float((residual[mine][everyday] ** 2).sum()) * used[i, 0] ** 2
         found = float(np.sqrt(square / spare)) if spare > 0 else 1.0
-        sure = spare > 0 and float(stats.chi2.sf(square, spare)) < SCATTER_PROVED
+        sure = spare > 0 and float(special.chdtrc(spare, square)) < SCATTER_PROVED
         result[i] = [max(1.0, found) if sure else 1.0, found, spare]
     return result
 
@@ -167,7 +167,7 @@ def chance(checked: int) -> float:
 
 def limit(checked: int) -> float:
     """The standardised residual beyond which one of so many checked readings is doubted."""
-    return float(stats.norm.isf(chance(checked) / 2))
+    return float(-special.ndtri(chance(checked) / 2))
 
 
 def _worst(
@@ -189,7 +189,7 @@ def _worst(
     worst, largest = -1, 0.0
     for i in _standing_out(learned, np.where(np.abs(z) > limit(count), z, 0.0), ~doubted[keep]):
         size, spare = _deleted(net, honest, keep, i, scale, doubted)
-        if size > largest and 2 * (stats.t.sf(size, spare) if spare else stats.norm.sf(size)) < chance(count):
+        if size > largest and 2 * (special.stdtr(spare, -size) if spare else special.ndtr(-size)) < chance(count):
             worst, largest = i, size
     if worst < 0:
         return None
@@ -291,7 +291,7 @@ def _limits(net: Network, solution: Solution) -> list[Suspect]:
     said, sigma = solution.predict(matrix)
     off = rows.value_um[bounds] - said
     z = np.abs(off) / np.hypot(sigma, rows.u_um[bounds])
-    out = z > stats.norm.isf(chance(count))
+    out = z > -special.ndtri(chance(count))
     return [
         Suspect(name, float(z[k]), 1.0, (), _home(net, bounds[k]), float(off[k]), net.doubts.get(name))
         for k, name in enumerate(rows.reading_ids[i] for i in bounds)
@@ -305,7 +305,7 @@ def _impossible(net: Network, solution: Solution, aside: set[str]) -> list[Suspe
         return []
     idle = sum(len(settings) for _, settings in net.idle)
     count = idle + int(np.count_nonzero(solution.redundancies >= CHECKED))
-    return impossible(net, solution, aside, float(stats.norm.isf(chance(count))))
+    return impossible(net, solution, aside, float(-special.ndtri(chance(count))))
 
 
 def _fit(net: Network, solution: Solution, keep: IntArray, factors: FloatArray) -> Fit:

@@ -14,7 +14,7 @@ from waywright.kernels import compiled
 Floats = NDArray[np.float64]
 Indexes = NDArray[np.intp]
 
-MANY_DRAWS = 100  # from here on the compiled kernel is worth loading
+MANY_NUMBERS = 500_000  # heights in all: below, the plain kernel is done before the compiled one is loaded
 PROVED = 1e-10  # the part of the largest deviation to which the exchange must be proved; else a linear program is asked
 CHUNK = 100_000  # numbers handled at once in numpy, so that they stay in the processor's cache
 
@@ -128,7 +128,7 @@ def _exchange(basis: Floats, values: Floats) -> tuple[Indexes, Floats, Floats]:
         _arrays.exchange(basis, mean, start, _signs(basis, start), touch[one], weights[one], fit[one], doubt[one])
         start = touch[0].copy()
     signs = _signs(basis, start)
-    if compiled(m, MANY_DRAWS):
+    if compiled(values.size, MANY_NUMBERS):
         from waywright.core.judge import _loops
 
         _loops.exchange(basis, np.ascontiguousarray(values), start, signs, touch, weights, fit, doubt)

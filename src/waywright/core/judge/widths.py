@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import ConvexHull
+
+if TYPE_CHECKING:
+    from scipy.spatial import ConvexHull
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +40,8 @@ def normal_width(points: ArrayLike) -> NormalWidth:
     axes = np.linalg.svd(body, full_matrices=len(body) < 3)  # of one or two points any normal will do
     if len(body) < 4 or axes.S[2] <= ROUNDING * axes.S[0]:
         return _width(body, axes.Vh[2])
+    from scipy.spatial import ConvexHull  # here: it takes a tenth of a second to load
+
     # Which faces and edges can be touched together does not change when the body is stretched: look at a round one.
     stretch = (axes.Vh.T / axes.S) * np.sqrt(len(body))
     hull = ConvexHull(body @ stretch)

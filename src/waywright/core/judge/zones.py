@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from waywright.core.judge import _arrays
 from waywright.core.judge._places import checked_line, checked_plane, line_columns, one_line, plane_columns
-from waywright.core.judge.minimax import CHUNK, MANY_DRAWS, PROVED, minimax, orthonormal
+from waywright.core.judge.minimax import CHUNK, MANY_NUMBERS, PROVED, minimax, orthonormal
 from waywright.kernels import compiled
 
 Floats = NDArray[np.float64]
@@ -174,7 +174,7 @@ def _line_zones(x: Floats, heights: Floats) -> tuple[Indexes, Floats, Floats]:
     ordered = heights if (order == np.arange(x.size)).all() else heights[:, order]
     touch, weights, slopes, doubt = np.empty((m, 3), dtype=np.intp), np.empty((m, 3)), np.empty(m), np.empty(m)
     heads, tails = int((at == at[0]).sum()), int((at == at[-1]).sum())
-    if compiled(m, MANY_DRAWS):
+    if compiled(heights.size, MANY_NUMBERS):
         from waywright.core.judge import _loops
 
         _loops.line_zones(at, heads, tails, np.ascontiguousarray(ordered), touch, weights, slopes, doubt)

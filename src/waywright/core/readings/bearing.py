@@ -6,7 +6,6 @@ Numbers only: what to expect of the blue and of the hinge for any shape between 
 from __future__ import annotations
 
 import numpy as np
-from scipy.optimize import brentq
 
 from waywright.core.evidence.things import FloatArray
 
@@ -38,6 +37,8 @@ def pivot_mm(x_mm: FloatArray, load: FloatArray, pushed_mm: float) -> float:
     def short(t: float) -> float:
         return float(so_far[i] - half + (x_mm[i + 1] - x_mm[i]) * t * (ends[i] + t * (slope / 2 + t * bend / 3)))
 
+    from scipy.optimize import brentq  # here: it takes an eighth of a second to load
+
     t = 1.0 if short(1.0) <= 0 else float(brentq(short, 0.0, 1.0, xtol=1e-14))
     return float(x_mm[i] + t * (x_mm[i + 1] - x_mm[i]))
 
@@ -53,6 +54,8 @@ def bearing(
     Returns (n,) load, 1 on average, and (n,) µm gap, 0 where it bears. The one minimum of a convex energy, by Newton
     and an exact search along each step.
     """
+    from scipy.optimize import brentq
+
     x0, y0 = float(part @ x_mm), float(part @ y_mm)
     size = max(float(np.ptp(x_mm)), float(np.ptp(y_mm)), 1.0)
     level = np.column_stack([np.ones_like(x_mm), (x_mm - x0) / size, (y_mm - y0) / size])
