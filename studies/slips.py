@@ -19,7 +19,7 @@ from studies.blunders import KINDS, moved
 from studies.table import track, write_table
 from tests.simulate import LEVEL, STACKS, Simulated, bench, drawn, edge, planned_gaps, planned_slopes, read, truth_of
 from waywright.core.adjust.network import Network, network
-from waywright.core.adjust.slips import hypotheses, slips
+from waywright.core.adjust.slips import Tried, hypotheses, improbable, likeliest, slips
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import with_spacers_settled
 from waywright.core.evidence.bends import Given
@@ -194,6 +194,12 @@ class Asked:
         claimed = Solution(net.unknowns, net.rows.take(np.flatnonzero(net.rows.sense == 0)))
         return cls(net, claimed, Given(frozenset(name for one in standing for name in one.carrying)))
 
+    def told(self, ranked: list[Tried]) -> list[Tried]:
+        """What `slips` tells, of hypotheses that were worked out already."""
+        if improbable(self.net, self.claimed):
+            return likeliest(ranked)
+        return likeliest(hypotheses(self.net, self.claimed, self.given, closely=False))
+
 
 @dataclass(frozen=True)
 class Found:
@@ -233,7 +239,7 @@ def tried(what: str, number: int) -> Found:
     fell = {t.key: t.falls for t in ranked}
     others = max((falls for key, falls in fell.items() if key != true), default=0.0)
     falls = fell.get(true, 0.0)
-    said = [(s.setting, s.slip) for s in slips(asked.net, asked.claimed, asked.given)]
+    said = [t.key for t in asked.told(ranked)]
     return Found(
         falls >= LOWER and falls - others >= BEFORE, said == [true], true in said, bool(said) and true not in said
     )

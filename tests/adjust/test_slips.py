@@ -186,7 +186,7 @@ def test_a_unit_keeps_the_number_as_typed() -> None:
     reading = Reading("g", "gaps", 0.0, 0.0, key="gap_mm", value=Typed(0.7877, "mm"))
     setting = Setting("s", LayUp("P", "Q", "over"), (reading,))
     (meant,) = [m for m in setting.geometry.slips(taken().job, setting) if m.slip == "unit"]
-    assert meant.setting.readings[0].value == Typed(0.7877, "in")
+    assert meant.setting.readings[0].value == Typed(0.7877, "in", "0.7877 in")
     assert meant.factor == pytest.approx(25.4)
 
 

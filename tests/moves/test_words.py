@@ -15,16 +15,20 @@ from click.testing import CliRunner
 from tests.simulate import LEVEL, STACKS, bench, edge, planned_slopes, read, round_of, truth_of
 from waywright import demo, jobfile
 from waywright.cli import cli
-from waywright.core.evidence.findings import Move, Report
+from waywright.core.evidence.findings import Move, Report, Slip
 from waywright.core.evidence.goal import Goal, Workpiece
-from waywright.core.evidence.job import Job
+from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.lying import TURNS
 from waywright.core.evidence.things import Face
-from waywright.core.next.moves import AskForLess, AtTheLimit, MoreStations, SetGoal
+from waywright.core.next.faults import AskPaper
+from waywright.core.next.moves import AskForLess, AtTheLimit, MoreStations, SetGoal, doubted
 from waywright.core.next.scraping import TakeTwist
-from waywright.core.readings import Cross, Step
+from waywright.core.readings import Cross, LayUp, Step
 from waywright.core.report import report
 from waywright.views.moves import _how, _why, how, moves_view, next_words, reason
-from waywright.views.numbers import INCH
+from waywright.views.numbers import INCH, METRIC
+from waywright.views.result import result
+from waywright.views.slips import question, slip_words
 
 EXAMPLES = Path(__file__).parents[2] / "docs" / "examples"
 
@@ -34,6 +38,15 @@ def kinds(of: type[Move] = Move) -> Iterator[type[Move]]:
     for kind in of.__subclasses__():
         yield kind
         yield from kinds(kind)
+
+
+def turned(job: Job, number: int) -> Job:
+    """One lay-up typed with the wrong turn."""
+    setting = job.settings[number]
+    assert isinstance(setting.geometry, LayUp)
+    other = TURNS[1 - TURNS.index(setting.geometry.turn)]
+    typed = replace(setting, geometry=replace(setting.geometry, turn=other))
+    return replace(job, settings=tuple(typed if s is setting else s for s in job.settings))
 
 
 def shops() -> dict[str, Job]:
@@ -49,6 +62,8 @@ def shops() -> dict[str, Job]:
         "no goal": replace(three, goal=Goal()),
         "a part": replace(two, goal=Goal(part=Workpiece(20.0, 300.0, 200.0))),
         "far below": replace(two, goal=Goal(straightness_um=0.3)),
+        "turned": turned(three, 1),
+        "turned or from the wrong end": turned(three, 5),
         "rough": replace(rough, goal=Goal(straightness_um=3.0)),
     }
 
@@ -189,3 +204,68 @@ def test_what_can_be_proved_of_a_twist_is_told_in_its_own_unit() -> None:
     found = [m for m in report(replace(job, goal=Goal(twist_um_per_m=0.1))).moves if isinstance(m, AskForLess)]
     assert found
     assert re.search(r"no less than [\d.]+ µm/m", how(found[0]))
+
+
+def test_a_slip_is_asked_before_anything_is_built_on_it(reports: dict[str, Report]) -> None:
+    """While a setting seems typed wrong the first move is to look at the paper, some minutes; no reading, no suspect
+    and no metal is advised beside it, no face may be scraped, and each verdict says why it is open."""
+    told = reports["turned"]
+    (move,) = told.moves
+    assert isinstance(move, AskPaper)
+    assert next_words(told.moves).startswith("Look at the paper: did Rowan lie marks together on Alder? As typed")
+    assert 0 < move.minutes < 5
+    assert move.gain is not None
+    assert move.gain.then is not None
+    assert move.gain.then < move.gain.now
+    assert doubted(told.job, told) == set(told.job.faces())
+    assert {(v.decision, v.chance_inside) for v in told.verdicts} == {("open", None)}
+    assert all("typed wrong as a whole" in v.why for v in told.verdicts)
+    assert not any(s.setting == "layups[1]" for s in told.suspects)
+    assert result(told, METRIC).slips[0].words == "Rowan on Alder fits if it lay marks together: was it?"
+    assert "or were the places of" in next_words(reports["turned or from the wrong end"].moves)
+
+
+@pytest.mark.parametrize(
+    ("slip", "says", "asks"),
+    [
+        (
+            {"slip": "offset sign"},
+            "Q on P, marks together, moved +1 in, fits if it was moved −1 in: was it?",
+            "was Q moved −1 in on P, not +1 in",
+        ),
+        (
+            {"slip": "wrong end"},
+            "Q on P, marks together, moved +1 in, fits if its places were counted from the far end: was it?",
+            "were the places of Q on P, marks together, moved +1 in, counted from the far end",
+        ),
+        (
+            {"slip": "unit", "units": ("mm", "in")},
+            "Q on P, marks together, moved +1 in, fits if it was read in inches, not millimetres: was it?",
+            "was Q on P, marks together, moved +1 in, read in inches, not millimetres",
+        ),
+        (
+            {"slip": "block", "off_um": -5.08},
+            "Q on P, marks together, moved +1 in, fits if a block in every stack was 2.00 tenths larger than typed: "
+            "was it?",
+            "was a block 2.00 tenths larger than typed in every stack of Q on P, marks together, moved +1 in",
+        ),
+    ],
+)
+def test_every_slip_has_words_in_the_units_asked_for(slip: dict[str, object], says: str, asks: str) -> None:
+    """What it was typed as, what it may have been, and the question to the paper."""
+    typed = Setting("a", LayUp("P", "Q", "over", 25.4), ())
+    meant = Setting("a", LayUp("P", "Q", "over", -25.4), ())
+    found = Slip(setting="a", chi2_before=90.0, chi2_after=20.0, meant=meant, faces=("P",), **slip)  # type: ignore[arg-type]
+    assert slip_words(found, typed, INCH) == says
+    assert question([found], Job(settings=(typed,)), INCH) == asks
+
+
+def test_a_level_turned_round_has_words() -> None:
+    """Steps and crosses would fit."""
+    typed = Setting("a", Step("P", 100.0), ())
+    found = Slip("a", "level turned", 90.0, 20.0, typed, ("P",))
+    says = "Steps of 100 mm along P would fit if the level stood the other way round: was it?"
+    assert slip_words(found, typed, METRIC) == says
+    assert question([found], Job(settings=(typed,)), METRIC) == (
+        "did the level stand the other way round for steps of 100 mm along P"
+    )

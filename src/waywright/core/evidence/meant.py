@@ -38,7 +38,7 @@ class Meant:
         """The setting once its common readings are told by `off_um` less."""
 
         def told(typed: Typed) -> Typed:
-            return Typed(round(typed.number - convert(round(off_um, TOLD_UM), "µm", typed.unit), DIGITS), typed.unit)
+            return _typed(typed, round(typed.number - convert(round(off_um, TOLD_UM), "µm", typed.unit), DIGITS))
 
         return _each(self.setting, lambda r: _told(r, told) if r.id in self.common else r)
 
@@ -63,7 +63,7 @@ def in_other_unit(setting: Setting) -> Iterator[Meant]:
 
 def turned_round(setting: Setting) -> Meant:
     """Slopes of a level that stood the other way round."""
-    return Meant("level turned", _each(setting, lambda r: _told(r, lambda t: Typed(-t.number, t.unit))))
+    return Meant("level turned", _each(setting, lambda r: _told(r, lambda t: _typed(t, -t.number))))
 
 
 def off_alike(setting: Setting) -> Meant:
@@ -72,7 +72,14 @@ def off_alike(setting: Setting) -> Meant:
 
 
 def _in(typed: Typed, unit: str, other: str) -> Typed:
-    return Typed(typed.number, other) if typed.unit == unit else typed
+    return _typed(typed, typed.number, other) if typed.unit == unit else typed
+
+
+def _typed(was: Typed, number: float, unit: str | None = None) -> Typed:
+    """Another number in its place; it says its unit where that is another, or was said."""
+    unit = unit or was.unit
+    said = unit != was.unit or was.text is not None
+    return Typed(number, unit, f"{number!r}".removesuffix(".0") + f" {unit}" if said else None)
 
 
 def _told(reading: Reading, told: Callable[[Typed], Typed]) -> Reading:

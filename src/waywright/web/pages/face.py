@@ -67,7 +67,7 @@ def _page(bench: Bench, request: Request, newest: Snapshot, name: str, act: int)
         title=name,
         job=head_of(newest),
         part=parts[0] if parts else None,
-        misfits=view.misfits if view is not None else (),
+        misfits=(*(slip.words for slip in view.slips), *view.misfits) if view is not None else (),
         working=working,
         columns=columns_of(table),
         table=rows_of(table),

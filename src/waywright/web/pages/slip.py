@@ -12,7 +12,9 @@ from waywright.core.evidence.job import Setting
 from waywright.record import Correct, Edit, Missing, Put, Ref, Snapshot
 from waywright.web.app import Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import setting_url
+from waywright.web.forms import Wrong
 from waywright.web.pages.job import number_of, version_in
+from waywright.web.pages.setting import setting_page
 
 GONE = "This was answered already, or the readings changed since; look at what they say now."
 
@@ -25,8 +27,10 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
     report = bench.solver.solved(opened).report if version_in(given, "act") == opened.number else None
     meant = next((s.meant for s in report.fit.slips if (s.setting, s.slip) == asked), None) if report else None
     typed = next((s for s in opened.job.settings if s.id == asked[0]), None)
-    if meant is None or typed is None:
-        raise Missing(GONE)
+    if typed is None:
+        raise Missing("There is no such setting here, or no longer.")
+    if meant is None:
+        return setting_page(bench, request, opened, typed, Wrong(GONE))
     bench.book.change(number, *_edits(opened, typed, meant), by=by_of(request), kind="slip")
     return goes_to(setting_url(number, typed.id))
 

@@ -21,6 +21,7 @@ from waywright.record import Snapshot
 from waywright.views.moves import next_words
 from waywright.views.result import Result, result
 from waywright.views.ribbon import ribbon_of
+from waywright.views.slips import SlipLine
 from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import FacePart, Live, Page, Retakes
 from waywright.web.drawing import Drawing, reach_um, side
@@ -121,6 +122,8 @@ def specimens(bench: Bench, request: Request) -> Response:
                 ),
             ),
             "",
+            job_url="/jobs/0",
+            slips=(SlipLine("layups[1]", "turn", "Rowan on Alder fits if it lay marks opposite: was it?"),),
         ),
     )
     return bench.show(request, "specimens.html", page)
