@@ -72,7 +72,7 @@ upper = "Rowan"
 turn = "over"
 offset_mm = 75
 pushed = "far end"
-readings = [ { pivot_mm = 400 } ]
+readings = [ { pivot_mm = 400 }, { pivot_mm = 310 } ]
 """
 
 

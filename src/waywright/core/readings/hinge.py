@@ -28,7 +28,7 @@ from waywright.core.evidence.rows import (
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings.bearing import pivot_mm
 from waywright.core.readings.laid import Laid
-from waywright.units import METRIC, Showing
+from waywright.units import Showing
 
 _DOUBTS = {
     AT_MOST: "tells of a hollow pair, and the others of a crowned one",
@@ -103,7 +103,7 @@ class Hinge(Laid):
         for reading in site.readings:
             off = towards_end * (self._pivot(site, reading) - even)
             if abs(off) <= 2 * self.u_x_mm:
-                notes.append(f"{reading.id}: {self.words(METRIC)} bears evenly, as far as a hinge can tell.")
+                notes.append(f"{reading.id}: {self.upper} on {self.lower} bears evenly, as far as a hinge can tell.")
                 continue
             speaking.append(reading)
             sense.append(AT_MOST if off > 0 else AT_LEAST)  # hollow: the gap falls with s² from the middle to the ends
