@@ -13,6 +13,7 @@ from studies.blunders import KINDS, moved, spoiled
 from tests.simulate import STACKS, Simulated, edge, planned_gaps, planned_slopes, read, round_of, truth_of
 from waywright import demo, jobfile
 from waywright.core.adjust.network import network
+from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import screen
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.kind import Kind
@@ -97,7 +98,11 @@ def test_nothing_is_changed_unasked() -> None:
     seen = solve_readings(wrong)
     assert seen.screened.fit.slips
     assert seen.job == wrong
-    assert np.array_equal(seen.screened.solution.mean_um, screen(network(wrong)).solution.mean_um)
+    net = seen.net
+    as_typed = Solution(net.unknowns, net.rows.take(np.flatnonzero(net.rows.sense == 0)))
+    assert np.array_equal(seen.screened.solution.mean_um, as_typed.mean_um)
+    assert screen(network(wrong)).suspects  # but none is told while the whole setting is in question
+    assert seen.screened.suspects == ()
 
 
 def test_a_block_is_told_by_as_much_as_it_is_off() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,10 +10,9 @@ import numpy as np
 from waywright.core.adjust.blind import FINER, Blindness, Visibility
 from waywright.core.adjust.burrs import burr
 from waywright.core.adjust.network import Network, network
-from waywright.core.adjust.slips import slips
 from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.evidence.bends import Bending, Given, unbent
-from waywright.core.evidence.findings import BlindSpot, Cure, Note, Report, Shape, Share, Suspect, Verdict
+from waywright.core.evidence.findings import BlindSpot, Cure, Note, Report, Shape, Share, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.judge.form import FormPosterior
@@ -71,15 +70,12 @@ def solve_readings(job: Job, bends: Bending = unbent) -> Solved:
     """
     for setting in job.settings:
         setting.geometry.check(job)
-    screened = screen(network(job, Given(bends=bends)))
-    carrying = frozenset(reading for one in screened.standing for reading in one.carrying)
-    given = Given(carrying, bends)
+    screened = screen(network(job, Given(bends=bends)), bends)
     net = screened.net
-    if slipped := slips(net, screened.claimed(), given):
-        screened = replace(screened, fit=replace(screened.fit, misfits=(), slips=slipped))
     faces = newest_faces(net, screened.solution)
     judges = {f.unknown.face.name: verdicts.face_under_test(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
-    return Solved(net, screened, Visibility(screened.solution, faces), judges, given)
+    carrying = frozenset(reading for one in screened.standing for reading in one.carrying)
+    return Solved(net, screened, Visibility(screened.solution, faces), judges, Given(carrying, bends))
 
 
 def report(job: Job, *, form_prior: bool = False, with_cures: bool = True, bends: Bending = unbent) -> Report:
@@ -109,7 +105,7 @@ def report_of(seen: Solved, *, form_prior: bool = False, with_cures: bool = True
         blind=_with_burr(
             seen, _ranked(job, judges, spots, found_cures) + tuple(_everything(name) for name in untouched)
         ),
-        suspects=tuple(_doubted_alone(seen, Hanging(seen.screened, seen.given, judges, spots, found).suspects())),
+        suspects=Hanging(seen.screened, seen.given, judges, spots, found).suspects(),
         unchecked=seen.screened.unchecked,
         untouched=untouched,
         past=job.past(),
@@ -127,13 +123,6 @@ def report_of(seen: Solved, *, form_prior: bool = False, with_cures: bool = True
         draws_um={name: form.draws_um for name, form in forms.items()},
         advise=moves,
     )
-
-
-def _doubted_alone(seen: Solved, suspects: Iterable[Suspect]) -> Iterator[Suspect]:
-    """Suspects but for those of settings that seem typed wrong as a whole: first that is asked."""
-    whole = {slip.setting for slip in seen.screened.fit.slips}
-    asked = {r.id for setting, r in seen.job.readings() if setting.id in whole}
-    return (suspect for suspect in suspects if suspect.reading not in asked)
 
 
 def _with_zones(face: Face, shape: Shape) -> Shape:
@@ -214,7 +203,7 @@ def _notes(net: Network, screened: Screened) -> tuple[Note, ...]:
     notes: list[Note] = list(net.notes)
     if any(setting.geometry.lying is not None for setting in net.job.settings):
         notes.append("Weight is left out: the pieces are taken as straight as they would be without sag.")
-    notes += [s for s in screened.fit.instruments if s.factor > 1 and not screened.fit.slips]
+    notes += [s for s in screened.fit.instruments if s.factor > 1]
     if net.job.goal.part is not None:
         notes.insert(0, net.job.goal.part)
     if net.repeated:

@@ -28,8 +28,8 @@ from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence.bends import Given
 from waywright.core.evidence.findings import Slip
-from waywright.core.evidence.job import Job, JobError, Setting
-from waywright.core.evidence.meant import Meant
+from waywright.core.evidence.job import Job, JobError
+from waywright.core.evidence.meant import OTHER, Meant
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import BoolArray, IntArray
 
@@ -87,9 +87,10 @@ def hypotheses(
     where it falls by most first. Unless `closely` only larger units are tried, which χ² may not show."""
     found: dict[tuple[str, str], Tried] = {}
     settings = _settings(net)
-    for number in np.unique(settings).tolist():
+    numbers = np.unique(settings)
+    for number in (numbers if closely else numbers[_may_be_larger(claimed, settings, numbers)]).tolist():
         setting, mine = net.job.settings[number], settings == number
-        meants = [m for m in setting.geometry.slips(net.job, setting) if closely or _larger_fits(claimed, setting, m)]
+        meants = [m for m in setting.geometry.slips(net.job, setting) if closely or m.factor > 1]
         for tried in _tried(net, claimed, given, number, mine, meants, least):
             before = found.get(tried.key)
             if before is None or tried.falls > before.falls:
@@ -178,18 +179,15 @@ class _Typed:
         return sum(each) / max(len(each), 1)
 
 
-def _larger_fits(claimed: Solution, setting: Setting, meant: Meant) -> bool:
-    """Whether the readings may well be of a larger unit: then their scatter is less than what is claimed by as much.
+def _may_be_larger(claimed: Solution, settings: IntArray, numbers: IntArray) -> BoolArray:
+    """(k,) the settings whose readings may well be of a unit `OTHER` times as large: they then scatter less by as much.
 
     Known without solving again, as far as the claims stay what they are.
     """
-    if meant.factor <= 1:
-        return False
-    changed = {now.id for was, now in zip(setting.readings, meant.setting.readings, strict=True) if was != now}
-    its = np.array([name in changed for name in claimed.rows.reading_ids])
-    more = (meant.factor - 1) * np.where(its, claimed.rows.value_um / claimed.rows.u_um, 0.0)
-    then = claimed.residuals + more - claimed.weighted @ claimed.carry((claimed.weighted.T @ more)[:, None])[:, 0]
-    return float(then @ then) < _chi2(claimed) + LARGER * int(its.sum())
+    own = settings[:, None] == numbers
+    more = (OTHER - 1) * own * (claimed.rows.value_um / claimed.rows.u_um)[:, None]
+    then = claimed.residuals[:, None] + more - claimed.weighted @ claimed.carry(claimed.weighted.T @ more)
+    return np.asarray((then**2).sum(axis=0) < _chi2(claimed) + LARGER * own.sum(axis=0))
 
 
 def _tried(

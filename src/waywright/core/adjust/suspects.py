@@ -17,9 +17,11 @@ from waywright.core.adjust.columns import Rows
 from waywright.core.adjust.feasible import impossible
 from waywright.core.adjust.misfits import misfits
 from waywright.core.adjust.network import Network
+from waywright.core.adjust.slips import slips
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import with_spacers_settled
-from waywright.core.evidence.findings import Claim, Fit, Scatter, Standing, Suspect
+from waywright.core.evidence.bends import Bending, Given
+from waywright.core.evidence.findings import Claim, Fit, Scatter, Slip, Standing, Suspect
 from waywright.core.evidence.rows import Influence
 from waywright.core.evidence.things import BoolArray, FloatArray, IntArray
 
@@ -45,38 +47,55 @@ class Screened:
     unchecked: tuple[str, ...]
     fit: Fit
 
-    def claimed(self) -> Solution:
-        """All equations with every instrument as good as it claims, suspects too."""
-        if not self.suspects and all(s.factor == 1 for s in self.fit.instruments):
-            return self.solution
-        return Solution(self.net.unknowns, self.net.rows.take(np.flatnonzero(self.net.rows.sense == 0)))
 
-
-def screen(net: Network) -> Screened:
+def screen(net: Network, bends: Bending | None = None) -> Screened:
     """Solve `net`, learn each instrument's scatter, set suspects aside one after another, and check the limits.
+
+    Told how pieces bend, it asks first for a setting typed wrong as a whole: while there is one nothing else is
+    doubted, for what disagrees may be its doing.
 
     Which spacers carry is asked of all readings, and again without the gaps that are suspect: a misread one may have
     put the upper on a spacer that it is free of.
     """
-    found = _screened(*with_spacers_settled(net))
+    settled, standing = with_spacers_settled(net)
+    rigid.check(settled)
+    claimed = _claimed(settled)
+    if bends is not None:
+        carrying = frozenset(name for one in standing for name in one.carrying)
+        if slipped := slips(settled, claimed, Given(carrying, bends)):
+            return _as_typed(settled, standing, claimed, slipped)
+    found = _screened(settled, standing, claimed)
     spacers = {net.rows.reading_ids[row] for group in net.standing for row in group.rows}
     doubted = {s.reading for s in found.suspects} - spacers
     if doubted and any(not group.sure for group in net.standing):
         again, standing = with_spacers_settled(net, doubted)
         if standing != found.standing:
-            found = _screened(again, standing)
+            rigid.check(again)
+            found = _screened(again, standing, _claimed(again))
     return found
 
 
-def _screened(net: Network, standing: tuple[Standing, ...]) -> Screened:
-    rigid.check(net)
+def _claimed(net: Network) -> Solution:
+    """All equations, every instrument as good as it claims."""
+    return Solution(net.unknowns, net.rows.take(np.flatnonzero(net.rows.sense == 0)))
+
+
+def _as_typed(
+    net: Network, standing: tuple[Standing, ...], claimed: Solution, slipped: tuple[Slip, ...]
+) -> Screened:
+    fit = Fit(float((claimed.residuals**2).sum()), float(claimed.redundancies.sum()), (), slips=slipped)
+    unchecked = tuple(claimed.rows.reading_ids[i] for i in np.flatnonzero(claimed.redundancies < CHECKED))
+    return Screened(net, standing, claimed, np.flatnonzero(net.rows.sense == 0), (), unchecked, fit)
+
+
+def _screened(net: Network, standing: tuple[Standing, ...], claimed: Solution) -> Screened:
     rows = net.rows
     keep = np.flatnonzero(rows.sense == 0)
     scale = np.ones(len(rows.value_um))
     doubted = np.zeros(len(rows.value_um), bool)
     suspects: list[Suspect] = []
     while True:
-        solution, factors = _learned(net, keep, scale, doubted)
+        solution, factors = _learned(net, keep, scale, doubted, begun=None if suspects else claimed)
         found = _worst(net, keep, scale, doubted, solution, factors) if len(suspects) < MOST else None
         if found is None:
             break
@@ -101,9 +120,15 @@ def _screened(net: Network, standing: tuple[Standing, ...]) -> Screened:
 
 
 def _learned(
-    net: Network, keep: IntArray, scale: FloatArray, doubted: BoolArray, trim: float = TRIM
+    net: Network,
+    keep: IntArray,
+    scale: FloatArray,
+    doubted: BoolArray,
+    trim: float = TRIM,
+    begun: Solution | None = None,
 ) -> tuple[Solution, FloatArray]:
-    """Solve, and again with each instrument's u raised to what its readings show, until that settles.
+    """Solve, and again with each instrument's u raised to what its readings show, until that settles; `begun` is that
+    with each as it claims, where it is known.
 
     Returns the solution and (instruments, 3): the factor used, the factor found, and the redundancy it rests on.
     """
@@ -111,7 +136,7 @@ def _learned(
     code = net.rows.instrument
     for _ in range(4):
         total = scale * found[code, 0] if len(code) else scale
-        solution = Solution(net.unknowns, net.rows.take(keep, total))
+        solution, begun = begun or Solution(net.unknowns, net.rows.take(keep, total)), None
         new = _scatter(solution.rows.instrument, solution.residuals, solution.redundancies, found, ~doubted[keep], trim)
         used = np.column_stack([found[:, :1], new[:, 1:]])
         if np.allclose(new[:, 0], found[:, 0], rtol=SETTLED):

@@ -11,6 +11,7 @@ from waywright.units import convert
 
 Slipped = Literal["turn", "offset sign", "wrong end", "unit", "block", "level turned"]
 
+OTHER = convert(1.0, "in", "mm")  # the larger of each two units, in the other
 OTHER_UNIT = {"mm": "in", "in": "mm", "µm": "thou", "thou": "µm"}
 TOLD_UM = 1  # decimals of a µm to which a block is told to be off
 DIGITS = 9  # of a number in any unit, so that it reads as a person would type it
