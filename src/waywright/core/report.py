@@ -24,6 +24,7 @@ from waywright.core.next.moves import moves
 from waywright.core.results import verdicts
 from waywright.core.results.agreements import agreements, changes
 from waywright.core.results.parallels import parallels
+from waywright.core.results.seen import seen_part, unseen_shapes
 from waywright.core.results.verdicts import FaceUnderTest, aims
 from waywright.core.work.done import hand_learned
 
@@ -60,7 +61,18 @@ class Solved:
 
     def as_read(self) -> tuple[Shape, ...]:
         """The shapes as the readings alone tell them, without their zones."""
-        return self.shapes({name: judge.height_um for name, judge in self.judges.items()}, self.visibility.sigmas_um())
+        told = self.shapes({name: judge.height_um for name, judge in self.judges.items()}, self.visibility.sigmas_um())
+        return tuple(self._seen(shape) if shape.face in self.judges else shape for shape in told)
+
+    def _seen(self, shape: Shape) -> Shape:
+        """With the part of it that is seen."""
+        judge = self.judges[shape.face]
+        found = seen_part(judge.height_um, judge.covariance_um2, unseen_shapes(judge.covariance_um2))
+        if found is None:
+            return shape
+        whole = np.full((2, len(shape.x_mm)), np.nan)
+        whole[:, judge.heights.unknown.nodes] = found
+        return replace(shape, seen_um=whole[0], seen_sigma_um=whole[1])
 
 
 def solve_readings(job: Job, bends: Bending = unbent) -> Solved:

@@ -34,7 +34,7 @@ _REACH = {
     "time": ("min", -1e7, 1e7, "a time"),
 }
 _ABOVE_ZERO = {"length_mm", "width_mm", "u_um", "u_um_per_m", "um_per_m_per_div", "blocks_mm"} | {
-    "straightness_um", "flatness_um", "twist_um_per_m", "diameter_um", "over_mm", "height_mm", "depth_um",
+    "straightness_um", "flatness_um", "twist_um_per_m", "diameter_um", "over_mm", "height_mm", "depth_um", "as_made_um",
 }  # fmt: skip
 _FROM_ZERO = {"feel_um", "seat_um", "leave_out_mm", "depth_u_um", "scatter"}
 LONGEST_BITS = 64  # of a whole number; TOML promises no more

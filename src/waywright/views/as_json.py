@@ -158,6 +158,10 @@ def _verdict(verdict: Verdict) -> Json:
         "why": verdict.why,
         "prior": verdict.prior,
         "grade": verdict.grade,
+        "unseen": list(verdict.unseen),
+        "as_made": verdict.as_made,
+        f"at_least_{unit}": verdict.at_least_um,
+        "seen": [dataclasses.asdict(line) for line in verdict.seen],
     }
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence.findings import BURR, BlindSpot, Misfit, Parallel, Report, Suspect, Verdict
+from waywright.core.evidence.findings import BURR, BlindSpot, Misfit, Parallel, Report, SeenLine, Suspect, Verdict
 from waywright.core.evidence.job import Reading, Setting
 from waywright.core.next.retakes import home_of, left_out_because
 from waywright.views.findings import cure_words, misfit_words, note_words, scatter_words, suspect_words
@@ -26,8 +26,9 @@ from waywright.views.numbers import (
 )
 from waywright.views.slips import LIES, SlipLine, slip_lines
 from waywright.views.standing import standing_notes
-from waywright.views.tables import ShapeTable, shape_table
+from waywright.views.tables import ShapeTable, line_place, shape_table
 
+LEAST_TOLD_UM = 0.1  # of the least that a measure comes to
 SETTLED = {  # why a suspect stays left out
     None: "No verdict hangs on it: it stays left out.",
     "laid again": "It was taken again since: it stays left out.",
@@ -48,6 +49,8 @@ class VerdictLine:
     chance: str
     decision: str
     why: str
+    seen: str = ""  # what is known of it though a shape is not seen
+    partly: bool = False  # decided, or not, with a shape unseen
 
 
 @dataclass(frozen=True)
@@ -157,21 +160,47 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
     numbers = shown.slopes if twist else shown.heights
     low, high = verdict.interval_95_um or (math.nan, math.nan)
     within = (high - low) / 2 if high > low else None
-    unknown = verdict.value_um is None or bool(verdict.unseen)
+    unknown = verdict.value_um is None or (bool(verdict.unseen) and not verdict.as_made)
+    open_ = unknown and verdict.decision != "outside"
     limit = NONE if verdict.limit_um is None else shown.limit(verdict.limit_um, twist)
     if verdict.limit_um is not None and verdict.side != "between":
         limit += f", {verdict.side}"
     return VerdictLine(
         face=verdict.face,
         measure=verdict.measure + (f" ({verdict.grade})" if verdict.grade else ""),
-        value=NONE if unknown else numbers(verdict.value_um, within),
+        value=_at_least(verdict, shown) if unknown else numbers(verdict.value_um, within),
         interval=NONE if unknown or within is None else f"{numbers(low, within)} to {numbers(high, within)}",
         limit=limit,
         unit=shown.slope if twist else shown.height,
-        chance=NONE if unknown or verdict.chance_inside is None else percent(verdict.chance_inside),
+        chance=NONE if open_ or verdict.chance_inside is None else percent(verdict.chance_inside),
         decision=verdict.decision,
         why=sentence(verdict.why),
+        seen=_seen_lines(verdict, shown),
+        partly=bool(verdict.unseen),
     )
+
+
+def _at_least(verdict: Verdict, shown: Shown) -> str:
+    """What the measure comes to whatever the unseen shapes are, where that is more than nothing."""
+    least = verdict.at_least_um
+    return f"≥ {shown.heights(least)}" if least is not None and least >= LEAST_TOLD_UM else NONE
+
+
+def _seen_lines(verdict: Verdict, shown: Shown) -> str:
+    """The mean of the lines, else each line, of which nothing is hidden."""
+    mean = [line for line in verdict.seen if line.y_mm is None]
+    said = [_seen_line(line, verdict, shown) for line in mean or verdict.seen]
+    return " ".join([*said, *(["How the lines differ is not seen."] if mean else [])])
+
+
+def _seen_line(line: SeenLine, verdict: Verdict, shown: Shown) -> str:
+    low, high = line.interval_95_um
+    within = (high - low) / 2
+    what = "The mean of the lines" if line.y_mm is None else f"The line at {line_place(line.y_mm, shown)}"
+    words = f"{what} is straight to {shown.heights(line.value_um, within)} ± {shown.height_text(within, within)}"
+    if line.chance_inside is not None and verdict.limit_um is not None:
+        words += f", inside with a chance of {percent(line.chance_inside)}"
+    return f"{words}."
 
 
 def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:

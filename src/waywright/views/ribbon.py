@@ -93,6 +93,8 @@ def ribbon_of(face: Face, shape: Shape | None, shown: Shown, suspects_mm: tuple[
     stations = tuple((x, shown.lengths(x)) for x in face.stations_mm)
     if shape is None or not known(shape):
         return Ribbon(face, shown, (), (), stations, f"Face {face.name} from the side, not known yet", "", suspects_mm)
+    told = ", as far as it is seen" if shape.seen_um is not None else ""
+    shape = shape.as_seen
     usual = usual_band_um(shape)
     low, high = (shown.heights(float(h), usual, sign=True) for h in _span(shape))
     cells = _cells(face, shape, shown)
@@ -102,22 +104,22 @@ def ribbon_of(face: Face, shape: Shape | None, shown: Shown, suspects_mm: tuple[
         _lines(face, shape, shown),
         cells,
         stations,
-        f"Face {face.name} from the side, heights from {low} to {high} {shown.height}",
-        f"Face {face.name} from above, far edge at the top; {len(cells)} places with their heights",
+        f"Face {face.name} from the side{told}, heights from {low} to {high} {shown.height}",
+        f"Face {face.name} from above{told}, far edge at the top; {len(cells)} places with their heights",
         suspects_mm,
     )
 
 
 def known(shape: Shape) -> bool:
     """Whether the readings tell anything of the shape yet."""
-    usual = usual_band_um(shape)
+    usual = usual_band_um(shape.as_seen)
     return usual is not None and usual <= UNKNOWN_UM
 
 
 def extent_um(shapes: Iterable[Shape]) -> float:
     """How far the heights and most of the bands of all ribbons reach, so that all can be drawn to one scale."""
     found = LEAST_UM
-    for shape in shapes:
+    for shape in (each.as_seen for each in shapes):
         usual = usual_band_um(shape)
         if usual is not None and usual <= UNKNOWN_UM and len(shape.lines_mm) <= MOST_LINES:
             height = max(map(abs, _span(shape)))

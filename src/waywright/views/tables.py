@@ -34,6 +34,7 @@ class ShapeTable:
 
 def shape_table(shape: Shape, shown: Shown) -> ShapeTable:
     """The heights as a table; a caption with the zones."""
+    partly, shape = shape.seen_um is not None, shape.as_seen
     lines, usual = len(shape.lines_mm), usual_band_um(shape)
     if usual is None or usual > UNKNOWN_UM:
         return ShapeTable(shape.face, _state(shape, "its shape is not known yet"), (), (), 0)
@@ -48,7 +49,8 @@ def shape_table(shape: Shape, shown: Shown) -> ShapeTable:
             cells.append((shown.heights(h, usual, sign=True), shown.heights(BAND * u, usual)) if read else (NONE, ""))
         rows.append((shown.lengths(float(shape.x_mm[i * lines])), tuple(cells)))
     names = tuple(line_name(y, shown) for y in shape.lines_mm) if lines > 1 else ("height",)
-    return ShapeTable(shape.face, _caption(shape, shown), names, _aligned(rows), stations - len(kept))
+    caption = _state(shape, "as far as it is seen") if partly else _caption(shape, shown)
+    return ShapeTable(shape.face, caption, names, _aligned(rows), stations - len(kept))
 
 
 def _aligned(rows: list[tuple[str, tuple[tuple[str, str], ...]]]) -> tuple[Row, ...]:

@@ -131,7 +131,10 @@ def _verdicts(console: Console, verdicts: tuple[VerdictLine, ...]) -> None:
     for v in verdicts:
         table.add_row(v.face, v.measure, v.value, v.interval, v.limit, v.unit, v.chance, Text(v.decision, style="bold"))
     console.print(Padding(table, (0, 0, 0, 2)))
-    reasons = [f"{v.face}: {v.why}" for v in verdicts if v.why and v.decision not in ("inside", "outside")]
+    reasons = [
+        f"{v.face}: {v.why}" for v in verdicts if v.why and (v.partly or v.decision not in ("inside", "outside"))
+    ]
+    reasons += [f"{v.face}: {v.seen}" for v in verdicts if v.seen]
     for reason in dict.fromkeys(reasons):
         console.print(Padding(Text(reason), (0, 0, 0, 2)))
 

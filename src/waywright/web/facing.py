@@ -119,7 +119,7 @@ def _profile(face: Face, shape: Shape | None, at_mm: FloatArray, ends_mm: FloatA
     """The mean of the lines that were read; flat where nothing is known."""
     height, is_known = np.zeros(len(face.stations_mm)), shape is not None and known(shape)
     if shape is not None and is_known:
-        height = np.nan_to_num(_mean(shape.height_um.reshape(len(height), -1)))
+        height = np.nan_to_num(_mean(shape.as_seen.height_um.reshape(len(height), -1)))
     order = np.argsort(at_mm)
     first, last = np.sort(ends_mm)
     x, height = at_mm[order], height[order]

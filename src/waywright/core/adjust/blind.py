@@ -3,7 +3,8 @@
 Modes of a face, with s = 2x/L − 1 and t = 2y/W, Gram-Schmidt in the order of `MODES` on the read nodes after the
 plane, each of RMS 1. For each name the faces × faces matrix of posterior over prior covariance: an eigenvalue's root
 of 0.5 or more is blind, 0.05 to 0.5 weak; its vector gives the faces and signs. (A twist that six faces share shows
-0.41 on each, so faces are never judged one by one.) What is left beyond the named modes is `finer`.
+0.41 on each, so faces are never judged one by one.) What is left beyond the named modes is `finer`. Of a face said
+to be truer when made than the millimetre assumed otherwise, what is weak must be as large as on others.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ class Blindness:
     """One shape the readings hardly see: `weights` says how much of it each face has, by name, unit length in all.
 
     `shapes_um` is what one prior standard deviation left of it looks like on each face (n,), by the face's name.
+    `as_made`: how true its faces were made bounds it.
     """
 
     mode: str
@@ -48,6 +50,7 @@ class Blindness:
     weights: Mapping[str, float]
     shapes_um: Mapping[str, FloatArray]
     count: int = 1
+    as_made: bool = False
 
 
 def modes(face: Heights) -> dict[str, FloatArray]:
@@ -99,12 +102,20 @@ class Visibility:
             for name, f, start in zip(self.names(), self.faces, self.edges, strict=False)
         }
 
+    def rms_um(self, i: int) -> float:
+        """What any shape of face `i` was before it was read, RMS."""
+        return float(self.faces[i].prior_um / np.sqrt(len(self.faces[i].x_mm)))
+
+    def _as_made(self, i: int) -> bool:
+        face = self.faces[i].unknown.face
+        return face is not None and face.as_made_um is not None
+
     def matrix(self, mode: str) -> tuple[list[int], FloatArray]:
         """The faces that can show `mode` and their posterior over prior covariance (k, k) of its size."""
         members = [i for i, found in enumerate(self.modes) if mode in found]
         at = [int(self.edges[i]) + self.faces[i].plane.shape[1] + list(self.modes[i]).index(mode) for i in members]
-        size = np.array([np.sqrt(len(self.faces[i].x_mm)) for i in members])
-        return members, self.covariance[np.ix_(at, at)] / np.outer(size, size) / PRIOR_UM**2
+        size = np.array([self.faces[i].prior_um for i in members])
+        return members, self.covariance[np.ix_(at, at)] / np.outer(size, size)
 
     def ratio(self, mode: str, weights: Mapping[str, float]) -> float:
         """What is left of one shape, as a share of the prior: `weights` are those of a `Blindness`."""
@@ -121,7 +132,12 @@ class Visibility:
         found: list[Blindness] = []
         for mode in MODES:
             members, left = self.matrix(mode)
-            found += [self._named(mode, members, root, vector) for root, vector in _eigen(left) if root >= WEAK]
+            rms_um = np.array([self.rms_um(i) for i in members])
+            found += [
+                self._named(mode, members, root, vector)
+                for root, vector in _eigen(left)
+                if root >= BLIND or root * float(np.linalg.norm(vector * rms_um)) >= WEAK * PRIOR_UM
+            ]
         eigenvalues, left_um = self._finer()
         if len(eigenvalues) and np.sqrt(eigenvalues[0]) >= WEAK:
             found.append(self._finer_spot(eigenvalues, left_um))
@@ -130,9 +146,10 @@ class Visibility:
     def _named(self, mode: str, members: list[int], ratio: float, vector: FloatArray) -> Blindness:
         names = self.names()
         vector = vector * (1.0 if vector[int(np.argmax(np.abs(vector) > 0.1))] > 0 else -1.0)
-        largest = float(np.abs(vector).max())
-        taking = [k for k in range(len(members)) if abs(vector[k]) > min(0.1 * largest, WEAK / ratio)]
-        shapes = {names[members[k]]: vector[k] * ratio * PRIOR_UM * self.modes[members[k]][mode] for k in taking}
+        amount_um = vector * [self.rms_um(i) for i in members]
+        largest = float(np.abs(amount_um).max())
+        taking = [k for k in range(len(members)) if abs(amount_um[k]) > min(0.1 * largest, WEAK / ratio * PRIOR_UM)]
+        shapes = {names[members[k]]: amount_um[k] * ratio * self.modes[members[k]][mode] for k in taking}
         return Blindness(
             mode,
             {names[members[k]]: 1 if vector[k] > 0 else -1 for k in taking},
@@ -140,6 +157,7 @@ class Visibility:
             max(float(np.abs(s).max()) for s in shapes.values()),
             {names[i]: float(v) for i, v in zip(members, vector, strict=True)},
             shapes,
+            as_made=any(self._as_made(members[k]) for k in taking),
         )
 
     # -- finer than the named modes
@@ -200,6 +218,7 @@ class Visibility:
             {},
             taking,
             int(np.sum(eigenvalues >= limit**2)),
+            all(self._as_made(i) for i, name in enumerate(self.names()) if name in taking),
         )
 
 

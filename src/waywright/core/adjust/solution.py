@@ -22,10 +22,11 @@ from scipy.linalg import lapack
 from waywright.core.adjust.arrow import ArrowheadFactor, NotPositive, Selected
 from waywright.core.adjust.columns import Rows, Unknown, compress, orthonormal, over
 from waywright.core.evidence.rows import NOT_READ, Influence, Label
-from waywright.core.evidence.things import FloatArray, IntArray
+from waywright.core.evidence.things import Face, FloatArray, IntArray
 
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
 PRECISE = 1e-3  # of what is blind: beyond, the factor is taken from the rows
+AS_MADE = 5.0  # how true a face was made, over that RMS; a choice of ours
 REFINEMENTS = 4  # at most; each uses the residuals of the rows themselves, so the normal matrix's squaring is undone
 
 
@@ -327,7 +328,13 @@ def _heights(unknown: Unknown) -> Heights:
     assert face is not None
     assert nodes is not None
     x, y = face.x_mm[nodes], face.y_mm[nodes]
-    return Heights(unknown, x, y, plane(x, y), PRIOR_UM * np.sqrt(len(nodes)))
+    return Heights(unknown, x, y, plane(x, y), shape_prior_um(face) * np.sqrt(len(nodes)))
+
+
+def shape_prior_um(face: Face) -> float:
+    """The RMS of any shape of a face before it is read, µm: a millimetre, or a fifth of how true it is said to be made
+    (which is taken as five standard deviations from peak to valley)."""
+    return PRIOR_UM if face.as_made_um is None else face.as_made_um / AS_MADE
 
 
 _Body = tuple[IntArray, FloatArray, IntArray]

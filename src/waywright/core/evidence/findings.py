@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import ClassVar, Literal
 
@@ -28,7 +28,8 @@ class Shape:
     """Heights of a face in one state, about the unweighted least-squares plane (line for one line) of its read nodes.
 
     All (nodes,), lines fastest; NaN where no reading touches. `straightness_um` are the minimum zones of each line's
-    heights as they stand, without the form prior; flatness and twist need two lines and are None without.
+    heights as they stand, without the form prior; flatness and twist need two lines and are None without. `seen_um`
+    and `seen_sigma_um` are the same heights less the shapes that no reading sees: None where all is seen, or nothing.
     """
 
     face: str
@@ -41,6 +42,15 @@ class Shape:
     straightness_um: tuple[float | None, ...]  # one for each line; None with fewer than three read stations
     flatness_um: float | None = None
     twist_um_per_m: float | None = None
+    seen_um: FloatArray | None = None
+    seen_sigma_um: FloatArray | None = None
+
+    @property
+    def as_seen(self) -> Shape:
+        """The part of it that readings see, to be drawn; itself where that is all, or nothing."""
+        if self.seen_um is None or self.seen_sigma_um is None:
+            return self
+        return replace(self, height_um=self.seen_um, sigma_um=self.seen_sigma_um)
 
 
 @dataclass(frozen=True)
@@ -187,8 +197,23 @@ class Fit:
 
 
 @dataclass(frozen=True)
+class SeenLine:
+    """A line of a face of which nothing is hidden, though something of the face is: at `y_mm`, None the mean of all."""
+
+    y_mm: float | None
+    value_um: float
+    interval_95_um: tuple[float, float]
+    chance_inside: float | None
+
+
+@dataclass(frozen=True)
 class Verdict:
-    """A face against its limit. `decision` is inside, outside, open (and `why`) or not measured."""
+    """A face against its limit. `decision` is inside, outside, open (and `why`) or not measured.
+
+    While `unseen` shapes leave it open, `at_least_um` is what the measure comes to whatever they are (with a chance of
+    95 %), and `seen` are the lines they do nothing to. `as_made`: how true the face was made bounds what is not seen,
+    and the numbers count with that.
+    """
 
     face: str
     measure: Measure  # of a twist the numbers are in µm/m
@@ -202,6 +227,9 @@ class Verdict:
     prior: str
     grade: str | None = None
     unseen: tuple[str, ...] = ()  # the modes, not or hardly seen, that leave it open
+    at_least_um: float | None = None
+    seen: tuple[SeenLine, ...] = ()
+    as_made: bool = False
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,8 @@ class Face:
 
     Nodes are numbered with the lines fastest: node = station · len(lines_mm) + line. `place_mm` (Y, Z) is where its
     centre line lies in the piece's cross-section, `slope_deg` how its normal leans to the rear; left out, that of its
-    `side`: 0 of a top, 180 of a bottom.
+    `side`: 0 of a top, 180 of a bottom. `as_made_um`: how true it was made (milled within 50): bounds what no reading
+    has seen yet, in place of the millimetre that is assumed otherwise.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Face:
     finish: str | None = None
     place_mm: tuple[float, ...] = (0.0, 0.0)
     slope_deg: float | None = None
+    as_made_um: float | None = None
 
     @cached_property
     def x_mm(self) -> FloatArray:

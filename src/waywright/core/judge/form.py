@@ -27,12 +27,13 @@ class FormPosterior:
 
     `words`: what the form prior came to, "smooth over 150 mm, 2.1 µm". `shares`: posterior chance of each random part
     ("rough", "smooth", "stepped", "wavy": together 1), and that there is a bow or S ("low modes") or a lone spot or
-    step ("feature").
+    step ("feature"). `unseen` (n, k): orthonormal, the shapes on which no form prior was laid.
     """
 
     draws_um: Floats
     words: str
     shares: dict[str, float]
+    unseen: Floats
 
 
 @dataclass(frozen=True)
@@ -86,9 +87,9 @@ def posterior(model: FormModel, height_um: Floats, *, draws: int, seed: int) -> 
     choices = model.weigh(height_um)
     drawn = model.draw(height_um, choices, draws, rng)
     if not model.parts:
-        return FormPosterior(drawn, "nothing seen that has a form", {})
+        return FormPosterior(drawn, "nothing seen that has a form", {}, model.frame.blind)
     shares = _shares(model, choices)
-    return FormPosterior(drawn, _words(model, choices, shares), shares)
+    return FormPosterior(drawn, _words(model, choices, shares), shares, model.frame.blind)
 
 
 def zone_summary(values: ArrayLike) -> ZoneSummary:

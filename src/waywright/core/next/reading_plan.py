@@ -21,7 +21,7 @@ from scipy import linalg
 
 from waywright.core.adjust.columns import Unknown, orthonormal
 from waywright.core.adjust.network import network
-from waywright.core.adjust.solution import PRIOR_UM, Heights, Solution, plane
+from waywright.core.adjust.solution import Heights, Solution, plane, shape_prior_um
 from waywright.core.evidence.bends import NOTHING_MORE, Given
 from waywright.core.evidence.job import Job, Reading
 from waywright.core.evidence.kind import Candidate, Kind
@@ -260,7 +260,7 @@ class ReadingPlan:
             if columns is not None:
                 rows[:, columns] = part.toarray()
             elif unknown.face is not None:  # a guide not run along yet
-                named.append(part.toarray() * PRIOR_UM * np.sqrt(part.shape[1]))
+                named.append(part.toarray() * shape_prior_um(unknown.face) * np.sqrt(part.shape[1]))
             elif unknown.prior_um is not None:
                 named.append(part.toarray() * unknown.prior_um)
             else:

@@ -20,11 +20,13 @@ MAPPED = ("between", "at most", "middle high only", "hollow only")  # sides that
 
 
 def maps(job: Job, report: Report, doubted: Set[str], face: str | None = None) -> Iterator[tuple[Verdict, ScrapingMap]]:
-    """One for each verdict that is outside, of one face if named; none while a reading is in doubt on the face."""
+    """One for each verdict that is outside, of one face if named; none while a reading is in doubt on the face, or a
+    shape of it is not seen: where the metal stands proud is not known then."""
     for verdict in report.verdicts:
         asked = face is None or verdict.face == face
         mapped = verdict.measure != TWIST and verdict.side in MAPPED
-        if asked and mapped and verdict.decision == "outside" and verdict.face not in doubted:
+        sure = verdict.decision == "outside" and not verdict.unseen and verdict.face not in doubted
+        if asked and mapped and sure:
             found = map_for(job, report, verdict)
             if found is not None:
                 yield verdict, found
@@ -101,7 +103,7 @@ class NoMap(Move):
 def scraped(job: Job, report: Report, doubted: Set[str]) -> Iterator[Move]:
     """A map for each face that is outside; or why none is drawn."""
     for verdict in report.verdicts:
-        if verdict.decision != "outside" or verdict.face in doubted:
+        if verdict.decision != "outside" or verdict.unseen or verdict.face in doubted:
             continue
         if verdict.measure == TWIST:
             face, twist = job.faces()[verdict.face], verdict.value_um or 0.0

@@ -7,14 +7,14 @@ docs/tables/verdict-coverage.md). So chances and intervals stand here only, and 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence.findings import Fit, Measure, Share, Verdict
+from waywright.core.evidence.findings import KNOWN_UM, Fit, Measure, SeenLine, Share, Verdict
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, FloatArray, IntArray
@@ -24,6 +24,7 @@ from waywright.core.judge.geometry import effective, tells_twist, twist, twist_w
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
+from waywright.core.results.seen import least_zones, line_planes, sections, unseen_shapes
 from waywright.core.results.workpiece import needs
 
 STRAIGHTNESS: Final = "straightness"
@@ -32,8 +33,11 @@ TWIST: Final = "twist"
 UNSEEN, HARDLY_SEEN = "no reading so far sees", "the readings so far hardly see"
 SLIPPED = "a setting that it rests on seems typed wrong as a whole"
 SOUND = Fit(0.0, 0.0, ())
+AS_MADE = "what no reading sees is taken for as true as the face was made"
 NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
 DRAWS = 4000
+LEAST_DRAWS = 400  # of which the least is worked out
+SURE = 0.95
 SEED = 1
 
 
@@ -110,6 +114,18 @@ class FaceUnderTest:
         zone = minimum_zone_planes(x, y, heights)
         return zone if limit is None or not limit.signed else signed_um(zone, crown_um(x, heights, y))
 
+    def least(self, aim: Aim, draws_um: FloatArray, unseen: FloatArray) -> FloatArray | None:
+        """(m,) the least a zone of draws (m, n) comes to, without a sign, whatever the unseen shapes (n, k) are."""
+        x, y = self.heights.x_mm, self.heights.y_mm
+        if aim.measure == STRAIGHTNESS and self.lines:
+            at, planes = np.concatenate(self.lines), line_planes(x, self.lines)
+        elif aim.measure == FLATNESS and len(self.at):
+            at = self.at
+            planes = np.column_stack([np.ones(len(at)), *(v[at] / (np.ptp(v[at]) or 1.0) for v in (x, y))])
+        else:
+            return None
+        return least_zones(draws_um[:, at], planes, unseen[at])
+
     def twist_by(self, finer_um: FloatArray) -> float:
         """At most what shapes finer than the named ones, by their sigmas (n,), do to the twist: mostly nothing."""
         x, y = self.heights.x_mm, self.heights.y_mm
@@ -154,6 +170,9 @@ def form_of(judge: FaceUnderTest, spots: Sequence[Blindness]) -> FormPosterior:
     """The heights of a face under the form prior, which is never laid on what is blind."""
     name = judge.face.name
     blind = [s.shapes_um[name] for s in spots if s.ratio >= BLIND and s.weights and name in s.shapes_um]
+    if judge.face.as_made_um is not None:  # what is finer and bounded by it alone
+        prior_um = judge.heights.prior_um / np.sqrt(len(judge.height_um))
+        blind += list(unseen_shapes(judge.covariance_um2, min(KNOWN_UM, BLIND * prior_um)).T)
     return form_posterior(
         judge.heights.x_mm,
         judge.heights.y_mm,
@@ -166,7 +185,10 @@ def form_of(judge: FaceUnderTest, spots: Sequence[Blindness]) -> FormPosterior:
 
 
 def blind_for(judge: FaceUnderTest, aim: Aim, spots: Sequence[Blindness]) -> list[Blindness]:
-    """The blind and weak spots that leave this measure of this face open: of either the prior would decide."""
+    """The blind and weak spots that leave this measure of this face open: of either the prior would decide.
+
+    Those bounded by how true the face was made are among them: that is a guess, by which nothing is scraped.
+    """
     return [s for s in spots if s.ratio >= WEAK and effect_um(judge, aim, s) > NOTICED_UM]
 
 
@@ -197,6 +219,9 @@ def verdict(
     decision = decide(values, aim.limit, rule=goal.rule) if aim.limit is not None else None
     word, why = (decision.word, decision.why) if decision else ("open", "no limit was given")
     blind = blind_for(judge, aim, spots)
+    bounded = bool(blind) and all(s.as_made for s in blind)
+    if bounded and word == "inside":  # as bad as it was made it is still good
+        blind, why = [], f"{why}; {AS_MADE}"
     if blind:
         sees = UNSEEN if any(s.ratio >= BLIND for s in blind) else HARDLY_SEEN
         word, why = "open", f"{sees} {', '.join(dict.fromkeys(s.mode for s in blind))}"
@@ -204,7 +229,7 @@ def verdict(
     if slipped or fit.misfits:
         first = SLIPPED if slipped else "the readings do not fit together"
         word, why = "open", "; ".join([first, *([why] if blind else [])])
-    return Verdict(
+    found = Verdict(
         judge.face.name,
         aim.measure,
         summary.mean,
@@ -217,7 +242,46 @@ def verdict(
         form.words,
         aim.grade,
         tuple(dict.fromkeys(s.mode for s in blind)),
+        as_made=bounded,
     )
+    if not blind or slipped or fit.misfits:
+        return found
+    return _as_far_as_seen(found if bounded else replace(found, chance_inside=None), judge, aim, form, goal)
+
+
+def _as_far_as_seen(found: Verdict, judge: FaceUnderTest, aim: Aim, form: FormPosterior, goal: Goal) -> Verdict:
+    """An open verdict with what is known all the same; outside, where that is sure whatever the unseen shapes are."""
+    lines = tuple(_lines_seen(judge, aim, form, goal)) if aim.measure == STRAIGHTNESS else ()
+    known = form.draws_um - (form.draws_um @ form.unseen) @ form.unseen.T
+    least = judge.least(aim, known[:LEAST_DRAWS], form.unseen)
+    if least is None:
+        return replace(found, seen=lines)
+    found = replace(found, at_least_um=float(np.quantile(least, 1 - SURE)), seen=lines)
+    if aim.limit is None:
+        return found
+    reach = max(map(abs, aim.limit.interval())) if np.isfinite(aim.limit.interval()).all() else aim.limit.value
+    beyond = float((least > reach).mean())
+    if beyond < SURE:
+        return found
+    chance = "more than 99 %" if beyond > 0.99 else f"{int(100 * beyond)} %"
+    return replace(
+        found,
+        decision="outside",
+        chance_inside=1 - beyond,
+        why=f"it is outside with a chance of {chance} whatever the rest is; {found.why}",
+    )
+
+
+def _lines_seen(judge: FaceUnderTest, aim: Aim, form: FormPosterior, goal: Goal) -> Iterator[SeenLine]:
+    """What nothing unseen bends: the mean of the lines, or single ones."""
+    hidden = form.unseen * np.std(form.draws_um @ form.unseen, axis=0)
+    for one in sections(judge.heights.x_mm, judge.heights.y_mm, judge.lines):
+        if one.hidden_um(hidden) > NOTICED_UM or len(judge.lines) < 2:
+            continue
+        values = _line_measure(one.x_mm, form.draws_um @ one.weights.T, aim.limit)
+        summary = zone_summary(values)
+        chance = decide(values, aim.limit, rule=goal.rule).chance_inside if aim.limit is not None else None
+        yield SeenLine(one.y_mm, summary.mean, summary.interval_95, chance)
 
 
 def not_measured(name: str, aim: Aim, why: str) -> Verdict:

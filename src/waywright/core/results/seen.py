@@ -1,0 +1,101 @@
+"""What is known of a face although readings leave shapes of it unseen: the part of its heights that is seen, the least
+that a measure comes to whatever the rest is, and lines of which nothing is hidden.
+
+Unseen are the shapes whose uncertainty is still of the size of what was assumed before any reading; the rest of the
+heights is a projection. The least is a linear program over the unseen, in its dual form a best fit in the largest
+deviation (`judge.minimax`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from waywright.core.evidence.findings import KNOWN_UM
+from waywright.core.evidence.things import FloatArray, IntArray
+from waywright.core.judge.minimax import minimax, orthonormal
+
+DEPENDENT = 1e-6  # of a column that those before it do not explain
+ROUNDING = 1e-12  # of a variance
+
+
+def unseen_shapes(covariance_um2: FloatArray, least_um: float = KNOWN_UM) -> FloatArray:
+    """(n, k) orthonormal shapes of a face of which the covariance (n, n) leaves an RMS of `least_um` or more."""
+    n = len(covariance_um2)
+    most = n * least_um**2
+    if np.trace(covariance_um2) < most:
+        return np.zeros((n, 0))
+    variance, shapes = np.linalg.eigh(covariance_um2)
+    return np.asarray(shapes[:, variance >= most])
+
+
+def seen_part(
+    height_um: FloatArray, covariance_um2: FloatArray, unseen: FloatArray
+) -> tuple[FloatArray, FloatArray] | None:
+    """Heights (n,) less the unseen shapes (n, k), and their sigmas (n,); None where nothing is unseen, or all."""
+    if unseen.shape[1] == 0:
+        return None
+    left = covariance_um2 - unseen @ (unseen.T @ covariance_um2)
+    variance = np.diag(left - (left @ unseen) @ unseen.T)
+    if variance.sum() <= ROUNDING * np.trace(covariance_um2):
+        return None
+    return height_um - unseen @ (unseen.T @ height_um), np.sqrt(np.maximum(variance, 0.0))
+
+
+def least_zones(draws_um: FloatArray, planes: FloatArray, unseen: FloatArray) -> FloatArray:
+    """(m,) the narrowest zone of heights (m, n) about the columns `planes` (n, p), whatever the unseen (n, k) are.
+
+    With the columns of each line in a block of their own, that of the worst line.
+    """
+    columns = np.column_stack([planes, unseen])
+    columns = columns[:, orthonormal(columns, DEPENDENT).kept]
+    if columns.shape[1] >= len(columns):
+        return np.zeros(len(draws_um))
+    return np.asarray(2 * minimax(columns, draws_um).deviation)
+
+
+def line_planes(x_mm: FloatArray, lines: tuple[IntArray, ...]) -> FloatArray:
+    """(n, 2·lines) a level and a tilt for each line, of the lines' nodes one after the other."""
+    nodes = np.cumsum([0, *(len(i) for i in lines)])
+    columns = np.zeros((int(nodes[-1]), 2 * len(lines)))
+    for j, i in enumerate(lines):
+        columns[nodes[j] : nodes[j + 1], 2 * j] = 1.0
+        columns[nodes[j] : nodes[j + 1], 2 * j + 1] = (x_mm[i] - x_mm[i].mean()) / (np.ptp(x_mm[i]) or 1.0)
+    return columns
+
+
+@dataclass(frozen=True)
+class Section:
+    """A line that is judged for itself: a line of the face at `y_mm`, or, None, the mean of all its lines.
+
+    `weights` (s, n) take the heights of the face to those at its stations `x_mm` (s,).
+    """
+
+    y_mm: float | None
+    x_mm: FloatArray
+    weights: FloatArray
+
+    def hidden_um(self, unseen_um: FloatArray) -> float:
+        """How far unseen shapes (n, k), one standard deviation each, can bend it."""
+        bent = self.weights @ unseen_um
+        line = np.column_stack([np.ones_like(self.x_mm), self.x_mm - self.x_mm.mean()])
+        bent -= line @ np.linalg.lstsq(line, bent, rcond=None)[0]
+        return float(2 * np.sqrt((bent**2).sum(axis=1)).max(initial=0.0))
+
+
+def sections(x_mm: FloatArray, y_mm: FloatArray, lines: tuple[IntArray, ...]) -> Iterator[Section]:
+    """The mean of the lines at the stations that all of them have, where there are lines to mean; then each line."""
+    n = len(x_mm)
+    common = sorted(set.intersection(*(set(x_mm[i].tolist()) for i in lines))) if len(lines) > 1 else []
+    if len(common) > 2:
+        weights = np.zeros((len(common), n))
+        for i in lines:
+            at = {float(x_mm[node]): node for node in i}
+            weights[np.arange(len(common)), [at[x] for x in common]] = 1 / len(lines)
+        yield Section(None, np.array(common), weights)
+    for i in lines:
+        weights = np.zeros((len(i), n))
+        weights[np.arange(len(i)), i] = 1.0
+        yield Section(float(y_mm[i[0]]), x_mm[i], weights)
