@@ -27,6 +27,7 @@ from waywright.core.evidence.things import Face, FloatArray, IntArray
 PRIOR_UM = 1000.0  # the RMS of any shape of a face before it is read
 PRECISE = 1e-3  # of what is blind: beyond, the factor is taken from the rows
 AS_MADE = 5.0  # how true a face was made, over that RMS; a choice of ours
+AT_A_TIME = 256  # columns of a covariance
 REFINEMENTS = 4  # at most; each uses the residuals of the rows themselves, so the normal matrix's squaring is undone
 
 
@@ -227,8 +228,14 @@ class Solution:
         return np.asarray(found[0] if flat else found)
 
     def face_covariance(self, face: Heights) -> FloatArray:
-        """(n, n) of the heights about their plane."""
-        return self.covariance(self.spread(face, np.eye(len(face.x_mm))))
+        """(n, n) of the heights about their plane; some columns at a time, for what is carried is as long as all."""
+        n = len(face.x_mm)
+        found = np.empty((n, n))
+        for start in range(0, n, AT_A_TIME):
+            some = slice(start, min(n, start + AT_A_TIME))
+            carried = self.carry(self.spread(face, np.eye(n)[:, some]))
+            found[:, some] = face.about_plane(carried[face.unknown.columns])
+        return np.asarray(0.5 * (found + found.T))
 
     @cached_property
     def _selected(self) -> Selected:

@@ -31,8 +31,8 @@ CHUNK = 4_000_000  # numbers held at once while drawing
 class Frame:
     """Coordinates of the shapes the form prior speaks of: r = n less the plane and the blind shapes.
 
-    `seen` (n, r) and `blind` (n, k): orthonormal columns. `spread`, `whiten` (r, r): symmetric root of the covariance
-    of the seen part and its inverse. `gain` (k, r) and `blind_root` (k, k): blind part given the seen one.
+    `seen` (n, r) and `blind` (n, k): orthonormal columns, in which the covariance of the seen part is diagonal. `spread`,
+    `whiten` (r,): its root and the root's inverse. `gain` (k, r) and `blind_root` (k, k): blind part given the seen one.
     """
 
     seen: Floats
@@ -52,34 +52,62 @@ class Frame:
 
 def frame(x_mm: Floats, y_mm: Floats, covariance_um2: Floats, blind: Floats | None) -> Frame:
     """Split off the plane, the blind shapes given and those found, and whiten the rest."""
-    n = x_mm.size
+    n, least = x_mm.size, x_mm.size * BLIND_UM**2
     plane = prior.plane_columns(x_mm, y_mm)
     hidden = orthonormal(blind, plane) if blind is not None and blind.size else np.zeros((n, 0))
-    free = np.column_stack([plane, hidden])
-    seen = np.linalg.qr(free, mode="complete")[0][:, free.shape[1] :]
-    variance, shape = np.linalg.eigh(_symmetric(seen.T @ covariance_um2 @ seen))
-    unseen = variance > n * BLIND_UM**2
+    if hidden.shape[1] and _all_beyond(least, covariance_um2, plane):
+        hidden = hidden[:, :0]  # it is found with the rest, in the order that is diagonal
+    variance, shape = _eigen(covariance_um2, np.column_stack([plane, hidden]))
+    unseen = variance > least
+    found, seen = shape[:, unseen], shape[:, ~unseen]
+    rest = np.diag(variance[unseen])
     if unseen.any():  # then anew, so that the huge variance of what is blind leaves no rounding in the rest
-        hidden = np.column_stack([hidden, seen @ shape[:, unseen]])
-        seen = seen @ shape[:, ~unseen]
         variance, shape = np.linalg.eigh(_symmetric(seen.T @ covariance_um2 @ seen))
+        seen = seen @ shape
     if variance.size:
         variance = np.maximum(variance, max(1e-12 * variance[-1], 1e-18))
     root = np.sqrt(variance)
-    across = hidden.T @ covariance_um2 @ seen
-    gain = across @ (shape / variance) @ shape.T
-    rest = _symmetric(hidden.T @ covariance_um2 @ hidden - gain @ across.T)
+    beside = covariance_um2 @ hidden
+    across = np.concatenate([beside.T @ seen, np.zeros((found.shape[1], seen.shape[1]))])
+    gain = across / variance
+    if hidden.shape[1]:
+        rest = np.block([[hidden.T @ beside, beside.T @ found], [found.T @ beside, rest]]) - gain @ across.T
     level = np.sqrt(variance.size**2 / n / np.sum(1 / variance)) if variance.size else 0.0
     return Frame(
         seen=seen,
-        blind=hidden,
-        spread=(shape * root) @ shape.T,
-        whiten=(shape / root) @ shape.T,
+        blind=np.column_stack([hidden, found]),
+        spread=root,
+        whiten=1 / root,
         gain=gain,
-        blind_root=_root(rest),
+        blind_root=_root(_symmetric(rest)) if hidden.shape[1] else np.sqrt(rest),
         level_um=float(level),
         noise_um=float(np.sqrt(variance.sum() / n)),
     )
+
+
+def _freed(matrix: Floats, free: Floats) -> Floats:
+    """A symmetric matrix (n, n) of what is left beside the orthonormal columns `free` (n, k)."""
+    half = matrix - free @ (free.T @ matrix)
+    return _symmetric(half - (half @ free) @ free.T)
+
+
+def _eigen(covariance: Floats, free: Floats) -> tuple[Floats, Floats]:
+    """Variances (r,), least first, and orthonormal shapes (n, r) of what is left beside `free` (n, n - r)."""
+    left = _freed(covariance, free)
+    apart = float(np.abs(left).max(initial=0.0)) or 1.0  # what is free comes first, and is dropped
+    values, vectors = np.linalg.eigh(left - apart * (free @ free.T))
+    k = free.shape[1]
+    return values[k:], vectors[:, k:]
+
+
+def _all_beyond(least: float, covariance: Floats, free: Floats) -> bool:
+    """Whether every shape beside `free` has a variance beyond `least`."""
+    left = _freed(covariance, free) + (2 * least) * (free @ free.T)
+    try:
+        np.linalg.cholesky(left - least * np.eye(len(left)))
+    except np.linalg.LinAlgError:
+        return False
+    return True
 
 
 @dataclass(frozen=True)
@@ -173,7 +201,7 @@ class FormModel:
         if not self.parts:
             none, zero = np.zeros(1, dtype=np.intp), np.zeros(1)
             return Choices(zero, none, none, none, none, zero, none, zero)
-        whitened = self.frame.whiten @ (self.frame.seen.T @ height_um)
+        whitened = self.frame.whiten * (self.frame.seen.T @ height_um)
         found = []
         for index, part in enumerate(self.parts):
             log, said = part.evidence(whitened, self.low_um.shape[1])
@@ -264,7 +292,7 @@ class FormModel:
     def _draw_part(self, part: Part, height_um: Floats, chosen: Choices, noise: Floats, eta: Floats) -> Floats:
         """(c, r): low modes and features first, given the heights; then the random part, given those as well."""
         m = self.low_um.shape[1]
-        turned = part.turn.T @ (self.frame.whiten @ (self.frame.seen.T @ height_um))
+        turned = part.turn.T @ (self.frame.whiten * (self.frame.seen.T @ height_um))
         keep = part.keep[chosen.size]
         columns = np.empty((keep.shape[0], m + 2, turned.size))
         columns[:, :m] = part.columns[:, :m].T
@@ -280,7 +308,7 @@ class FormModel:
         amounts = size * (mean + np.linalg.solve(root, (np.sign(said) * eta)[..., None]))[..., 0]
         made = (amounts[:, None] @ columns)[:, 0]
         random = (1.0 - keep) * (turned - made) + np.sqrt(1.0 - keep) * (noise @ part.turn)
-        return np.asarray((random + made) @ part.turn.T @ self.frame.spread)
+        return np.asarray((random + made) @ part.turn.T * self.frame.spread)
 
     def _louder_first(self, part: Part, turned: Floats, chosen: Choices) -> Floats:
         """(c, 2, r): the columns of each choice's features; of two, the one the heights speak of louder comes first."""
@@ -309,7 +337,7 @@ def form_model(
     level = face.level_um or 1.0
     low = prior.LOW_SIZES.up_to(reach_um / level)[:, None] * prior.LOW_MODE_FALL ** np.arange(modes.shape[1])
     reach = reach_um * np.sqrt(x_mm.size) / level
-    columns = face.whiten @ (face.seen.T @ np.column_stack([modes, features.shapes]))
+    columns = face.whiten[:, None] * (face.seen.T @ np.column_stack([modes, features.shapes]))
     model = FormModel(
         frame=face,
         features=features,
@@ -338,7 +366,7 @@ def form_model(
 def _part(model: FormModel, candidate: Candidate, inside: Floats, columns: Floats, with_pairs: bool) -> Part:
     """Prepare a random part of covariance `inside` (r, r) over what is seen, RMS 1 over the nodes."""
     face, m, level = model.frame, model.low_um.shape[1], model.frame.level_um
-    variance, turn = np.linalg.eigh(_symmetric(face.whiten @ inside @ face.whiten))
+    variance, turn = np.linalg.eigh(_symmetric(face.whiten[:, None] * inside * face.whiten))
     signal = model.size_um[:, None] ** 2 * np.maximum(variance, 0.0)
     keep = 1.0 / (1.0 + signal)
     turned = turn.T @ columns
