@@ -314,3 +314,25 @@ def test_bad_input_is_refused(change: dict[str, object], message: str) -> None:
     good = {"x_mm": STATIONS, "y_mm": 0 * STATIONS, "height_um": heights(), "covariance_um2": line()}
     with pytest.raises(ValueError, match=message):
         form_posterior(**{**good, **change})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_a_face_of_which_nothing_is_seen_keeps_all_of_its_covariance(named: bool) -> None:
+    """With every shape beyond what counts as seen, named blind or not, draws scatter as the covariance says."""
+    covariance = line(noise_um=1e3)
+    bow = about_line(STATIONS, STATIONS**2)[:, None]
+    drawn = form_posterior(
+        STATIONS, 0 * STATIONS, heights(), covariance, blind=bow if named else None, draws=20_000
+    ).draws_um
+    assert np.abs(np.cov(drawn.T) - covariance).max() < 0.05 * covariance.max()
+
+
+def test_sums_over_features_are_those_of_their_shapes() -> None:
+    """Spots, wide spots and steps, along and across, written out plainly."""
+    x, y = (at.ravel() for at in np.meshgrid([0.0, 10, 30], [-5.0, 5], indexing="ij"))
+    found = prior.features(x, y)
+    plain = [np.eye(6)[i] for i in range(6)]
+    plain += [np.eye(6)[i] + np.eye(6)[j] for i, j in ((0, 2), (2, 4), (1, 3), (3, 5))]
+    plain += [np.where(at > place, 0.5, -0.5) for at, place in ((x, 5), (x, 20), (y, 0))]
+    np.testing.assert_allclose(found.shapes, np.array(plain).T)
+    assert len(found.names) == len(found.chance) == len(plain)

@@ -75,8 +75,8 @@ def form_posterior(
     if draws < 1:
         raise ValueError("At least one draw is needed.")
     unseen = None if blind is None else np.asarray(blind, dtype=float).reshape(x.size, -1)
-    only = _worth_trying(x, y, h, c, unseen) if x.size > ALL_AT_ONCE else None
     face = frame(x, y, c, unseen)
+    only = _worth_trying(x, y, h, c, unseen) if x.size > ALL_AT_ONCE and face.seen.shape[1] else None
     model = form_model(face, x, y, reach_um=face.reach_um(h), only=only)
     return posterior(model, h, draws=draws, seed=seed)
 

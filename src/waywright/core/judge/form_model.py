@@ -31,8 +31,8 @@ CHUNK = 4_000_000  # numbers held at once while drawing
 class Frame:
     """Coordinates of the shapes the form prior speaks of: r = n less the plane and the blind shapes.
 
-    `seen` (n, r) and `blind` (n, k): orthonormal columns, in which the covariance of the seen part is diagonal. `spread`,
-    `whiten` (r,): its root and the root's inverse. `gain` (k, r) and `blind_root` (k, k): blind part given the seen one.
+    `seen` (n, r) and `blind` (n, k): orthonormal columns; in the seen ones the covariance is diagonal. `spread`,
+    `whiten` (r,): its root and the root's inverse. `gain` (k, r), `blind_root` (k, k): the blind part given the seen.
     """
 
     seen: Floats
@@ -333,22 +333,22 @@ def form_model(
     `reach_um`: sizes are tried up to this. `only`: indexes into `candidates`, all if None.
     """
     free = np.column_stack([prior.plane_columns(x_mm, y_mm), face.blind])
-    modes, features = prior.low_modes(x_mm, y_mm, free), prior.features(x_mm, y_mm)
-    level = face.level_um or 1.0
+    level, something = face.level_um or 1.0, face.seen.shape[1] > 0
+    modes = prior.low_modes(x_mm, y_mm, free) if something else np.zeros((x_mm.size, 0))
     low = prior.LOW_SIZES.up_to(reach_um / level)[:, None] * prior.LOW_MODE_FALL ** np.arange(modes.shape[1])
     reach = reach_um * np.sqrt(x_mm.size) / level
-    columns = face.whiten[:, None] * (face.seen.T @ np.column_stack([modes, features.shapes]))
     model = FormModel(
         frame=face,
-        features=features,
+        features=prior.features(x_mm, y_mm) if something else prior.NO_FEATURES,
         parts=(),
         size_um=level * prior.RANDOM_SIZES.up_to(reach_um / level),
         low_um=level * low,
         feature_um=level * prior.FEATURE_SIZES.up_to(reach),
         pair_um=level * prior.PAIR_SIZES.up_to(reach),
     )
-    if face.seen.shape[1] == 0:
+    if not something:
         return model
+    nodes = face.whiten[:, None] * face.seen.T
     every = prior.candidates(x_mm, y_mm)
     chosen = [every[i] for i in (only if only is not None else range(len(every)))]
     parts = []
@@ -359,18 +359,22 @@ def form_model(
         inside = face.seen.T @ candidate.covariance(x_mm, y_mm) @ face.seen
         size = np.trace(inside) / x_mm.size
         if size > NOTHING:  # on few nodes some are all plane, or all blind
-            parts.append(_part(model, candidate, inside / size, columns, pairs and few))
+            parts.append(_part(model, candidate, inside / size, (nodes @ modes, nodes), pairs and few))
     return replace(model, parts=tuple(parts))
 
 
-def _part(model: FormModel, candidate: Candidate, inside: Floats, columns: Floats, with_pairs: bool) -> Part:
-    """Prepare a random part of covariance `inside` (r, r) over what is seen, RMS 1 over the nodes."""
+def _part(
+    model: FormModel, candidate: Candidate, inside: Floats, columns: tuple[Floats, Floats], with_pairs: bool
+) -> Part:
+    """Prepare a random part of covariance `inside` (r, r) over what is seen, RMS 1 over the nodes; `columns` are the
+    low modes and the nodes, (r, m) and (r, n).
+    """
     face, m, level = model.frame, model.low_um.shape[1], model.frame.level_um
     variance, turn = np.linalg.eigh(_symmetric(face.whiten[:, None] * inside * face.whiten))
     signal = model.size_um[:, None] ** 2 * np.maximum(variance, 0.0)
     keep = 1.0 / (1.0 + signal)
-    turned = turn.T @ columns
-    low, feature = turned[:, :m], turned[:, m:]
+    low, feature = turn.T @ columns[0], model.features.summed(turn.T @ columns[1])
+    turned = np.concatenate([low, feature], axis=1)
 
     sizes = model.size_um / level
     log = np.log(candidate.chance) - 0.5 * np.log1p(signal).sum(axis=1)

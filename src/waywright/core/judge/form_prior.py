@@ -106,17 +106,38 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Features:
-    """`shapes` (n, j) of height 1, with prior chances (j,); the first `spots` are the nodes, one each, in order."""
+    """j shapes of height 1 on n nodes, with prior chances (j,): every node, in order; every one of `pairs` (p, 2);
+    steps between neighbours along and across: `levels` numbers the nodes by their place, (n,) each.
+    """
 
-    shapes: Floats
+    spots: int  # n
+    pairs: Indexes
+    levels: tuple[Indexes, ...]
     chance: Floats
-    spots: int
     names: tuple[str, ...]  # (j,) "spot at x = 120 mm"
+
+    def summed(self, values: Floats) -> Floats:
+        """(m, n) values at the nodes → (m, j) their sums over each shape."""
+        parts = [values, values[:, self.pairs[:, 0]] + values[:, self.pairs[:, 1]]]
+        for level in self.levels:
+            below = np.zeros((len(values), int(level.max(initial=-1)) + 1))
+            for at in range(below.shape[1]):
+                below[:, at] = values[:, level == at].sum(axis=1)
+            parts.append(0.5 * values.sum(axis=1, keepdims=True) - np.cumsum(below, axis=1)[:, :-1])
+        return np.concatenate(parts, axis=1)
+
+    @property
+    def shapes(self) -> Floats:
+        """(n, j)."""
+        return self.summed(np.eye(self.spots))
 
     @property
     def chance_of_none(self) -> float:
         """Prior chance that the face has no feature."""
         return 1.0 - float(self.chance.sum()) - (CHANCE_TWO_SPOTS if self.spots > 2 else 0.0)
+
+
+NO_FEATURES = Features(0, np.zeros((0, 2), np.intp), (), np.zeros(0), ())
 
 
 def candidates(x_mm: Floats, y_mm: Floats) -> list[Candidate]:
@@ -177,25 +198,20 @@ def low_modes(x_mm: Floats, y_mm: Floats, free: Floats) -> Floats:
 def features(x_mm: Floats, y_mm: Floats) -> Features:
     """Lone spots at every node, spots over two neighbours on a line, steps between stations along and across."""
     n = x_mm.size
-    spots = np.eye(n)
     names = [f"spot at x = {x:g} mm" for x in x_mm]
     order = np.lexsort((x_mm, y_mm))
     pairs = [(i, j) for i, j in pairwise(order) if y_mm[i] == y_mm[j]]
-    wide = np.zeros((n, len(pairs)))
-    for column, (i, j) in enumerate(pairs):
-        wide[[i, j], column] = 1.0
-        names.append(f"spot at x = {x_mm[i]:g} to {x_mm[j]:g} mm")
-    steps = []
+    names += [f"spot at x = {x_mm[i]:g} to {x_mm[j]:g} mm" for i, j in pairs]
+    levels, steps = [], 0
     for name, at in (("x", x_mm), ("y", y_mm)):
-        stations = np.unique(at)
-        for place in (stations[1:] + stations[:-1]) / 2:
-            steps.append(np.where(at > place, 0.5, -0.5))
-            names.append(f"step at {name} = {place:g} mm")
-    shapes = np.column_stack([spots, wide, *steps])
+        stations, level = np.unique(at, return_inverse=True)
+        levels.append(level)
+        names += [f"step at {name} = {place:g} mm" for place in (stations[1:] + stations[:-1]) / 2]
+        steps += stations.size - 1
     lone = min(1 - (1 - CHANCE_SPOT_HERE) ** n, MOST_SPOTS)
-    groups = ((n, lone), (len(pairs), CHANCE_WIDE_SPOT), (len(steps), CHANCE_STEP))
+    groups = ((n, lone), (len(pairs), CHANCE_WIDE_SPOT), (steps, CHANCE_STEP))
     chance = np.concatenate([np.full(count, total / count) for count, total in groups if count])
-    return Features(shapes, chance, n, tuple(names))
+    return Features(n, np.array(pairs, np.intp).reshape(-1, 2), tuple(levels), chance, tuple(names))
 
 
 def plane_columns(x_mm: Floats, y_mm: Floats) -> Floats:

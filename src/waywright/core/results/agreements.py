@@ -10,6 +10,7 @@ from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence.findings import Agreement, Change
@@ -51,7 +52,7 @@ def _agreement(solution: Solution, setting: str, layup: Lying, states: tuple[int
 
 def facing_sum(
     solution: Solution, layup: Lying, lower: Heights, upper: Heights
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[sparse.csc_matrix, FloatArray, FloatArray]:
     """Weights (N, n) of h_lower + h_upper at the lower's read nodes that face read nodes of the upper; their places.
 
     The lift and tilt of each face stay in: the zone is blind to them.
@@ -66,19 +67,15 @@ def facing_sum(
     known = np.zeros(len(face.x_mm), bool)
     known[upper.unknown.nodes] = True
     column = np.cumsum(known) - 1 + upper.unknown.columns.start
-    weights = np.zeros((solution.rows.matrix.shape[1], len(mine)))
-    kept = []
-    for k, i in enumerate(mine):
-        at = layup.on_upper(face, lower.x_mm[i : i + 1], lower.y_mm[i : i + 1])
-        nodes, shares = (part[0] for part in face.interpolate(*at))
-        if np.all(known[nodes] | (shares == 0)):
-            weights[lower.unknown.columns.start + i, k] = 1.0
-            for node, share in zip(nodes, shares, strict=True):
-                if share:
-                    weights[column[node], k] += share
-            kept.append(k)
-    at_nodes = np.array(mine, np.intp)[kept] if kept else np.zeros(0, np.intp)
-    return weights[:, kept], lower.x_mm[at_nodes], lower.y_mm[at_nodes]
+    at = np.array(mine, np.intp)
+    nodes, shares = face.interpolate(*layup.on_upper(face, lower.x_mm[at], lower.y_mm[at]))
+    kept = np.all(known[nodes] | (shares == 0), axis=1)
+    at, nodes, shares = at[kept], nodes[kept], shares[kept]
+    used, place = shares != 0, np.repeat(np.arange(len(at))[:, None], 4, axis=1)
+    row = np.concatenate([lower.unknown.columns.start + at, column[nodes[used]]])
+    entries = np.concatenate([np.ones(len(at)), shares[used]]), (row, np.concatenate([place[:, 0], place[used]]))
+    weights = sparse.csc_matrix(entries, shape=(solution.rows.matrix.shape[1], len(at)))
+    return weights, lower.x_mm[at], lower.y_mm[at]
 
 
 @dataclass(frozen=True)
