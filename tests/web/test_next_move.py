@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -10,8 +11,9 @@ from starlette.testclient import TestClient
 
 from tests.web.driving import Running
 from waywright import jobfile
+from waywright.core.evidence.findings import Move
 from waywright.demo import shop
-from waywright.record import Book
+from waywright.record import Book, Snapshot
 from waywright.web.app import bench_app
 from waywright.web.page_parts import NOT_YET
 
@@ -20,15 +22,28 @@ CELL = 'tr[data-place="gaps;30;14;"] input[name^="just_mm."]'
 
 
 @pytest.fixture
-def hasty(book: Book) -> TestClient:
+def planning() -> threading.Event:
+    """What to do next is worked out once this is set."""
+    return threading.Event()
+
+
+@pytest.fixture
+def hasty(book: Book, planning: threading.Event, monkeypatch: pytest.MonkeyPatch) -> TestClient:
     """A bench whose pages wait for nothing."""
     book.begin(jobfile.loads(shop("two_edges"), "two_edges.toml"))
     app = bench_app(book)
-    app.state.bench.solver.patience_s = 0.0
+    solver = app.state.bench.solver
+    solver.patience_s, moves = 0.0, solver.moves
+
+    def planned(opened: Snapshot) -> tuple[Move, ...]:
+        assert planning.wait(60)
+        return moves(opened)
+
+    monkeypatch.setattr(solver, "moves", planned)
     return TestClient(app, base_url="http://127.0.0.1:8731")
 
 
-def test_a_page_is_sent_before_the_next_move_is_known(hasty: TestClient) -> None:
+def test_a_page_is_sent_before_the_next_move_is_known(hasty: TestClient, planning: threading.Event) -> None:
     """The page of the job and of a setting come at once, with where the move is to be had; asked there, it is told, and
     from then on it stands on the pages."""
     with hasty as client:
@@ -37,6 +52,7 @@ def test_a_page_is_sent_before_the_next_move_is_known(hasty: TestClient) -> None
         assert NOT_YET in job.text
         assert 'hx-get="/jobs/1/next"' in job.text
         assert 'data-pending="/jobs/1/next?part=first"' in setting.text
+        planning.set()
         first = client.get("/jobs/1/next?part=first").text
         assert first.startswith("Lay Birch on Alder, marks opposite")
         assert first in client.get("/jobs/1/next", headers={"HX-Request": "true"}).text

@@ -141,4 +141,5 @@ def test_the_page_renews_itself(impatient: str, typed: int, new_page: Callable[.
     late = time.monotonic() + 60
     while plain.locator(".working").count() and time.monotonic() < late:
         plain.get_by_role("link", name="Look again").click()
+        plain.wait_for_load_state()
     assert plain.locator("#then .face").count() == 1
