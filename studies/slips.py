@@ -235,7 +235,7 @@ def tried(what: str, number: int) -> Found:
     """One of these jobs."""
     job, wronged = job_of(what, number)
     asked, true = Asked.of(job), (wronged, WRONGS[what][0])
-    ranked = hypotheses(asked.net, asked.claimed, asked.given, LOWER - BEFORE)
+    ranked = hypotheses(asked.net, asked.claimed, asked.given, LOWER - BEFORE, BEFORE)
     fell = {t.key: t.falls for t in ranked}
     others = max((falls for key, falls in fell.items() if key != true), default=0.0)
     falls = fell.get(true, 0.0)

@@ -18,7 +18,7 @@ leaves, χ²/ν, where that is above 1 (units: in itself); others less than `MAR
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -81,20 +81,40 @@ def likeliest(ranked: Sequence[Tried]) -> list[Tried]:
 
 
 def hypotheses(
-    net: Network, claimed: Solution, given: Given, least: float = NAMED, *, closely: bool = True
+    net: Network,
+    claimed: Solution,
+    given: Given,
+    least: float = NAMED,
+    margin: float = MARGIN,
+    *,
+    closely: bool = True,
 ) -> list[Tried]:
-    """For every setting and slip the likeliest way it was meant in, where D falls by more than `least` in that scatter;
-    where it falls by most first. Unless `closely` only larger units are tried, which χ² may not show."""
-    found: dict[tuple[str, str], Tried] = {}
+    """For every setting and slip the likeliest way it was meant in, where D falls by most first: by more than `least`,
+    and all that come near the first by `margin`, both counted in the scatter they leave.
+
+    Unless `closely` only larger units are tried, which χ² may not show. None falls by more than if its setting were not
+    there at all: what cannot come near is not solved.
+    """
     settings = _settings(net)
     numbers = np.unique(settings)
-    for number in (numbers if closely else numbers[_may_be_larger(claimed, settings, numbers)]).tolist():
-        setting, mine = net.job.settings[number], settings == number
-        meants = [m for m in setting.geometry.slips(net.job, setting) if closely or m.factor > 1]
-        for tried in _tried(net, claimed, given, number, mine, meants, least):
+    asked = [
+        question
+        for number in (numbers if closely else numbers[_may_be_larger(claimed, settings, numbers)]).tolist()
+        if (question := _asked(net, claimed, given, number, settings == number, closely)) is not None
+    ]
+    found: dict[tuple[str, str], Tried] = {}
+    enough = 0.0
+    for question in sorted(asked, key=lambda q: q.left):
+        for meant in question.meants:
+            if question.most(meant) <= max(enough, least * question.scale(meant)):
+                continue
+            tried = question.tried(meant)
+            if tried is None or tried.falls <= least * tried.scale:
+                continue
             before = found.get(tried.key)
             if before is None or tried.falls > before.falls:
                 found[tried.key] = tried
+                enough = max(enough, tried.falls - margin * tried.scale)
     return sorted(found.values(), key=lambda t: -t.falls)
 
 
@@ -120,22 +140,31 @@ def improbable(net: Network, claimed: Solution) -> bool:
 
 
 @dataclass(frozen=True)
-class _Typed:
-    """What was typed, one of its settings in question: `checked` of its readings the others check."""
+class _Asked:
+    """One setting in question, and what it may have been meant as. Without it χ² is `left`; `checked` of its readings
+    the others check."""
 
     net: Network
     claimed: Solution
     given: Given
     number: int
+    meants: tuple[Meant, ...]
+    left: float
     checked: float
-    least: float
 
-    def falls_by(self, meant: Meant) -> float:
-        """The most that D may fall by for a unit alone."""
-        return 2 * self.checked * abs(math.log(meant.factor))
+    def most(self, meant: Meant) -> float:
+        """The most that D may fall by."""
+        return _chi2(self.claimed) - self.left + 2 * self.checked * abs(math.log(meant.factor))
 
-    def meant(self, meant: Meant) -> Tried | None:
-        """One hypothesis solved; None where it cannot be, or is not as good as to be named."""
+    def scale(self, meant: Meant) -> float:
+        """The least that this is counted in."""
+        return 1.0 if meant.units else max(1.0, self.left / max(float(self.claimed.redundancies.sum()), NEEDED))
+
+    def tried(self, meant: Meant) -> Tried | None:
+        """One hypothesis solved; None where it cannot be, or D does not fall."""
+        return self._off_alike(meant) if meant.common else self._solved(meant)
+
+    def _solved(self, meant: Meant) -> Tried | None:
         job, setting = self.net.job, meant.setting
         job = replace(job, settings=tuple(setting if i == self.number else s for i, s in enumerate(job.settings)))
         try:
@@ -146,14 +175,14 @@ class _Typed:
         solution = Solution(net.unknowns, net.rows.take(np.flatnonzero(net.rows.sense == EQUAL)))
         chi2, spare = _chi2(solution), float(self.claimed.redundancies.sum())
         falls = _chi2(self.claimed) - chi2 + 2 * self.checked * self._larger(meant, solution)
-        if falls <= self.least:
+        if falls <= 0:
             return None
         left = float(solution.redundancies.sum())
         falls -= AKAIKE * max(0.0, spare - left)
         scale = 1.0 if meant.units else max(1.0, chi2 / max(left, NEEDED))
-        return Tried(meant, chi2, falls, scale, solution) if falls > self.least * scale else None
+        return Tried(meant, chi2, falls, scale, solution)
 
-    def off_alike(self, meant: Meant) -> Tried | None:
+    def _off_alike(self, meant: Meant) -> Tried | None:
         """The hypothesis that its common readings are off by one free number: one more column, taken out again."""
         rows = self.claimed.rows
         column = np.array([name in meant.common for name in rows.reading_ids]) / rows.u_um
@@ -162,7 +191,7 @@ class _Typed:
         if size <= UNCHECKED * float(column @ column):
             return None
         off_um = float(column @ self.claimed.residuals) / size
-        tried = self.meant(replace(meant, setting=meant.less(off_um)))
+        tried = self._solved(replace(meant, setting=meant.less(off_um)))
         return None if tried is None else replace(tried, falls=tried.falls - AKAIKE, off_um=off_um)
 
     def _larger(self, meant: Meant, solution: Solution) -> float:
@@ -190,28 +219,17 @@ def _may_be_larger(claimed: Solution, settings: IntArray, numbers: IntArray) -> 
     return np.asarray((then**2).sum(axis=0) < _chi2(claimed) + LARGER * own.sum(axis=0))
 
 
-def _tried(
-    net: Network,
-    claimed: Solution,
-    given: Given,
-    number: int,
-    mine: BoolArray,
-    meants: Sequence[Meant],
-    least: float,
-) -> Iterator[Tried]:
-    """Those hypotheses on one setting that may be named: χ² falls by no more than if it were not there at all."""
+def _asked(
+    net: Network, claimed: Solution, given: Given, number: int, mine: BoolArray, closely: bool
+) -> _Asked | None:
+    """A setting in question; None where nothing else is read, or it can have been meant as nothing else."""
+    setting = net.job.settings[number]
+    meants = tuple(m for m in setting.geometry.slips(net.job, setting) if closely or m.factor > 1)
     if not meants or mine.all():
-        return
+        return None
     without = Solution(claimed.unknowns, claimed.rows.take(np.flatnonzero(~mine)))
-    left, spare = _chi2(without), float(claimed.redundancies.sum())
-    checked = spare - float(without.redundancies.sum()) if any(m.units for m in meants) else 0.0
-    typed = _Typed(net, claimed, given, number, checked, least)
-    for meant in meants:
-        scale = 1.0 if meant.units else max(1.0, left / max(spare, NEEDED))
-        if _chi2(claimed) - left + typed.falls_by(meant) > least * scale:
-            tried = typed.off_alike(meant) if meant.common else typed.meant(meant)
-            if tried is not None:
-                yield tried
+    checked = float(claimed.redundancies.sum() - without.redundancies.sum()) if any(m.units for m in meants) else 0.0
+    return _Asked(net, claimed, given, number, meants, _chi2(without), checked)
 
 
 def _u_um(solution: Solution) -> dict[str, float]:
