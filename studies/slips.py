@@ -24,6 +24,7 @@ from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.spacers import with_spacers_settled
 from waywright.core.evidence.bends import Given
 from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
+from waywright.core.evidence.meant import Slipped
 from waywright.core.readings import Cross, LayUp, Step
 
 SEED = 20_251
@@ -168,7 +169,7 @@ def _level(job: Job, setting: Setting, rng: np.random.Generator) -> Setting | No
     return replace(setting, readings=tuple(turned))
 
 
-WRONGS: Mapping[str, tuple[str, Wrong]] = {
+WRONGS: Mapping[str, tuple[Slipped, Wrong]] = {
     "the wrong turn": ("turn", _turn),
     "an offset with its sign reversed": ("offset sign", _offset),
     "places from the wrong end": ("wrong end", _wrong_end),

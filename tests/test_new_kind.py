@@ -171,6 +171,6 @@ def test_a_slip_that_a_new_kind_offers_is_named() -> None:
     job = jobfile.loads(twice.replace("u_um = 0.8", "u_um = 0.05"))
     (slip,) = report(job).fit.slips
     assert (slip.setting, slip.slip, slip.units) == ("drops[1]", "unit", ("µm", "thou"))
-    mended = report(replace(job, settings=(job.settings[0], slip.meant)))
+    mended = report(replace(job, settings=(job.settings[0], *slip.meant)))
     assert mended.fit.slips == ()
     assert mended.fit.holds

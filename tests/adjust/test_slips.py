@@ -52,9 +52,10 @@ def on_spacers(setting: Setting) -> Setting:
     return replace(setting, readings=(*spacers, *setting.readings))
 
 
-def with_(job: Job, setting: Setting) -> Job:
-    """The job with one setting typed otherwise."""
-    return replace(job, settings=tuple(setting if s.id == setting.id else s for s in job.settings))
+def with_(job: Job, *settings: Setting) -> Job:
+    """The job with some settings typed otherwise."""
+    otherwise = {setting.id: setting for setting in settings}
+    return replace(job, settings=tuple(otherwise.get(s.id, s) for s in job.settings))
 
 
 WRONG = {
@@ -82,7 +83,7 @@ def test_each_slip_is_named_alone_and_mended_by_what_was_meant(slip: str) -> Non
     assert set(typed.geometry.faces()) <= set(found.faces)
     assert fit.misfits == ()
     assert not fit.holds
-    mended = solve_readings(with_(wrong, found.meant)).screened.fit
+    mended = solve_readings(with_(wrong, *found.meant)).screened.fit
     assert mended.slips == ()
     assert mended.holds
     assert found.chi2_after < 1.5 * mended.redundancy
@@ -179,11 +180,30 @@ def test_a_kind_offers_its_slips_itself() -> None:
     assert list(Kind().slips(job, job.settings[0])) == []
     for setting in job.settings:
         for meant in setting.geometry.slips(job, setting):
-            assert [r.id for r in meant.setting.readings] == [r.id for r in setting.readings]
-            assert meant.setting != setting or meant.slip == "block"
+            (block,) = meant.settings
+            assert [r.id for r in block.readings] == [r.id for r in setting.readings]
+            assert block != setting or meant.slip == "block"
     for kind in (Run("P"), Thickness("P", "Q")):
         reading = Reading("a", "readings", 100.0, key="um", value=Typed(3.0, "µm"))
         assert {m.slip for m in kind.slips(job, Setting("x", kind, (reading,)))} == {"wrong end", "unit"}
+
+
+def test_blocks_of_one_setting_are_put_right_together() -> None:
+    """A lay-up typed in two blocks of one name, both with the wrong turn: both are meant otherwise, so that they still
+    lie alike."""
+    job = taken().job
+    whole = job.settings[2]
+    half = len(whole.readings) // 2
+    first = replace(whole, name="once", readings=whole.readings[:half])
+    second = replace(whole, id="more", name="once", readings=whole.readings[half:])
+    blocks = [study.WRONGS["the wrong turn"][1](job, s, np.random.default_rng(1)) for s in (first, second)]
+    typed = [s for s in blocks if s is not None]
+    wrong = replace(job, settings=(*job.settings[:2], *typed, *job.settings[3:]))
+    (found,) = solve_readings(wrong).screened.fit.slips
+    assert (found.setting, found.slip) == (first.id, "turn")
+    assert [s.id for s in found.meant] == [first.id, "more"]
+    assert found.meant == (first, second)
+    assert solve_readings(with_(wrong, *found.meant)).screened.fit.holds
 
 
 def test_a_unit_keeps_the_number_as_typed() -> None:
@@ -191,7 +211,7 @@ def test_a_unit_keeps_the_number_as_typed() -> None:
     reading = Reading("g", "gaps", 0.0, 0.0, key="gap_mm", value=Typed(0.7877, "mm"))
     setting = Setting("s", LayUp("P", "Q", "over"), (reading,))
     (meant,) = [m for m in setting.geometry.slips(taken().job, setting) if m.slip == "unit"]
-    assert meant.setting.readings[0].value == Typed(0.7877, "in", "0.7877 in")
+    assert meant.settings[0].readings[0].value == Typed(0.7877, "in", "0.7877 in")
     assert meant.factor == pytest.approx(25.4)
 
 

@@ -255,7 +255,7 @@ def test_every_slip_has_words_in_the_units_asked_for(slip: dict[str, object], sa
     """What it was typed as, what it may have been, and the question to the paper."""
     typed = Setting("a", LayUp("P", "Q", "over", 25.4), ())
     meant = Setting("a", LayUp("P", "Q", "over", -25.4), ())
-    found = Slip(setting="a", chi2_before=90.0, chi2_after=20.0, meant=meant, faces=("P",), **slip)  # type: ignore[arg-type]
+    found = Slip(setting="a", chi2_before=90.0, chi2_after=20.0, meant=(meant,), faces=("P",), **slip)  # type: ignore[arg-type]
     assert slip_words(found, typed, INCH) == says
     assert question([found], Job(settings=(typed,)), INCH) == asks
 
@@ -263,7 +263,7 @@ def test_every_slip_has_words_in_the_units_asked_for(slip: dict[str, object], sa
 def test_a_level_turned_round_has_words() -> None:
     """Steps and crosses would fit."""
     typed = Setting("a", Step("P", 100.0), ())
-    found = Slip("a", "level turned", 90.0, 20.0, typed, ("P",))
+    found = Slip("a", "level turned", 90.0, 20.0, (typed,), ("P",))
     says = "Steps of 100 mm along P would fit if the level stood the other way round: was it?"
     assert slip_words(found, typed, METRIC) == says
     assert question([found], Job(settings=(typed,)), METRIC) == (

@@ -50,9 +50,9 @@ def question(slips: Sequence[Slip], job: Job, shown: Shown) -> str:
 def _if(slip: Slip, shown: Shown) -> str:
     match slip.slip:
         case "turn":
-            return f"it lay {LIES[_lying(slip.meant).turn]}"
+            return f"it lay {LIES[_lying(slip.meant[0]).turn]}"
         case "offset sign":
-            return f"it was moved {_moved(slip.meant, shown)}"
+            return f"it was moved {_moved(slip.meant[0], shown)}"
         case "wrong end":
             return "its places were counted from the far end"
         case "unit":
@@ -68,10 +68,10 @@ def _ask(slip: Slip, typed: Setting, shown: Shown) -> str:
     words += "," if "," in words else ""
     match slip.slip:
         case "turn":
-            return f"did {_lying(typed).upper} lie {LIES[_lying(slip.meant).turn]} on {_lying(typed).lower}"
+            return f"did {_lying(typed).upper} lie {LIES[_lying(slip.meant[0]).turn]} on {_lying(typed).lower}"
         case "offset sign":
             lies = _lying(typed)
-            return f"was {lies.upper} moved {_moved(slip.meant, shown)} on {lies.lower}, not {_moved(typed, shown)}"
+            return f"was {lies.upper} moved {_moved(slip.meant[0], shown)} on {lies.lower}, not {_moved(typed, shown)}"
         case "wrong end":
             return f"were the places of {words} counted from the far end"
         case "unit":

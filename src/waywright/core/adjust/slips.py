@@ -28,8 +28,8 @@ from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.solution import Heights, Solution
 from waywright.core.evidence.bends import Given
 from waywright.core.evidence.findings import Slip
-from waywright.core.evidence.job import Job, JobError
-from waywright.core.evidence.meant import OTHER, Meant
+from waywright.core.evidence.job import Job, JobError, Setting
+from waywright.core.evidence.meant import OTHER, Meant, Slipped, together
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import BoolArray, IntArray
 
@@ -57,9 +57,9 @@ class Tried:
     off_um: float | None = None
 
     @property
-    def key(self) -> tuple[str, str]:
+    def key(self) -> tuple[str, Slipped]:
         """The same setting and slip may be meant in several ways: with what it stood on, or without."""
-        return self.meant.setting.id, self.meant.slip
+        return self.meant.settings[0].id, self.meant.slip
 
 
 def slips(net: Network, claimed: Solution, given: Given) -> tuple[Slip, ...]:
@@ -102,7 +102,7 @@ def hypotheses(
         for number in (numbers if closely else numbers[_may_be_larger(claimed, settings, numbers)]).tolist()
         if (question := _asked(net, claimed, given, number, settings == number, closely)) is not None
     ]
-    found: dict[tuple[str, str], Tried] = {}
+    found: dict[tuple[str, Slipped], Tried] = {}
     enough = 0.0
     for question in sorted(asked, key=lambda q: q.left):
         for meant in question.meants:
@@ -119,8 +119,10 @@ def hypotheses(
 
 
 def _settings(net: Network) -> IntArray:
-    """(n,) the setting of each equation."""
-    return np.asarray(net.settings[net.rows.sense == EQUAL], np.intp)
+    """(n,) the setting of each equation, by the number of its first block."""
+    firsts: dict[str, int] = {}
+    first = np.array([firsts.setdefault(s.group, i) for i, s in enumerate(net.job.settings)], np.intp)
+    return np.asarray(first[net.settings[net.rows.sense == EQUAL]], np.intp)
 
 
 def improbable(net: Network, claimed: Solution) -> bool:
@@ -147,7 +149,7 @@ class _Asked:
     net: Network
     claimed: Solution
     given: Given
-    number: int
+    typed: tuple[Setting, ...]
     meants: tuple[Meant, ...]
     left: float
     checked: float
@@ -165,10 +167,11 @@ class _Asked:
         return self._off_alike(meant) if meant.common else self._solved(meant)
 
     def _solved(self, meant: Meant) -> Tried | None:
-        job, setting = self.net.job, meant.setting
-        job = replace(job, settings=tuple(setting if i == self.number else s for i, s in enumerate(job.settings)))
+        job, then = self.net.job, {setting.id: setting for setting in meant.settings}
+        job = replace(job, settings=tuple(then.get(s.id, s) for s in job.settings))
         try:
-            setting.geometry.check(job)
+            for setting in meant.settings:
+                setting.geometry.check(job)
             net = network(job, self.given)
         except JobError:
             return None
@@ -191,14 +194,14 @@ class _Asked:
         if size <= UNCHECKED * float(column @ column):
             return None
         off_um = float(column @ self.claimed.residuals) / size
-        tried = self._solved(replace(meant, setting=meant.less(off_um)))
+        tried = self._solved(meant.less(off_um))
         return None if tried is None else replace(tried, falls=tried.falls - AKAIKE, off_um=off_um)
 
     def _larger(self, meant: Meant, solution: Solution) -> float:
         """The mean over the setting's readings of ln(f·u/u′)."""
         if meant.units is None:
             return 0.0
-        was, now = ({r.id: r for r in s.readings} for s in (self.net.job.settings[self.number], meant.setting))
+        was, now = ({r.id: r for s in blocks for r in s.readings} for blocks in (self.typed, meant.settings))
         before, after = _u_um(self.claimed), _u_um(solution)
         each = [
             math.log((meant.factor if now[name] != was[name] else 1.0) * before[name] / after[name])
@@ -223,13 +226,15 @@ def _asked(
     net: Network, claimed: Solution, given: Given, number: int, mine: BoolArray, closely: bool
 ) -> _Asked | None:
     """A setting in question; None where nothing else is read, or it can have been meant as nothing else."""
-    setting = net.job.settings[number]
-    meants = tuple(m for m in setting.geometry.slips(net.job, setting) if closely or m.factor > 1)
+    group = net.job.settings[number].group
+    typed = tuple(s for s in net.job.settings if s.group == group)
+    offered = together([s.geometry.slips(net.job, s) for s in typed])
+    meants = tuple(m for m in offered if closely or m.factor > 1)
     if not meants or mine.all():
         return None
     without = Solution(claimed.unknowns, claimed.rows.take(np.flatnonzero(~mine)))
     checked = float(claimed.redundancies.sum() - without.redundancies.sum()) if any(m.units for m in meants) else 0.0
-    return _Asked(net, claimed, given, number, meants, _chi2(without), checked)
+    return _Asked(net, claimed, given, typed, meants, _chi2(without), checked)
 
 
 def _u_um(solution: Solution) -> dict[str, float]:
@@ -244,7 +249,7 @@ def _slip(job: Job, claimed: Solution, tried: Tried) -> Slip:
     meant = tried.meant
     faces = dict.fromkeys(name for name in map(_hangs(claimed, tried.solution), claimed.faces) if name in job.faces())
     return Slip(
-        meant.setting.id, meant.slip, _chi2(claimed), tried.chi2, meant.setting, tuple(faces), meant.units, tried.off_um
+        *tried.key, _chi2(claimed), tried.chi2, meant.settings, tuple(faces), meant.units, tried.off_um
     )
 
 

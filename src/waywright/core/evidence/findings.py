@@ -162,15 +162,16 @@ class Misfit:
 class Slip:
     """A setting that fits if it was typed wrong as a whole: χ² with every instrument as it claims, before and after.
 
-    `meant` is the setting as it then should read, `units` those typed and meant, and `off_um` what a wrong block makes
-    its gaps read too much. `faces` are those whose heights hang on it.
+    `setting` is the id of its first block that then reads otherwise, `meant` are all of these as they should read,
+    `units` those typed and meant, and `off_um` what a wrong block makes its gaps read too much. `faces` are those whose
+    heights hang on it.
     """
 
     setting: str
     slip: Slipped
     chi2_before: float
     chi2_after: float
-    meant: Setting
+    meant: tuple[Setting, ...]
     faces: tuple[str, ...]
     units: tuple[str, str] | None = None
     off_um: float | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -19,14 +19,15 @@ DIGITS = 9  # of a number in any unit, so that it reads as a person would type i
 
 @dataclass(frozen=True)
 class Meant:
-    """A setting as it would be had it not been typed wrong as a whole, and how it was: `slip`. Readings keep their ids.
+    """A setting as it would be had it not been typed wrong as a whole, and how it was: `slip`.
 
-    `units`: the one typed and the one meant, of a unit. `common`: the readings that a wrong block puts off by the same;
-    how much that is the others tell, so `setting` leaves them as they are.
+    `settings` are its blocks that then read otherwise; they and their readings keep their ids. `units`: the one typed
+    and the one meant, of a unit. `common`: the readings that a wrong block puts off by the same; how much that is the
+    others tell, so `settings` leave them as they are.
     """
 
     slip: Slipped
-    setting: Setting
+    settings: tuple[Setting, ...]
     units: tuple[str, str] | None = None
     common: frozenset[str] = frozenset()
 
@@ -35,13 +36,35 @@ class Meant:
         """How many times what was typed is meant."""
         return 1.0 if self.units is None else convert(1.0, self.units[1], self.units[0])
 
-    def less(self, off_um: float) -> Setting:
-        """The setting once its common readings are told by `off_um` less."""
+    def less(self, off_um: float) -> Meant:
+        """The same once its common readings are told by `off_um` less."""
 
         def told(typed: Typed) -> Typed:
             return _typed(typed, round(typed.number - convert(round(off_um, TOLD_UM), "µm", typed.unit), DIGITS))
 
-        return _each(self.setting, lambda r: _told(r, told) if r.id in self.common else r)
+        return replace(self, settings=tuple(_each(s, lambda r: self._less(r, told)) for s in self.settings))
+
+    def _less(self, reading: Reading, told: Callable[[Typed], Typed]) -> Reading:
+        return _told(reading, told) if reading.id in self.common else reading
+
+
+def together(offered: Sequence[Iterable[Meant]]) -> Iterator[Meant]:
+    """What the blocks of one setting offer, each slip of all that offer it at once.
+
+    Where one may have been meant in more ways than another, the other's last goes with the rest.
+    """
+    ways: dict[tuple[Slipped, tuple[str, str] | None], list[list[Meant]]] = {}
+    for block in offered:
+        own: dict[tuple[Slipped, tuple[str, str] | None], list[Meant]] = {}
+        for meant in block:
+            own.setdefault((meant.slip, meant.units), []).append(meant)
+        for key, meants in own.items():
+            ways.setdefault(key, []).append(meants)
+    for (slip, units), blocks in ways.items():
+        for way in range(max(map(len, blocks))):
+            chosen = [meants[min(way, len(meants) - 1)] for meants in blocks]
+            settings = tuple(setting for meant in chosen for setting in meant.settings)
+            yield Meant(slip, settings, units, frozenset().union(*(meant.common for meant in chosen)))
 
 
 def from_far_end(setting: Setting, length_mm: float) -> Iterator[Meant]:
@@ -51,7 +74,7 @@ def from_far_end(setting: Setting, length_mm: float) -> Iterator[Meant]:
         return reading if reading.x_mm is None else replace(reading, x_mm=round(length_mm - reading.x_mm, DIGITS))
 
     for changed in _changed(setting, mirrored):
-        yield Meant("wrong end", changed)
+        yield Meant("wrong end", (changed,))
 
 
 def in_other_unit(setting: Setting) -> Iterator[Meant]:
@@ -59,17 +82,17 @@ def in_other_unit(setting: Setting) -> Iterator[Meant]:
     typed = (t.unit for r in setting.readings for t in (r.value, r.low, r.high) if t is not None)
     for units in ((unit, OTHER_UNIT[unit]) for unit in dict.fromkeys(typed) if unit in OTHER_UNIT):
         for changed in _changed(setting, lambda r, units=units: _told(r, lambda t: _in(t, *units))):  # type: ignore[misc]
-            yield Meant("unit", changed, units)
+            yield Meant("unit", (changed,), units)
 
 
 def turned_round(setting: Setting) -> Meant:
     """Slopes of a level that stood the other way round."""
-    return Meant("level turned", _each(setting, lambda r: _told(r, lambda t: _typed(t, -t.number))))
+    return Meant("level turned", (_each(setting, lambda r: _told(r, lambda t: _typed(t, -t.number))),))
 
 
 def off_alike(setting: Setting) -> Meant:
-    """A wrong block in every stack, but not in what it stood on."""
-    return Meant("block", setting, common=frozenset(r.id for r in setting.geometry.to_read(setting.readings)))
+    """A wrong block in every stack, but not in what it stood on: without that its lift takes it up."""
+    return Meant("block", (setting,), common=frozenset(r.id for r in setting.geometry.to_read(setting.readings)))
 
 
 def _in(typed: Typed, unit: str, other: str) -> Typed:

@@ -75,11 +75,11 @@ class Laid(Lying):
         """Another turn, an offset the other way, places from the far end, another unit; where the gap is told."""
         if not self.tells_gap:
             return
-        yield Meant("turn", replace(setting, geometry=replace(self, turn=TURNS[1 - TURNS.index(self.turn)])))
+        yield Meant("turn", (replace(setting, geometry=replace(self, turn=TURNS[1 - TURNS.index(self.turn)])),))
         for along, across in ((-1, 1), (1, -1), (-1, -1)):
             moved = replace(self, offset_mm=along * self.offset_mm, offset_y_mm=across * self.offset_y_mm)
             if moved != self:
-                yield Meant("offset sign", replace(setting, geometry=moved))
+                yield Meant("offset sign", (replace(setting, geometry=moved),))
         yield from from_far_end(setting, job.faces()[self.lower].length_mm)
         yield from in_other_unit(setting)
 

@@ -129,10 +129,9 @@ class LayUp(Laid):
         return replace(self, lower=self.upper, upper=self.lower)
 
     def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
-        """Whatever a lay-up may be typed wrong in; a wrong block shows against its spacers."""
+        """Whatever a lay-up may be typed wrong in."""
         yield from super().slips(job, setting)
-        if self.rests(setting.readings):
-            yield off_alike(setting)
+        yield off_alike(setting)
 
     def begun(self, job: Job, setting: str, block_mm: float = BLOCK_MM) -> tuple[Reading, ...]:
         """Two blocks near the Airy points of what lies over each other, to the nearest 5 mm; nothing if they touch."""

@@ -26,17 +26,19 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
     asked = given.texts.get("setting", ""), given.texts.get("slip", "")
     report = bench.solver.solved(opened).report if version_in(given, "act") == opened.number else None
     meant = next((s.meant for s in report.fit.slips if (s.setting, s.slip) == asked), None) if report else None
-    typed = next((s for s in opened.job.settings if s.id == asked[0]), None)
+    blocks = {s.id: s for s in opened.job.settings}
+    typed = blocks.get(asked[0])
     if typed is None:
         raise Missing("There is no such setting here, or no longer.")
     if meant is None:
         return setting_page(bench, request, opened, typed, Wrong(GONE))
-    bench.book.change(number, *_edits(opened, typed, meant), by=by_of(request), kind="slip")
+    edits = (edit for block in meant for edit in _edits(opened, blocks[block.id], block))
+    bench.book.change(number, *edits, by=by_of(request), kind="slip")
     return goes_to(setting_url(number, typed.id))
 
 
 def _edits(opened: Snapshot, typed: Setting, meant: Setting) -> Iterator[Edit]:
-    """What makes of a setting the one that was meant; nothing that was typed is lost."""
+    """What makes of a block the one that was meant; nothing that was typed is lost."""
     if meant.geometry != typed.geometry:
         ref = Ref("setting", typed.id)
         yield Put(ref, opened.versions[ref], replace(meant, readings=()))
