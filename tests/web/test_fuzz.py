@@ -51,7 +51,8 @@ VALUES = st.sampled_from(WORDS) | st.text(max_size=20) | st.floats().map(str) | 
 
 
 WHO = "Mia"
-NEEDS_SHAPES = {"/jobs/{job:int}/blue"}  # nothing is taken without them; tests/web/test_pages.py has them
+# Nothing is taken without them; tests/web/test_pages.py and tests/web/test_slip_asked.py have them.
+NEEDS_SHAPES = {"/jobs/{job:int}/blue", "/jobs/{job:int}/slip"}
 
 
 @pytest.fixture(scope="module")
