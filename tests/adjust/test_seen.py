@@ -14,6 +14,7 @@ from waywright import jobfile
 from waywright.core.evidence.findings import Report, Verdict
 from waywright.core.judge.zones import minimum_zone_lines
 from waywright.core.report import report
+from waywright.core.results import seen
 from waywright.core.results.seen import least_zones, line_planes, sections, seen_part, unseen_shapes
 
 STATIONS = np.arange(0.0, 601.0, 100.0)
@@ -195,3 +196,17 @@ def test_as_made_may_let_pass_and_never_condemns(within: float, limit: float, de
         assert "as true as the face was made" in one.why
     assert found.blind  # told as before, of the size it was bounded to
     assert max(spot.sigma_um for spot in found.blind) < 5 * within
+
+
+def test_of_many_unseen_shapes_the_least_is_no_more_than_the_exact_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What stands for the linear program where there are too many columns for it never says more than that does."""
+    rng = np.random.default_rng(4)
+    x = np.linspace(0.0, 1.0, 30)
+    planes, unseen = np.column_stack([np.ones(30), x]), np.linalg.qr(rng.normal(size=(30, 9)))[0]
+    draws = rng.normal(size=(50, 30))
+    exact = least_zones(draws, planes, unseen)
+    monkeypatch.setattr(seen, "MOST_UNSEEN", 5)
+    quick = least_zones(draws, planes, unseen)
+    assert (quick <= exact).all()
+    assert (quick > 0.3 * exact).all()
+    assert not least_zones(draws, np.eye(30), unseen).any()  # nothing is left of it

@@ -17,6 +17,7 @@ from waywright.core.evidence.findings import KNOWN_UM
 from waywright.core.evidence.things import FloatArray, IntArray
 from waywright.core.judge.minimax import minimax, orthonormal
 
+MOST_UNSEEN = 60  # columns: beyond, the linear program takes minutes
 DEPENDENT = 1e-6  # of a column that those before it do not explain
 ROUNDING = 1e-12  # of a variance
 
@@ -37,8 +38,9 @@ def seen_part(
     """Heights (n,) less the unseen shapes (n, k), and their sigmas (n,); None where nothing is unseen, or all."""
     if unseen.shape[1] == 0:
         return None
-    left = covariance_um2 - unseen @ (unseen.T @ covariance_um2)
-    variance = np.diag(left - (left @ unseen) @ unseen.T)
+    shared = covariance_um2 @ unseen
+    within = unseen @ (unseen.T @ shared)
+    variance = np.diag(covariance_um2) + np.einsum("ij,ij->i", within - 2 * shared, unseen)
     if variance.sum() <= ROUNDING * np.trace(covariance_um2):
         return None
     return height_um - unseen @ (unseen.T @ height_um), np.sqrt(np.maximum(variance, 0.0))
@@ -47,13 +49,25 @@ def seen_part(
 def least_zones(draws_um: FloatArray, planes: FloatArray, unseen: FloatArray) -> FloatArray:
     """(m,) the narrowest zone of heights (m, n) about the columns `planes` (n, p), whatever the unseen (n, k) are.
 
-    With the columns of each line in a block of their own, that of the worst line.
+    With the columns of each line in a block of their own, that of the worst line. Of more than MOST_UNSEEN columns only
+    that it is no less: twice the RMS of what they do not explain, for no deviation is larger than the largest.
     """
     columns = np.column_stack([planes, unseen])
+    if columns.shape[1] > MOST_UNSEEN:
+        return _no_less(draws_um, columns)
     columns = columns[:, orthonormal(columns, DEPENDENT).kept]
     if columns.shape[1] >= len(columns):
         return np.zeros(len(draws_um))
     return np.asarray(2 * minimax(columns, draws_um).deviation)
+
+
+def _no_less(draws_um: FloatArray, columns: FloatArray) -> FloatArray:
+    n = len(columns)
+    if columns.shape[1] >= n:
+        return np.zeros(len(draws_um))
+    basis = np.linalg.qr(columns)[0]  # of dependent columns it holds more than they: what is left is no larger for it
+    left = draws_um - (draws_um @ basis) @ basis.T
+    return np.asarray(2 * np.linalg.norm(left, axis=1) / np.sqrt(n))
 
 
 def line_planes(x_mm: FloatArray, lines: tuple[IntArray, ...]) -> FloatArray:
