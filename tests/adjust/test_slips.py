@@ -15,7 +15,7 @@ from waywright import demo, jobfile
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import screen
-from waywright.core.evidence.job import Job, Reading, Setting, Typed
+from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
 from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Cross, LayUp, Run, Step, Thickness
@@ -204,6 +204,21 @@ def test_blocks_of_one_setting_are_put_right_together() -> None:
     assert [s.id for s in found.meant] == [first.id, "more"]
     assert found.meant == (first, second)
     assert solve_readings(with_(wrong, *found.meant)).screened.fit.holds
+
+
+def test_a_slip_before_a_pass_leaves_what_was_cut_since_alone() -> None:
+    """A lay-up of the round before the last pass is asked about, but no verdict of faces cut since rests on it."""
+    job = taken().job
+    again = tuple(
+        replace(s, id=f"again {s.id}", readings=tuple(replace(r, id=f"again {r.id}") for r in s.readings))
+        for s in job.settings
+    )
+    passes = tuple(Pass(f"pass {name}", name, after=job.settings[-1].id) for name in "PQR")
+    typed = study.WRONGS["the wrong turn"][1](job, job.settings[2], np.random.default_rng(1))
+    assert typed is not None
+    wrong = replace(with_(job, typed), passes=passes)
+    (found,) = solve_readings(replace(wrong, settings=(*wrong.settings, *again))).screened.fit.slips
+    assert (found.setting, found.slip, found.faces) == (typed.id, "turn", ())
 
 
 def test_a_unit_keeps_the_number_as_typed() -> None:

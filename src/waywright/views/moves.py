@@ -277,7 +277,8 @@ def _(move: NoMap, shown: Shown) -> str:
 
 @_how.register
 def _(move: AskPaper, shown: Shown) -> str:
-    return f"look at the paper: {question(move.slips, move.job, shown)}?"
+    asked = question(move.slips, move.job, shown)
+    return f"look at the paper: {asked}? If not, take it anew as a setting of its own, and leave this one out"
 
 
 @_why.register

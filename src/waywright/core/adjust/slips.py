@@ -18,14 +18,14 @@ leaves, χ²/ν, where that is above 1 (units: in itself); others less than `MAR
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
 
 from waywright.core.adjust.network import Network, network
-from waywright.core.adjust.solution import Heights, Solution
+from waywright.core.adjust.solution import Solution
 from waywright.core.evidence.bends import Given
 from waywright.core.evidence.findings import Slip
 from waywright.core.evidence.job import Job, JobError, Setting
@@ -246,23 +246,16 @@ def _chi2(solution: Solution) -> float:
 
 
 def _slip(job: Job, claimed: Solution, tried: Tried) -> Slip:
-    meant = tried.meant
-    faces = dict.fromkeys(name for name in map(_hangs(claimed, tried.solution), claimed.faces) if name in job.faces())
-    return Slip(
-        *tried.key, _chi2(claimed), tried.chi2, meant.settings, tuple(faces), meant.units, tried.off_um
-    )
+    meant, newest = tried.meant, job.states()
+    faces = tuple(name for name, state in newest.items() if _hangs(claimed, tried.solution, name, state))
+    return Slip(*tried.key, _chi2(claimed), tried.chi2, meant.settings, faces, meant.units, tried.off_um)
 
 
-def _hangs(before: Solution, after: Solution) -> Callable[[Heights], str]:
-    """The name of a face whose heights are others after than before; "" where they are not."""
-
-    def name(face: Heights) -> str:
-        own = face.unknown
-        assert own.face is not None
-        then = after.face(own.face.name, own.state)
-        if then is not None and np.array_equal(own.nodes, then.unknown.nodes):  # type: ignore[arg-type]
-            off_um = np.abs(before.heights_um(face) - after.heights_um(then))
-            return own.face.name if float(off_um.max()) > NOTICED_UM else ""
-        return own.face.name
-
-    return name
+def _hangs(before: Solution, after: Solution, name: str, state: int) -> bool:
+    """Whether a face has other heights, or other nodes are read, after than before."""
+    was, then = before.face(name, state), after.face(name, state)
+    if was is None or then is None:
+        return was is not then
+    if not np.array_equal(was.x_mm, then.x_mm) or not np.array_equal(was.y_mm, then.y_mm):
+        return True
+    return float(np.abs(before.heights_um(was) - after.heights_um(then)).max()) > NOTICED_UM

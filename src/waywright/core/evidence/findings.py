@@ -164,7 +164,7 @@ class Slip:
 
     `setting` is the id of its first block that then reads otherwise, `meant` are all of these as they should read,
     `units` those typed and meant, and `off_um` what a wrong block makes its gaps read too much. `faces` are those whose
-    heights hang on it.
+    heights, as they are now, hang on it.
     """
 
     setting: str
