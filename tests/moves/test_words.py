@@ -212,7 +212,7 @@ def test_a_slip_is_asked_before_anything_is_built_on_it(reports: dict[str, Repor
     told = reports["turned"]
     (move,) = told.moves
     assert isinstance(move, AskPaper)
-    assert next_words(told.moves).startswith("Look at the paper: did Rowan lie marks together on Alder? If not, take it anew")
+    assert next_words(told.moves).startswith("Look at the paper: did Rowan lie marks together on Alder? If not, ")
     assert 0 < move.minutes < 5
     assert move.gain is not None
     assert move.gain.then is not None
