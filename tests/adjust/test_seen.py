@@ -86,16 +86,15 @@ def test_the_seen_part_is_a_projection(seed: int, huge_um: float) -> None:
     shape = np.linalg.qr(rng.normal(size=(n, 2)))[0][:, :1]
     plain = np.eye(n) * 0.4**2
     covariance = plain + n * huge_um**2 * shape @ shape.T
-    unseen = unseen_shapes(covariance)
-    assert unseen.shape == (n, 1)
+    assert unseen_shapes(covariance).shape == (n, 1)
     height = rng.normal(0, 3, n)
     for more in (0.0, huge_um):
-        found = seen_part(height + more * shape[:, 0], covariance, unseen)
+        found = seen_part(height + more * shape[:, 0], covariance)
         assert found is not None
         assert found[0] == pytest.approx(height - shape[:, 0] * (shape[:, 0] @ height), abs=1e-6)
         assert found[1] == pytest.approx(0.4 * np.sqrt(1 - shape[:, 0] ** 2), abs=1e-4)
-    assert seen_part(height, plain, unseen_shapes(plain)) is None  # all is seen
-    assert seen_part(height, covariance, np.eye(n)) is None  # nothing is
+    assert seen_part(height, plain) is None  # all is seen
+    assert seen_part(height, n * huge_um**2 * np.eye(n)) is None  # nothing is
 
 
 def test_sections_of_a_face() -> None:

@@ -24,7 +24,7 @@ from waywright.core.next.moves import moves
 from waywright.core.results import verdicts
 from waywright.core.results.agreements import agreements, changes
 from waywright.core.results.parallels import parallels
-from waywright.core.results.seen import seen_part, unseen_shapes
+from waywright.core.results.seen import seen_part
 from waywright.core.results.verdicts import FaceUnderTest, aims
 from waywright.core.work.done import hand_learned
 
@@ -67,7 +67,7 @@ class Solved:
     def _seen(self, shape: Shape) -> Shape:
         """With the part of it that is seen."""
         judge = self.judges[shape.face]
-        found = seen_part(judge.height_um, judge.covariance_um2, unseen_shapes(judge.covariance_um2))
+        found = seen_part(judge.height_um, judge.covariance_um2)
         if found is None:
             return shape
         whole = np.full((2, len(shape.x_mm)), np.nan)

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 
 from waywright.core.evidence.findings import KNOWN_UM
 from waywright.core.evidence.things import FloatArray, IntArray
@@ -24,26 +25,25 @@ ROUNDING = 1e-12  # of a variance
 
 def unseen_shapes(covariance_um2: FloatArray, least_um: float = KNOWN_UM) -> FloatArray:
     """(n, k) orthonormal shapes of a face of which the covariance (n, n) leaves an RMS of `least_um` or more."""
-    n = len(covariance_um2)
-    most = n * least_um**2
+    most = len(covariance_um2) * least_um**2
     if np.trace(covariance_um2) < most:
-        return np.zeros((n, 0))
+        return np.zeros((len(covariance_um2), 0))
     variance, shapes = np.linalg.eigh(covariance_um2)
     return np.asarray(shapes[:, variance >= most])
 
 
-def seen_part(
-    height_um: FloatArray, covariance_um2: FloatArray, unseen: FloatArray
-) -> tuple[FloatArray, FloatArray] | None:
-    """Heights (n,) less the unseen shapes (n, k), and their sigmas (n,); None where nothing is unseen, or all."""
-    if unseen.shape[1] == 0:
+def seen_part(height_um: FloatArray, covariance_um2: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+    """Heights (n,) less their unseen shapes, and their sigmas (n,); None where nothing is unseen, or all."""
+    most, whole = len(height_um) * KNOWN_UM**2, float(np.trace(covariance_um2))
+    if whole < most:
         return None
-    shared = covariance_um2 @ unseen
-    within = unseen @ (unseen.T @ shared)
-    variance = np.diag(covariance_um2) + np.einsum("ij,ij->i", within - 2 * shared, unseen)
-    if variance.sum() <= ROUNDING * np.trace(covariance_um2):
+    variance, shapes = np.linalg.eigh(covariance_um2)
+    unseen = shapes[:, variance >= most]
+    left = np.maximum(variance[variance < most], 0.0)
+    if unseen.shape[1] == 0 or left.sum() <= ROUNDING * whole:
         return None
-    return height_um - unseen @ (unseen.T @ height_um), np.sqrt(np.maximum(variance, 0.0))
+    sigma_um = np.sqrt(shapes[:, variance < most] ** 2 @ left)
+    return height_um - unseen @ (unseen.T @ height_um), sigma_um
 
 
 def least_zones(draws_um: FloatArray, planes: FloatArray, unseen: FloatArray) -> FloatArray:
@@ -89,7 +89,7 @@ class Section:
 
     y_mm: float | None
     x_mm: FloatArray
-    weights: FloatArray
+    weights: sparse.csr_matrix
 
     def hidden_um(self, unseen_um: FloatArray) -> float:
         """How far unseen shapes (n, k), one standard deviation each, can bend it."""
@@ -104,12 +104,14 @@ def sections(x_mm: FloatArray, y_mm: FloatArray, lines: tuple[IntArray, ...]) ->
     n = len(x_mm)
     common = sorted(set.intersection(*(set(x_mm[i].tolist()) for i in lines))) if len(lines) > 1 else []
     if len(common) > 2:
-        weights = np.zeros((len(common), n))
-        for i in lines:
-            at = {float(x_mm[node]): node for node in i}
-            weights[np.arange(len(common)), [at[x] for x in common]] = 1 / len(lines)
+        at = [{float(x_mm[node]): node for node in i} for i in lines]
+        each = [_picked(np.array([nodes[x] for x in common], np.intp), n) for nodes in at]
+        weights = sparse.csr_matrix(sum(each[1:], each[0]) / len(lines))
         yield Section(None, np.array(common), weights)
     for i in lines:
-        weights = np.zeros((len(i), n))
-        weights[np.arange(len(i)), i] = 1.0
-        yield Section(float(y_mm[i[0]]), x_mm[i], weights)
+        yield Section(float(y_mm[i[0]]), x_mm[i], _picked(i, n))
+
+
+def _picked(nodes: IntArray, n: int) -> sparse.csr_matrix:
+    """(k, n) rows that pick a node each."""
+    return sparse.csr_matrix((np.ones(len(nodes)), (np.arange(len(nodes)), nodes)), shape=(len(nodes), n))
