@@ -87,24 +87,28 @@ def frame(x_mm: Floats, y_mm: Floats, covariance_um2: Floats, blind: Floats | No
 
 def _freed(matrix: Floats, free: Floats) -> Floats:
     """A symmetric matrix (n, n) of what is left beside the orthonormal columns `free` (n, k)."""
-    half = matrix - free @ (free.T @ matrix)
-    return _symmetric(half - (half @ free) @ free.T)
+    left = matrix - free @ (free.T @ matrix)
+    left -= (left @ free) @ free.T
+    return _symmetric(left)
 
 
 def _eigen(covariance: Floats, free: Floats) -> tuple[Floats, Floats]:
     """Variances (r,), least first, and orthonormal shapes (n, r) of what is left beside `free` (n, n - r)."""
     left = _freed(covariance, free)
     apart = float(np.abs(left).max(initial=0.0)) or 1.0  # what is free comes first, and is dropped
-    values, vectors = np.linalg.eigh(left - apart * (free @ free.T))
+    left -= (apart * free) @ free.T
+    values, vectors = np.linalg.eigh(left)
     k = free.shape[1]
     return values[k:], vectors[:, k:]
 
 
 def _all_beyond(least: float, covariance: Floats, free: Floats) -> bool:
     """Whether every shape beside `free` has a variance beyond `least`."""
-    left = _freed(covariance, free) + (2 * least) * (free @ free.T)
+    left = _freed(covariance, free)
+    left += (2 * least * free) @ free.T
+    left[np.diag_indices_from(left)] -= least
     try:
-        np.linalg.cholesky(left - least * np.eye(len(left)))
+        np.linalg.cholesky(left)
     except np.linalg.LinAlgError:
         return False
     return True
