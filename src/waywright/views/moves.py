@@ -283,7 +283,7 @@ def _(move: AskPaper, shown: Shown) -> str:
 
 @_why.register
 def _(move: AskPaper, shown: Shown) -> str:
-    return "as typed the readings do not fit together, and so they would; nothing is built on them until that is known"
+    return "as it is typed the readings do not fit together, if it was so they do; until then nothing is built on them"
 
 
 @_how.register

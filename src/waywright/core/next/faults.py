@@ -47,7 +47,7 @@ def asked(job: Job, report: Report) -> Iterator[AskPaper]:
     if slips:
         settings = {s.id: s for s in job.settings}
         faces = dict.fromkeys(name for slip in slips for name in settings[slip.setting].geometry.faces())
-        gain = Improvement("χ²", "", slips[0].chi2_before, slips[0].chi2_after)
+        gain = Improvement("disagreement of the readings", "", slips[0].chi2_before, slips[0].chi2_after)
         yield AskPaper(faces=tuple(faces), gain=gain, minutes=ASK_MIN, slips=slips, job=job)
 
 
