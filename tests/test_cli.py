@@ -340,7 +340,7 @@ def test_the_next_thing_stands_first() -> None:
     assert text.index("Next") < text.index("Verdicts") < text.index("Suspects") < text.index("Alder: ")
     assert "Scrape Birch" in text.split("Verdicts")[0]
     suspects = " ".join(text.split("Suspects")[1].split("Alder: ")[0].split())
-    assert "Rowan on Alder, marks together, at 180, 14 mm (layups[1].gaps[5])" in suspects
+    assert "Rowan on Alder, marks together, at 180 mm on the far line (y 14)" in suspects
     assert suspects.endswith("No verdict hangs on it: it stays left out.")
 
 

@@ -37,7 +37,7 @@ from waywright.core.evidence.findings import (
     Suspect,
     Verdict,
 )
-from waywright.core.evidence.job import Pass, PassZone, Setting
+from waywright.core.evidence.job import Pass, PassZone, Reading, Setting
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
 from waywright.core.next.moves import MakePiece, Soak
@@ -172,10 +172,15 @@ def test_what_the_core_says_in_micrometres_is_told_in_tenths() -> None:
     assert view.retakes[0].words == "reads about 3.1 tenths more than the others say"
     assert view.agreement[1] == "blocks: your feel is 0.67 tenths, not 0.394 tenths."
     level = Instrument("level", "level", u_um_per_m=4.0)
-    step = Candidate((Setting("next", Step("P", 75.0), ()),), 30.0, instruments=(level,))
+    stands = (Reading("r", "readings", 25.4),)
+    step = Candidate((Setting("next", Step("P", 75.0), stands),), 30.0, level, (level,))
     gain = Improvement("straightness", "µm", 6.6, 4.5)
     (line,) = moves_view((replace(MOVE, cure=Cure(30.0, 0.0, step), gain=gain),), INCH)
-    assert line.how == "Step a level along P, 2.953 in at a time (a level of 0.48 tenths/ft is needed)."
+    assert line.how == (
+        "Step a level along P, its feet 2.953 in apart. Borrow a level that reads to 1.2 tenths/ft on a base of 2.953 "
+        "in. The foot nearer the marked end stands on the centre line at 1 in. Keep the level the same way round; + "
+        "when the other foot is higher."
+    )
     assert line.gain == "Straightness: from 2.6 tenths to 1.8 tenths."
 
 
@@ -210,7 +215,7 @@ def test_blind_spots_say_whose_shape_and_which_way() -> None:
         "The bow of Long against that of Short.",
         "The twist that Long and Short share: ± 2.4 µm.",
         "The S of Long.",
-        "What is finer than that of Long and Short (4 shapes).",
+        "Finer waves of Long and Short (4 shapes).",
         "The whole shape of Short.",
     ]
 
@@ -273,7 +278,9 @@ def test_shapes_are_tables_of_stations_and_lines() -> None:
     assert [row.x for row in table.rows] == ["0", "100", "200", "300", "400", "500", "600"]
     assert table.rows[0].cells == (("+3.0", "0.8"), ("+3.0", "0.8"))
     assert table.rows[1].cells[1] == (NONE, "")
-    assert table.caption == "after 2 passes, worst line straight to 4.2 µm, flat to 5.2 µm, twist 30 µm/m"
+    assert table.caption == "after 2 passes"
+    stand = "Of the heights as they stand, noise in it: worst line straight to 4.2 µm, flat to 5.2 µm, twist 30 µm/m."
+    assert table.zones == stand
 
 
 def test_long_faces_are_shown_in_part_and_unknown_ones_not() -> None:
@@ -301,7 +308,7 @@ def test_what_was_assumed_and_set_aside_is_said() -> None:
     )
     notes = " ".join(view.notes)
     assert "Weight is left out." in notes
-    assert "older states only: layups[0]." in notes
+    assert "older states only: Q on P, marks together." in notes
     assert "no longer used: a and b." in notes
     assert "form prior" in notes
     assert "1 reading that no other checks" in view.unchecked
@@ -334,7 +341,7 @@ def test_moves_are_sentences_with_their_gain() -> None:
     """A move says what to do, why, how long it takes and what it brings."""
     gain = Improvement("share of the shapes known", "share", 0.31, 0.435)
     first, second = moves_view((replace(MOVE, gain=gain), replace(MOVE, minutes=0.0)))
-    assert first.how == "Lay Short on Long, marks together, moved +25.4 mm, and read the gap at every station."
+    assert first.how.startswith("Lay Short on Long, marks together, its marked end 25.4 mm from Long's marked end. ")
     assert first.time == "30 min"
     assert first.reason == "Nothing else lets these faces be told apart."
     assert first.gain == "Share of the shapes known: from 31 % to 43 %."

@@ -105,4 +105,7 @@ def test_a_pair_alone_is_given_a_third_face() -> None:
     assert found, "nothing cures it"
     words = {number: cure_words(cure, METRIC) for number, cure in found.items()}
     assert all("third face" in one or "marks opposite" in one for one in words.values())
-    assert "make a third face like P; lay it on P and on Q" in words[[s.mode for s in spots].index("bow")]
+    assert (
+        "Make a third face like P, here called third. Lay third on P, marks together"
+        in words[[s.mode for s in spots].index("bow")]
+    )

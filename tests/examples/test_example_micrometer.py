@@ -133,7 +133,7 @@ def test_alone_it_tells_the_sum_and_says_so() -> None:
     assert dict(bow.faces) == {"Ram top": 1, "Ram under": -1}
     assert bow.ratio == pytest.approx(1.0, abs=0.01)
     assert bow.cure is not None
-    assert cure_words(bow.cure, METRIC).startswith("step a level along Ram top")
+    assert cure_words(bow.cure, METRIC).startswith("Step a level along Ram top")
     assert [v.decision for v in report.verdicts] == ["open"]
     assert len(report.unchecked) == 18
 

@@ -100,7 +100,7 @@ def test_one_way_alone_shows_nothing() -> None:
     assert [v.decision for v in result.verdicts] == ["open"]
     bow = next(spot for spot in result.blind if spot.mode == "bow")
     assert bow.cure is not None
-    assert "turned over" in cure_words(bow.cure, METRIC)
+    assert "rolled over its long edge" in cure_words(bow.cure, METRIC)
 
 
 def test_two_witnesses_agree() -> None:

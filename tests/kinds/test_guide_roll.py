@@ -139,7 +139,7 @@ def test_a_level_across_at_every_station_is_the_cure(how: list[Attitude]) -> Non
     found = visibility(machine.job)[1].find()
     named = cures(machine.job, found, (Cross,))
     twist = next(i for i, spot in enumerate(found) if spot.mode == "twist")
-    assert cure_words(named[twist], METRIC) == "set a level across P at every station"
+    assert cure_words(named[twist], METRIC).startswith("Set the level across P, one foot on the near line (y ")
     machine.across("P")
     if how[1] == OVER:
         assert not visibility(machine.job)[1].find()
@@ -217,8 +217,8 @@ def test_next_asks_for_a_level_across_where_twist_is_asked(owned: bool) -> None:
     for lain in (AS_LAID, OVER):
         machine.run("P", lain)
     found = report(machine.job, with_cures=False).moves
-    assert words_of(found[0]).startswith("set a level across P at every station")
-    assert not any("run an indicator" in words_of(move) or "a run along" in words_of(move) for move in found)
+    assert words_of(found[0]).startswith(f"Set {'the' if owned else 'a'} level across P, one foot on the near line (y ")
+    assert not any(" along P on " in words_of(move) or "a run along" in words_of(move) for move in found)
 
 
 def test_a_run_is_worth_what_it_sees() -> None:

@@ -41,7 +41,7 @@ def test_a_suspect_that_changes_no_verdict_comes_last() -> None:
     first, *_, last = report(job).moves
     assert first.act == "scrape"
     assert last.act == "measure"
-    assert "layups[1].gaps[5]" in how(last)
+    assert "The place in doubt is on the far line (y 14) at 180 mm" in how(last)
     assert set(last.where_mm) > {180.0}
 
 

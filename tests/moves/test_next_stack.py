@@ -36,7 +36,7 @@ def three() -> Job:
 def test_while_a_pair_lies_there_the_stack_that_narrows_most_is_told(three: Job) -> None:
     """With brackets of 8 µm and a set of 1 µm steps a stack is proposed, with its blocks; what it tells is exact."""
     job = bracketed(three, 0.008)
-    (stack,) = [m for m in report(job).moves if "before" in how(m)]
+    (stack,) = [m for m in report(job).moves if "still lies there" in how(m)]
     assert "try a stack of " in how(stack)
     assert "mm (" in how(stack)
     plan = ReadingPlan(job, FACES, True, required_sigma_um(job))

@@ -64,7 +64,7 @@ def test_the_page_says_how_far_it_is_and_then_shows_it(book: Book, typed: int) -
     page = page_of(client, url)
     told = Solver().solved(book.snapshot(typed, 3)).report
     assert told is not None
-    assert page.part.caption.startswith("worst line straight to")
+    assert page.part.caption.startswith("straight to ")
     assert len(page.table) == len(told.shapes[1].x_mm) // 2
     assert solver.began == [3]
 

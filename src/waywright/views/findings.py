@@ -21,15 +21,6 @@ def suspect_words(suspect: Suspect, shown: Shown) -> str:
     return words if suspect.lies else f"{words}, however the faces lie"
 
 
-def reading_name(suspect: Suspect, kind: Kind, shown: Shown) -> str:
-    """Its reading; of a limit that its setting makes by itself, what that is."""
-    made = suspect.doubt.made if suspect.doubt is not None else None
-    if made is None:
-        return suspect.reading
-    x, y = (shown.number(place or 0.0, "mm") for place in (made.x_mm, made.y_mm))
-    return f"{suspect.setting}: {' and '.join(kind.faces())} touching at x = {x}, y = {y} {shown.length}"
-
-
 def misfit_words(misfit: Misfit, kind: Kind | None, shown: Shown) -> str:
     """Why no verdict stands; `kind` says how the setting lies that scatters apart."""
     if misfit.what == "setting" and kind is not None:

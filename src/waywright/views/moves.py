@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import singledispatch
 
 from waywright.core.evidence.findings import Improvement, Misfit, Move, Suspect
 from waywright.core.evidence.job import Reading
-from waywright.core.evidence.kind import Kind
-from waywright.core.next.faults import PLACES, AskPaper, FindFault
+from waywright.core.evidence.kind import Candidate, Kind
+from waywright.core.evidence.where import spots
+from waywright.core.next.faults import AskPaper, FindFault
 from waywright.core.next.moves import (
     AskForLess,
     AtTheLimit,
@@ -24,7 +25,9 @@ from waywright.core.next.moves import (
 )
 from waywright.core.next.retakes import Retake, TakeAgain
 from waywright.core.next.scraping import MeasureAgain, NoMap, Scrape, TakeTwist
-from waywright.views.findings import cure_words, misfit_words, reading_name, suspect_words
+from waywright.core.readings.proposed import finely
+from waywright.views.findings import cure_words, misfit_words, suspect_words
+from waywright.views.names import place_words, reading_words
 from waywright.views.numbers import METRIC, Shown, duration, listed, percent, plural, sentence, two_digits
 from waywright.views.scrape_sheet import zone_words
 from waywright.views.slips import question
@@ -108,10 +111,22 @@ def _(move: Soak, shown: Shown) -> str:
 
 @_how.register
 def _(move: TakeSetting, shown: Shown) -> str:
-    if not move.some:
-        return move.offer.candidate.words(shown)
-    parts = [f"{s.geometry.words(shown)}: read at {_places(readings, shown)}" for s, readings in move.some]
-    return "; ".join(parts)
+    candidate = move.offer.candidate
+    if move.some:
+        taken = (replace(s, readings=(*s.geometry.rests(s.readings), *readings)) for s, readings in move.some)
+        candidate = candidate.of(taken)
+    return " ".join(filter(None, (sentence(candidate.words(shown)), _enough(candidate, move.whole.reached, shown))))
+
+
+def _enough(candidate: Candidate, reached: bool, shown: Shown) -> str:
+    """How finely the owner's instrument is to be read, and whether it is enough."""
+    kit = candidate.kit
+    to = "" if kit is None or candidate.instruments else finely(kit, shown)
+    if kit is None or not to:
+        return ""
+    division = kit.um_per_m_per_div
+    name = kit.name if division is None else f"{shown.text(division, 'µm/m')} {kit.kind}"
+    return f"Your {name} read {to} is enough." if reached else f"Read {kit.name} {to}."
 
 
 @_why.register
@@ -134,8 +149,8 @@ def _(move: TryStack, shown: Shown) -> str:
     stack, kind = move.stack, move.stack.setting.geometry
     made = f" ({' + '.join(shown.stack(b) for b in stack.blocks_mm)})" if len(stack.blocks_mm) > 1 else ""
     size = f"{shown.stack(stack.size_mm)} {shown.length}{made}"
-    upper = kind.faces()[1]
-    return f"before {upper} is lifted, try a stack of {size} at {_places(stack.readings, shown)}; {kind.words(shown)}"
+    where = _spots(stack.readings, shown)
+    return f"while {kind.words(shown)}, still lies there, try a stack of {size} {where}. Type it as going or not going"
 
 
 @_why.register
@@ -294,13 +309,15 @@ def _(move: FindFault, shown: Shown) -> str:
         return look
     if move.gone:
         return f"{look}; else leave it out, for its faces were cut since and it cannot be taken anew"
-    at = move.where_mm
-    places = f", say {_along(at, shown)}{_unit(shown)}" if len(at) == PLACES else ""
-    it = "it" if misfit.what == "setting" else f"{kind.words(shown)},"
+    again = "" if move.again is None else f" {_sentences(move.again, shown)}"
     return (
-        f"{look}; then take {it} anew as a setting of its own, at four places or more{places}, "
-        "and leave out the old one if they differ"
+        f"{look}. Then take it anew as a setting of its own, at four places or more, and leave out the old one if they "
+        f"differ.{again}"
     )
+
+
+def _sentences(candidate: Candidate, shown: Shown) -> str:
+    return sentence(candidate.words(shown))
 
 
 def _look(misfit: Misfit, kind: Kind | None, shown: Shown) -> str:
@@ -320,31 +337,26 @@ def _(move: FindFault, shown: Shown) -> str:
 @_how.register
 def _(move: TakeAgain, shown: Shown) -> str:
     """Read again where it stands; once lifted, in a setting of its own, at as many places as check one another."""
-    retake = move.retake
-    words, ids = retake.of.geometry.words(shown), _all(_names(retake, shown))
+    retake, kind = move.retake, move.retake.of.geometry
     at = [r for r in retake.again if r.x_mm is not None or r.at_mm is not None]
     others = [r for r in retake.to_read if r not in retake.again]
     if retake.begun is not None:
-        places = _listed_places([*at, *others], shown)
-        return f"go on with {retake.begun.id}, {words}: read also at {places}, to check {ids}"
-    lies = retake.of.geometry.lying is not None
-    lay = f"{'lay' if lies else 'take'} {words}, once more"
+        return f"go on with {kind.words(shown)}, taken anew: read also {_spots(retake.to_read, shown, kind)}"
+    lay = _sentences(retake.candidate, shown)
     if at and others:
-        places, more = _listed_places(at, shown), _listed_places(others, shown)
-        lay += f" and read at {places} and, to check that, at {more} ({ids})"
-    elif at:
-        lay += f", at {_listed_places(at, shown)} ({ids})"
-    else:
-        lay += f" ({ids})" if retake.again else f", all of it ({ids})"
+        lay += f" The place in doubt is {_spots(at, shown, kind)}; the others check it."
     if retake.twice and at:
         lay = (
-            f"where it reads so twice, {_listed_places(at, shown)}, stone and wipe the faces and check the "
-            f"instrument; then {lay}"
+            f"where it reads so twice, {_spots(at, shown, kind)}, stone and wipe the faces and check the instrument. "
+            f"Then take it once more. {lay}"
         )
-    if retake.stands and at:
+    elif retake.stands and at:
+        lies = kind.lying is not None
         asks = "if it still stands as it was read" if lies else "if nothing was touched since, its zero neither"
-        now = f"read {_listed_places(at, shown)} again now"
-        return f"{asks}, {now}; {'once lifted' if lies else 'else'}, {lay}"
+        then = "Once lifted" if lies else "Else"
+        lay = f"{asks}, read {_spots(at, shown, kind)} again now. {then}, take it anew. {lay}"
+    else:
+        lay = f"take it once more. {lay}"
     return lay
 
 
@@ -353,17 +365,31 @@ def _(move: TakeAgain, shown: Shown) -> str:
     retake = move.retake
     one = len(retake.suspects) == 1
     names = ["it"] if one else _names(retake, shown)
-    says = [f"{name} {suspect_words(s, shown)}{_like(s)}" for name, s in zip(names, retake.suspects, strict=True)]
+    says = [
+        f"{name} {suspect_words(s, shown)}{_like(s, retake, shown)}"
+        for name, s in zip(names, retake.suspects, strict=True)
+    ]
     stays = "" if retake.hangs else f": {'it stays' if one else 'they stay'} left out"
     return f"{'; '.join(says)}; {hang_words(retake.hangs, 'it' if one else 'them')}{stays}"
 
 
 def _names(retake: Retake, shown: Shown) -> list[str]:
-    return [reading_name(s, retake.of.geometry, shown) for s in retake.suspects]
+    return [_named(s.reading, retake, s, shown) for s in retake.suspects]
 
 
-def _like(suspect: Suspect) -> str:
-    return f" and cannot be told from {_all(suspect.like)}: one of them is wrong" if suspect.like else ""
+def _named(name: str, retake: Retake, suspect: Suspect, shown: Shown) -> str:
+    """A reading by its place; of a limit that its setting makes by itself, where the faces touch."""
+    made = suspect.doubt.made if suspect.doubt is not None else None
+    setting, reading = retake.known.get(name, (retake.of, made))
+    if reading is None:
+        return setting.geometry.words(shown)
+    own = setting.group == retake.of.group and place_words(reading, shown)
+    return f"the reading {own}" if own and reading is not made else reading_words(setting, reading, shown)
+
+
+def _like(suspect: Suspect, retake: Retake, shown: Shown) -> str:
+    like = [_named(name, retake, suspect, shown) for name in suspect.like]
+    return f" and cannot be told from {_all(like)}: one of them is wrong" if like else ""
 
 
 def _gain(gain: Improvement | None, shown: Shown) -> str:
@@ -386,27 +412,15 @@ def _of_unit(number: float, unit: str, shown: Shown) -> str:
 MOST_PLACES = 12  # that a person still reads in a sentence
 
 
-def _unit(shown: Shown) -> str:
-    """The unit of places, where it is not the usual one."""
-    return "" if shown.length == "mm" else f" {shown.length}"
-
-
 def _along(at_mm: Sequence[float], shown: Shown) -> str:
     return _all([shown.number(mm, "mm") for mm in at_mm])
 
 
-def _place(reading: Reading, shown: Shown) -> str:
-    """Station and line: "180/-14"."""
-    along = reading.x_mm if reading.x_mm is not None else reading.at_mm or 0.0
-    return shown.number(along, "mm") + (f"/{shown.number(reading.y_mm, 'mm')}" if reading.y_mm else "")
-
-
-def _places(readings: Iterable[Reading], shown: Shown) -> str:
-    return ", ".join(_place(r, shown) for r in readings) + _unit(shown)
-
-
-def _listed_places(readings: Sequence[Reading], shown: Shown) -> str:
-    return _all([_place(r, shown) for r in readings]) + _unit(shown)
+def _spots(readings: Iterable[Reading], shown: Shown, kind: Kind | None = None) -> str:
+    """Where, line by line."""
+    line = getattr(kind, "y_mm", None)  # of readings that say no line of their own
+    at = [(r.x_mm if r.x_mm is not None else r.at_mm, line if r.y_mm is None else r.y_mm) for r in readings]
+    return spots([(x, y) for x, y in at if x is not None], shown)
 
 
 def _all(names: Sequence[str]) -> str:

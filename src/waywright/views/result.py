@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from waywright.core.evidence.findings import BURR, BlindSpot, Misfit, Parallel, Report, SeenLine, Suspect, Verdict
-from waywright.core.evidence.job import Reading, Setting
+from waywright.core.evidence.findings import (
+    BURR,
+    MODE_WORDS,
+    BlindSpot,
+    Misfit,
+    Parallel,
+    Report,
+    SeenLine,
+    Suspect,
+    Verdict,
+)
 from waywright.core.next.retakes import home_of, left_out_because
 from waywright.views.findings import cure_words, misfit_words, note_words, scatter_words, suspect_words
 from waywright.views.moves import hang_words
+from waywright.views.names import reading_words, readings_named, settings_named
 from waywright.views.numbers import (
     BAND,
     NONE,
@@ -28,6 +39,7 @@ from waywright.views.slips import LIES, SlipLine, slip_lines
 from waywright.views.standing import standing_notes
 from waywright.views.tables import ShapeTable, line_place, shape_table
 
+MOST_UNCHECKED = 4  # that are named
 LEAST_TOLD_UM = 0.1  # of the least that a measure comes to
 SETTLED = {  # why a suspect stays left out
     None: "No verdict hangs on it: it stays left out.",
@@ -137,8 +149,12 @@ def result(report: Report, shown: Shown) -> Result:
         verdicts=verdicts,
         unseen=unseen,
         retakes=retakes,
-        unchecked=_unchecked(report),
-        shapes=tuple(shape_table(shape, shown) for shape in report.shapes if np.isfinite(shape.height_um).any()),
+        unchecked=_unchecked(report, shown),
+        shapes=tuple(
+            shape_table(shape, shown, verdict_words(shape.face, verdicts))
+            for shape in report.shapes
+            if np.isfinite(shape.height_um).any()
+        ),
         parallels=tuple(words for p in report.parallels if (words := _parallel(p, shown))),
         rounds=(*_fits(report, shown), *_changes(report, shown)),
         hand=_hand(report, shown),
@@ -178,6 +194,20 @@ def _verdict(verdict: Verdict, shown: Shown) -> VerdictLine:
         seen=_seen_lines(verdict, shown),
         partly=bool(verdict.unseen),
     )
+
+
+MEASURES = {"straightness": "straight to", "flatness": "flat to", "twist": "twist"}
+
+
+def verdict_words(face: str, verdicts: Sequence[VerdictLine]) -> str:
+    """What is decided of a face, each number as its verdict has it: "straight to 3.4 µm (2.9 to 4.1), inside"."""
+    told = []
+    for v in (v for v in verdicts if v.face == face):
+        name = v.measure.split(" (")[0]
+        value = f"{MEASURES[name]} {v.value} {v.unit}" if v.value != NONE else name
+        band = f" ({v.interval})" if v.interval != NONE else ""
+        told.append(f"{value}{band}{',' if v.value != NONE else ''} {v.decision}")
+    return ", ".join(told)
 
 
 def _at_least(verdict: Verdict, shown: Shown) -> str:
@@ -220,7 +250,8 @@ def _mode(spot: BlindSpot) -> str:
     """Which shape of which faces: "the bow of P against that of Q", "the twist that P, Q and R share"."""
     if spot.mode == BURR:
         return f"a burr or dirt at a station of {listed(list(spot.faces))}"
-    name = {"finer": "what is finer than that", "everything": "the whole shape"}.get(spot.mode, f"the {spot.mode}")
+    mode = MODE_WORDS.get(spot.mode, spot.mode)
+    name = {"finer": mode, "everything": "the whole shape"}.get(spot.mode, f"the {mode}")
     plus = [face for face, sign in spot.faces.items() if sign > 0]
     minus = [face for face, sign in spot.faces.items() if sign < 0]
     if spot.count > 1 or not (plus or minus):
@@ -234,8 +265,8 @@ def _mode(spot: BlindSpot) -> str:
 def _retake(suspect: Suspect, report: Report, shown: Shown) -> Retake:
     found = {reading.id: (setting, reading) for setting, reading in report.job.readings()}
     made = suspect.doubt.made if suspect.doubt is not None else None
-    where = _where(home_of(report.job, suspect), made or found[suspect.reading][1], shown)
-    like = [_where(*found[one], shown) if one in found else one for one in suspect.like]
+    where = reading_words(home_of(report.job, suspect), made or found[suspect.reading][1], shown)
+    like = [reading_words(*found[one], shown) if one in found else one for one in suspect.like]
     why = left_out_because(report.job, report, suspect)
     hangs = bool(suspect.hangs) and why is None
     then = sentence(hang_words(suspect.hangs)) if hangs else SETTLED[why]
@@ -250,18 +281,11 @@ def _retake(suspect: Suspect, report: Report, shown: Shown) -> Retake:
     )
 
 
-def _where(setting: Setting, reading: Reading, shown: Shown) -> str:
-    """ "Q on P, marks together, at 300, 15 mm"."""
-    places = [p for p in (reading.x_mm, reading.y_mm, reading.at_mm) if p is not None]
-    at = ", ".join(shown.lengths(p) for p in places)
-    return setting.geometry.words(shown) + (f", at {at} {shown.length}" if at else "")
-
-
-def _unchecked(report: Report) -> str:
+def _unchecked(report: Report, shown: Shown) -> str:
     count = len(report.unchecked)
     if not count:
         return ""
-    some = listed(report.unchecked, 4)
+    some = listed(readings_named(report.job, report.unchecked, shown), MOST_UNCHECKED)
     return f"{plural(count, 'reading')} that no other checks, so a mistake there would not show: {some}."
 
 
@@ -352,7 +376,9 @@ def _notes(report: Report, shown: Shown) -> tuple[str, ...]:
     if priors:
         found.append("Values, intervals and chances of verdicts are under the form prior; heights are not.")
     if report.past:
-        found.append(f"Taken before the last pass, of older states only: {listed(report.past)}.")
+        past = listed(settings_named(report.job, report.past, shown))
+        found.append(f"Taken before the last pass, of older states only: {past}.")
     if report.corrected:
-        found.append(f"Corrected by a later reading and no longer used: {listed(report.corrected)}.")
+        corrected = listed(readings_named(report.job, report.corrected, shown))
+        found.append(f"Corrected by a later reading and no longer used: {corrected}.")
     return tuple(found)

@@ -17,7 +17,7 @@ from waywright.core.evidence.findings import BURR, Report, Shape
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.units import convert
 from waywright.views.numbers import BAND, UNKNOWN_UM, Shown
-from waywright.views.result import Result
+from waywright.views.result import Result, verdict_words
 from waywright.views.tables import line_name, usual_band_um
 
 STROKES = ("whole line", "long dashes", "dots", "dash and dot", "short dashes")  # of the lines, the near one first
@@ -198,10 +198,9 @@ def _cells(face: Face, shape: Shape, shown: Shown) -> tuple[Cell, ...]:
 
 
 def caption(name: str, view: Result) -> str:
-    """Behind the name of a face: its zones and what is decided."""
+    """Behind the name of a face: what is decided of it."""
     table = next((t for t in view.shapes if t.face == name), None)
-    verdicts = [f"{v.measure} {v.decision}" for v in view.verdicts if v.face == name]
-    return ", ".join(filter(None, [table.caption if table else "", *verdicts]))
+    return table.caption if table else verdict_words(name, view.verdicts)
 
 
 def said(name: str, report: Report, view: Result) -> tuple[tuple[str, str], ...]:

@@ -1,4 +1,4 @@
-"""Heights as tables, with a caption that says how true the face is as it stands."""
+"""Heights as tables, with a caption that says what was decided of the face."""
 
 from __future__ import annotations
 
@@ -30,14 +30,17 @@ class ShapeTable:
     lines: tuple[str, ...]
     rows: tuple[Row, ...]
     left_out: int  # stations between the rows shown
+    zones: str = ""  # of the heights as they stand, a detail: verdicts have other numbers
 
 
-def shape_table(shape: Shape, shown: Shown) -> ShapeTable:
-    """The heights as a table; a caption with the zones."""
+def shape_table(shape: Shape, shown: Shown, decided: str = "") -> ShapeTable:
+    """The heights as a table; a caption with what was `decided` of the face."""
     partly, shape = shape.seen_um is not None, shape.as_seen
     lines, usual = len(shape.lines_mm), usual_band_um(shape)
     if usual is None or usual > UNKNOWN_UM:
-        return ShapeTable(shape.face, _state(shape, "its shape is not known yet"), (), (), 0)
+        return ShapeTable(
+            shape.face, _state(shape, "its shape is not known yet" + (f", {decided}" if decided else "")), (), (), 0
+        )
     stations = len(shape.x_mm) // lines
     kept = _spread(stations)
     rows = []
@@ -49,8 +52,9 @@ def shape_table(shape: Shape, shown: Shown) -> ShapeTable:
             cells.append((shown.heights(h, usual, sign=True), shown.heights(BAND * u, usual)) if read else (NONE, ""))
         rows.append((shown.lengths(float(shape.x_mm[i * lines])), tuple(cells)))
     names = tuple(line_name(y, shown) for y in shape.lines_mm) if lines > 1 else ("height",)
-    caption = _state(shape, "as far as it is seen") if partly else _caption(shape, shown)
-    return ShapeTable(shape.face, caption, names, _aligned(rows), stations - len(kept))
+    caption = _state(shape, ", ".join(filter(None, ["as far as it is seen" if partly else "", decided])))
+    zones = "" if partly else _zones(shape, shown)
+    return ShapeTable(shape.face, caption, names, _aligned(rows), stations - len(kept), zones)
 
 
 def _aligned(rows: list[tuple[str, tuple[tuple[str, str], ...]]]) -> tuple[Row, ...]:
@@ -91,7 +95,7 @@ def line_place(y_mm: float, shown: Shown) -> str:
     return f"y {shown.lengths(y_mm)}"
 
 
-def _caption(shape: Shape, shown: Shown) -> str:
+def _zones(shape: Shape, shown: Shown) -> str:
     """The zones of the heights as they stand; a verdict's value is less, for it knows that noise adds to a zone."""
     usual = usual_band_um(shape)
     zones = [z for z in shape.straightness_um if z is not None]
@@ -103,7 +107,7 @@ def _caption(shape: Shape, shown: Shown) -> str:
         parts.append(f"flat to {shown.height_text(shape.flatness_um, usual)}")
     if shape.twist_um_per_m is not None:
         parts.append(f"twist {shown.slope_text(shape.twist_um_per_m, _twist_band(shape))}")
-    return _state(shape, ", ".join(parts))
+    return f"Of the heights as they stand, noise in it: {', '.join(parts)}." if parts else ""
 
 
 def _state(shape: Shape, words: str) -> str:

@@ -158,7 +158,7 @@ def _retakes(console: Console, view: Result) -> None:
         return
     _heading(console, "Suspects, left out of the result")
     for one in view.retakes:
-        console.print(Padding(Text(f"{one.where} ({one.reading}): {one.told}"), (0, 0, 0, 2)))
+        console.print(Padding(Text(f"{one.where}: {one.told}"), (0, 0, 0, 2)))
 
 
 def _shape(console: Console, shape: ShapeTable, view: Result) -> None:
@@ -178,4 +178,5 @@ def _shape(console: Console, shape: ShapeTable, view: Result) -> None:
         words = f"{shape.left_out} stations between these are left out; --json has all."
         console.print(Padding(Text(words), (0, 0, 0, 2)))
     words = f"Heights in {view.height_unit}, + proud, about the face's own plane; ± is a 95 % band."
-    console.print(Padding(Text(words, style="dim"), (0, 0, 0, 2)))
+    for said in filter(None, (words, shape.zones)):
+        console.print(Padding(Text(said, style="dim"), (0, 0, 0, 2)))

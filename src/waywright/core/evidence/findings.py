@@ -65,6 +65,13 @@ class Cure:
     face: str = ""
 
 
+MODE_WORDS = {  # the shapes of `adjust.blind`, for a person
+    "cross-bow": "bow across",
+    "bow-across": "bow opposite at the two edges",
+    "S-across": "S opposite at the two edges",
+    "finer": "finer waves",
+    "everything": "its whole shape",
+}
 BURR = "burr"  # the mode of what is read alike wherever its station is; see `adjust.burrs`
 
 

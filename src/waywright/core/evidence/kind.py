@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import One, faces_named, fields_of
 from waywright.core.evidence.things import Instrument, Piece
+from waywright.core.evidence.where import spots
 from waywright.units import Showing
 
 if TYPE_CHECKING:
@@ -40,6 +41,9 @@ class Entry:
     def title(self) -> str:
         """Over the list on a page: "Gaps"."""
         return self.name[:1].upper() + self.name[1:]
+
+
+NO_ARTICLE = ("the", "a", "an", "my", "our")
 
 
 class Kind:
@@ -113,9 +117,11 @@ class Kind:
         """What it is, for a person: "P on Q, marks together"."""
         raise NotImplementedError
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """What a candidate, whose first setting is laid out so, asks a person to do."""
-        return f"measure {self.words(shown)} at every station{candidate.which}"
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """What a candidate, whose first setting is laid out so, asks a person to do, as sentences that can be carried
+        out from their words alone: what stands where, then how it is read."""
+        places = spots_of(candidate.settings[0], shown)
+        return (f"take {self.words(shown)}{candidate.which}", *([f"read it {places}"] if places else []))
 
     def begun(self, job: Job, setting: str) -> tuple[Reading, ...]:
         """What is known of it, by the id `setting`, before anything is read: by default nothing."""
@@ -142,31 +148,59 @@ class Kind:
         yield from ()
 
 
+def spots_of(setting: Setting, shown: Showing, on: str = "on") -> str:
+    """The places of what is read of a setting, line by line."""
+    readings = setting.geometry.to_read(setting.readings)
+    at = [(r.x_mm if r.x_mm is not None else r.at_mm, r.y_mm) for r in readings]
+    return spots([(x, y) for x, y in at if x is not None], shown, on)
+
+
 @dataclass(frozen=True)
 class Candidate:
     """Readings that could be taken: as settings with placeholder values, and what must be had for them.
 
-    `minutes` is about how long it takes (common practice, no source); `named` the instrument, where which of several
-    must be said; `parts` are those it was put together of, one after the other.
+    `minutes` is about how long it takes (common practice, no source); `kit` the instrument it is read with; `parts` are
+    those it was put together of, one after the other.
     """
 
     settings: tuple[Setting, ...]
     minutes: float
-    named: str = ""
+    kit: Instrument | None = None
     instruments: tuple[Instrument, ...] = ()
     pieces: tuple[Piece, ...] = ()
     parts: tuple[Candidate, ...] = ()
 
     def words(self, shown: Showing) -> str:
-        """What to do, for a person."""
+        """What to do, for a person, in sentences."""
+        told: list[str] = []
+        before: tuple[str, ...] = ()
+        for first, *rest in self.acts(shown):
+            told += [first, *(["all else as before"] if rest and tuple(rest) == before else rest)]
+            before = tuple(rest)
+        return ". ".join(each[:1].upper() + each[1:] for each in told)
+
+    def acts(self, shown: Showing) -> tuple[tuple[str, ...], ...]:
+        """One after the other what to do, each in sentences: what stands where, then how it is read."""
         if self.parts:
-            return "; ".join(part.words(shown) for part in self.parts)
-        return self.settings[0].geometry.asks(self, shown)
+            return tuple(act for part in self.parts for act in part.acts(shown))
+        return (self.settings[0].geometry.asks(self, shown),)
 
     @property
     def which(self) -> str:
-        """With which instrument, where there are several: ", with the dial"."""
-        return f", with {self.named}" if self.named else ""
+        """With which instrument of the owner's, by its name: " with the dial"; of one to be had nothing."""
+        return f" with {self.owned}" if self.owned else ""
+
+    @property
+    def owned(self) -> str:
+        """The owner's instrument, by its name: "the dial"; of one to be had nothing."""
+        if self.kit is None or self.instruments:
+            return ""
+        name = self.kit.name
+        return name if name[:1].isupper() or name.split(" ")[0] in NO_ARTICLE else f"the {name}"
+
+    def of(self, settings: Iterable[Setting]) -> Candidate:
+        """The same way of reading, with these settings in place of its own."""
+        return replace(self, settings=tuple(settings), parts=())
 
     def added_to(self, job: Job) -> Job:
         """The job as if these readings had been taken after all others."""

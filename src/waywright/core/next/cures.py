@@ -116,12 +116,13 @@ def _sum(candidates: Sequence[Candidate]) -> Candidate:
 class _Third(Candidate):
     """A new face, laid on each of the two there are."""
 
-    def words(self, shown: Showing) -> str:
-        """What to do, for a person."""
-        made = {face.name for piece in self.pieces for face in piece.faces}
+    def acts(self, shown: Showing) -> tuple[tuple[str, ...], ...]:
+        """To make it, and each lay-up."""
+        made = [face.name for piece in self.pieces for face in piece.faces]
         old = dict.fromkeys(name for s in self.settings for name in s.geometry.faces() if name not in made)
-        lay = f"lay it on {' and on '.join(old)}, both ways, and read the gaps at every station"
-        return f"make a third face like {next(iter(old))}; {lay}"
+        alone = (Candidate((s,), 0.0, self.kit, self.instruments) for s in self.settings)
+        make = f"make a third face like {next(iter(old))}, here called {' and '.join(made)}"
+        return ((make,), *(s.settings[0].geometry.asks(s, shown) for s in alone))
 
 
 def _third(job: Job) -> Candidate | None:
@@ -138,4 +139,4 @@ def _third(job: Job) -> Candidate | None:
     new = [c for c in every if name in c.settings[0].geometry.faces()]
     settings = tuple(s for c in new for s in c.settings)
     minutes = MAKING_A_PIECE_MIN + sum(c.minutes for c in new)
-    return _Third(settings, minutes, instruments=new[0].instruments, pieces=(piece,)) if new else None
+    return _Third(settings, minutes, new[0].kit, instruments=new[0].instruments, pieces=(piece,)) if new else None

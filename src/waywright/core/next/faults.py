@@ -8,13 +8,14 @@ setting taken anew checks nothing, since how it lies is new as well; from four p
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
 from waywright.core.evidence.findings import Act, Improvement, Misfit, Move, Report, Slip
 from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.kind import Candidate
 
 ASK_MIN = 2.0  # to look it up; common practice, no source
 PLACES = 4  # of a setting taken anew: two or three only tell how it lies
@@ -24,12 +25,13 @@ PLACES = 4  # of a setting taken anew: two or three only tell how it lies
 class FindFault(Move):
     """Look for what is wrong, as a `misfit` tells, and take `setting`, where one stands out, anew at `where_mm`.
 
-    `gone`: its faces were cut since, so it cannot be taken anew.
+    `gone`: its faces were cut since, so it cannot be taken anew; else `again` is what to take.
     """
 
     misfit: Misfit
     setting: Setting | None
     gone: bool
+    again: Candidate | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,15 +60,27 @@ def faults(job: Job, report: Report) -> Iterator[FindFault]:
         gone = misfit.setting in report.past
         kind = None if setting is None else setting.geometry
         again = None if gone else kind
+        at = () if setting is None or gone else _spread(setting)
         yield FindFault(
+            again=None if setting is None or gone else _taken_at(job, setting, at),
             faces=() if kind is None else kind.faces(),
-            where_mm=() if setting is None or gone else _spread(setting),
+            where_mm=at,
             gain=Improvement("scatter over what it should be", "", misfit.times, 1.0),
             minutes=0.0 if again is None else again.setting_up_min + PLACES * again.reading_min,
             misfit=misfit,
             setting=setting,
             gone=gone,
         )
+
+
+def _taken_at(job: Job, setting: Setting, at_mm: tuple[float, ...]) -> Candidate:
+    """The setting anew, read at those places along it."""
+    kind = setting.geometry
+    read = kind.to_read(setting.readings)
+    some = [r for r in read if not at_mm or r.x_mm in at_mm or r.at_mm in at_mm]
+    minutes = kind.setting_up_min + PLACES * kind.reading_min
+    anew = replace(setting, readings=tuple(r for r in setting.readings if r in some or r not in read))
+    return Candidate((anew,), minutes, job.instrument(setting))
 
 
 def _spread(setting: Setting) -> tuple[float, ...]:

@@ -7,8 +7,8 @@ are read anew as check one another, in a setting of its own.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -20,9 +20,9 @@ from waywright.core.adjust.suspects import CHECKED
 from waywright.core.evidence.bends import Given
 from waywright.core.evidence.findings import Improvement, Move, Report, Suspect
 from waywright.core.evidence.job import Job, Reading, Setting
-from waywright.core.evidence.kind import Kind
+from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.rows import EQUAL
-from waywright.core.evidence.things import SAME_MM, FloatArray, IntArray
+from waywright.core.evidence.things import SAME_MM, FloatArray, Instrument, IntArray
 
 LEAST_LAID = 4  # places of a lay-up: its lift and tilts use up to three
 WELL_CHECKED = 0.3  # redundancy at which half of a misreading (its root) shows; a guess, no source
@@ -35,7 +35,8 @@ class Retake:
 
     `anew`: the setting to make, its readings those to take, with the values they had; `redundancy`: the least that the
     suspects' places then have. `stands`: the setting they were read in may not have been touched since. `begun`: it was
-    made anew already, and `anew` holds what is still to be read. `twice`: made anew once, it read so again.
+    made anew already, and `anew` holds what is still to be read. `twice`: made anew once, it read so again. `kit`:
+    what it is read with, where that is known; `known` its readings with their settings, by id.
     """
 
     suspects: tuple[Suspect, ...]
@@ -45,6 +46,8 @@ class Retake:
     stands: bool
     begun: Setting | None
     twice: bool
+    kit: Instrument | None = None
+    known: Mapping[str, tuple[Setting, Reading]] = field(default_factory=dict)
 
     @property
     def ids(self) -> set[str]:
@@ -65,6 +68,11 @@ class Retake:
     def to_read(self) -> tuple[Reading, ...]:
         """The readings to take: what it stands on is known beforehand."""
         return self.anew.geometry.to_read(self.anew.readings)
+
+    @property
+    def candidate(self) -> Candidate:
+        """What is to be made anew, as any other setting to take."""
+        return Candidate((self.anew,), self.minutes, self.kit)
 
     @property
     def minutes(self) -> float:
@@ -192,6 +200,8 @@ def _retake(job: Job, report: Report, of: Setting, suspects: tuple[Suspect, ...]
         redundancy,
         stands=bool(own) and not since and may_stand(job, of) and all(r.corrects is None for r in own),
         begun=begun,
+        kit=job.instrument(of),
+        known={r.id: (s, r) for s, r in job.readings() if r.id in group},
         twice=any(_same_place(r, old) and of in _anew_since(job, s) for s, old in earlier for r in own),
     )
 

@@ -16,7 +16,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.job import Job, JobError, Setting
-from waywright.core.evidence.kind import Entry
+from waywright.core.evidence.kind import Candidate, Entry, spots_of
 from waywright.core.evidence.rows import (
     AT_LEAST,
     AT_MOST,
@@ -28,6 +28,7 @@ from waywright.core.evidence.rows import (
     on_line,
 )
 from waywright.core.evidence.things import FloatArray
+from waywright.core.evidence.where import length
 from waywright.core.readings.laid import CONTACT_UM, Laid
 from waywright.units import Showing
 
@@ -71,6 +72,17 @@ class Blue(Laid):
     def words(self, shown: Showing) -> str:
         """For a person: "Q on P, marks together, P blued"."""
         return f"{super().words(shown)}, {self.upper if self.carried == 'upper' else self.lower} blued"
+
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: which face is blued, how it is laid, and where to look."""
+        blued, other = (self.upper, self.lower) if self.carried == "upper" else (self.lower, self.upper)
+        film = self.film if self.film_um is None else f"{shown.text(self.film_um, 'µm')} thick"
+        rub = f", rub it to and fro by {length(self.rub_mm, shown)}" if self.rub_mm else ""
+        return (
+            f"blue {blued}, the film {film}",
+            f"{self.lay(shown)}{rub}, and lift it off",
+            f"look at {other} {spots_of(candidate.settings[0], shown)}: bright, blue or bare",
+        )
 
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, a face that is neither, and a film that is none."""

@@ -13,7 +13,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.job import Job, JobError, Reading, Setting
-from waywright.core.evidence.kind import Entry
+from waywright.core.evidence.kind import Candidate, Entry
 from waywright.core.evidence.lying import ENDS
 from waywright.core.evidence.rows import (
     AT_LEAST,
@@ -63,6 +63,14 @@ class Hinge(Laid):
         """For a person: "Q on P, marks together, pushed at the far end"."""
         return f"{super().words(shown)}, pushed at the {self.pushed}"
 
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: how it is laid, where it is pushed, and what is typed."""
+        return (
+            self.lay(shown),
+            f"push it sideways at {self.lower}'s {self.pushed}",
+            f"type where it pivots, counted from {self.lower}'s marked end",
+        )
+
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, an end that is not one, and what is known exactly."""
         super().check(job)
@@ -103,7 +111,8 @@ class Hinge(Laid):
         for reading in site.readings:
             off = towards_end * (self._pivot(site, reading) - even)
             if abs(off) <= 2 * self.u_x_mm:
-                notes.append(f"{reading.id}: {self.upper} on {self.lower} bears evenly, as far as a hinge can tell.")
+                lies = f"{self.upper} on {self.lower}, pushed at the {self.pushed}"
+                notes.append(f"{lies}, bears evenly, as far as a hinge can tell.")
                 continue
             speaking.append(reading)
             sense.append(AT_MOST if off > 0 else AT_LEAST)  # hollow: the gap falls with s² from the middle to the ends

@@ -10,7 +10,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
-from waywright.core.evidence.kind import Candidate, Entry
+from waywright.core.evidence.kind import Candidate, Entry, spots_of
 from waywright.core.evidence.lying import ENDS, TURNS
 from waywright.core.evidence.meant import Meant, off_alike
 from waywright.core.evidence.rows import (
@@ -28,7 +28,7 @@ from waywright.core.evidence.rows import (
 from waywright.core.evidence.things import FloatArray, Instrument, IntArray
 from waywright.core.readings.blocks import block_u_um, usual_stack
 from waywright.core.readings.laid import Laid
-from waywright.core.readings.proposed import BORROWING_MIN, coarse, instruments_for, named, proposed, step_mm
+from waywright.core.readings.proposed import BORROWING_MIN, borrowed, coarse, instruments_for, proposed, step_mm
 from waywright.units import Showing
 
 __all__ = ["TURNS", "LayUp", "StackRows", "read_stacks"]
@@ -78,9 +78,20 @@ class LayUp(Laid):
         steadied = f", {self.held} held" if self.held else ", touching" if self.touching else ""
         return super().words(shown) + steadied
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "lay Q on P, marks together, and read the gap at every station"."""
-        return f"lay {self.words(shown)}, and read the gap at every station{candidate.which}"
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: "lay Q on P, marks together, its marked end over P's", on what, and where to read."""
+        setting = candidate.settings[0]
+        bracket = any(r.low is not None and r.high is not None for r in setting.readings)
+        typed = "the largest stack that goes and the smallest that does not" if bracket else "the stack that drags"
+        held = [f"hold it down at {self.lower}'s {self.held} while it is read"] if self.held else []
+        return (
+            self.lay(shown),
+            *self.stood(setting, shown),
+            *held,
+            f"read the gap{candidate.which} {spots_of(setting, shown)}, counted from {self.lower}'s marked end",
+            *borrowed(candidate, shown),
+            f"type {typed}",
+        )
 
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, and an end that is not one."""
@@ -177,7 +188,7 @@ class LayUp(Laid):
                 setting = bracketed(setting, step)
             setting = standing(setting)
             minutes = cls.setting_up_min + cls.reading_min * len(x) + (BORROWING_MIN if more else 0.0)
-            yield Candidate((setting,), minutes, named(job, kinds, stacks), more)
+            yield Candidate((setting,), minutes, stacks, more)
 
 
 def standing(setting: Setting) -> Setting:

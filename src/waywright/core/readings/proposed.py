@@ -8,12 +8,15 @@ from dataclasses import replace
 import numpy as np
 
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
-from waywright.core.evidence.kind import Kind
+from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.things import FloatArray, Instrument
+from waywright.core.evidence.where import length
 from waywright.core.readings.stacks import NoStack, finest_step_mm
-from waywright.units import METRIC
+from waywright.units import METRIC, Showing
 
 BORROWING_MIN = 120.0  # an instrument that is not in the shop
+ROUND = (5.0, 2.0, 1.0)  # what instruments read to, times a power of ten
+PARTS = {1: "a whole division", 2: "half a division", 5: "a fifth of a division", 10: "a tenth of a division"}
 
 
 Kit = tuple[Instrument, tuple[Instrument, ...]]  # what a candidate is read with, and what must be had for it
@@ -41,9 +44,41 @@ def owned(job: Job, kinds: tuple[str, ...]) -> list[Instrument]:
     ]
 
 
-def named(job: Job, kinds: tuple[str, ...], instrument: Instrument) -> str:
-    """Which of those owned, where there are several; else nothing."""
-    return instrument.name if len(owned(job, kinds)) > 1 else ""
+def borrowed(candidate: Candidate, shown: Showing, base_mm: float | None = None) -> tuple[str, ...]:
+    """What must be had for it, and what that must be able to do: a sentence, or none."""
+    if not candidate.instruments:
+        return ()
+    each = [f"a {one.kind}" if one.u_um_per_m is not None else f"a set of {one.kind}" for one in candidate.instruments]
+    able = [finely(one, shown) or (f"grade {one.grade}" if one.grade else "") for one in candidate.instruments]
+    told = [
+        f"{what} that reads {to}" if to.startswith("to") else f"{what}, {to}"
+        for what, to in zip(each, able, strict=True)
+    ]
+    on = f" on a base of {length(base_mm, shown)}" if base_mm is not None else ""
+    return (f"borrow {' and '.join(told)}{on}",)
+
+
+def finely(instrument: Instrument, shown: Showing) -> str:
+    """How finely it is to be read for what it is taken for: "to a fifth of a division", "to 10 µm/m"; of stacks none.
+
+    Reading to d adds d/√12 to the uncertainty; that is to be no more than what is claimed of the instrument.
+    """
+    if instrument.u_um_per_m is not None:
+        reads, unit = instrument.u_um_per_m * math.sqrt(12), "µm/m"
+    elif instrument.u_um is not None and instrument.kind in ("indicator", "micrometer"):
+        reads, unit = instrument.u_um * math.sqrt(12), "µm"
+    else:
+        return ""
+    division = instrument.um_per_m_per_div
+    if division is not None and unit == "µm/m":
+        part = next((n for n in PARTS if division / n <= reads * (1 + 1e-3)), None)
+        if part is not None:
+            return f"to {PARTS[part]}"
+    if reads <= 0:
+        return ""
+    power = 10.0 ** math.floor(math.log10(reads))
+    to = next(step * power for step in ROUND if step * power <= reads * (1 + 1e-3))
+    return f"to {shown.text(to, unit, 3)}"
 
 
 def step_mm(instrument: Instrument) -> float | None:

@@ -29,7 +29,8 @@ from waywright.core.evidence.rows import (
     on_line,
 )
 from waywright.core.evidence.things import FloatArray
-from waywright.core.readings.proposed import named, owned, proposed
+from waywright.core.evidence.where import length, number, spots
+from waywright.core.readings.proposed import owned, proposed
 from waywright.units import Showing
 
 OFF_THE_FEET_MM = 1e-6  # how far a tip may stand off the line of two feet
@@ -56,10 +57,29 @@ class Rider(Kind):
         """For a person: "a rider on P with three feet"."""
         return f"a rider on {self.face} with {'two' if len(self.feet_mm) == 2 else 'three'} feet"
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "step a bridge with 200 mm between its feet along P"."""
-        feet = shown.text(abs(self.feet_mm[1][0] - self.feet_mm[0][0]), "mm")
-        return f"step a bridge with {feet} between its feet along {self.face}{candidate.which}"
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: "step a bridge along P on two feet 200 mm apart, the tip 100 mm from the first"."""
+        setting = candidate.settings[0]
+        if self._in_line:
+            apart, tip = (length(mm, shown) for mm in (self.feet_mm[1][0], self.tip_mm[0]))
+            feet = f"on two feet {apart} apart, the tip in line with them, {tip} from the first"
+            stands = "the first foot stands"
+        else:
+            each = [f"x {number(x, shown)}, y {number(y, shown)}" for x, y in (*self.feet_mm, self.tip_mm)]
+            feet = f"with feet at {'; '.join(each[:-1])} and the tip at {each[-1]} {shown.unit('mm')} from its own zero"
+            stands = "its own zero stands"
+        at = [(r.x_mm, self.y_mm if r.y_mm is None else r.y_mm) for r in setting.readings]
+        return (
+            f"step a bridge along {self.face} {feet}{candidate.which}",
+            f"{stands} {spots([(x, y) for x, y in at if x is not None], shown)}",
+            "leave the dial's zero alone; + when the tip is pushed in",
+        )
+
+    @property
+    def _in_line(self) -> bool:
+        """Whether it stands on two feet along the face, from the first of which it is counted."""
+        (x, y), (_, other), *more = self.feet_mm
+        return not (more or x or y or other or self.tip_mm[1]) and self.feet_mm[1][0] > 0
 
     def check(self, job: Job) -> None:
         """Refuse feet that do not hold a rider, and a tip they do not carry."""
@@ -114,4 +134,4 @@ class Rider(Kind):
             x, y = face.x_mm[at], face.y_mm[at]
             setting = proposed(kind, "readings", "um", "µm", x, y, dial.name)
             minutes = cls.setting_up_min + cls.reading_min * len(x)
-            yield Candidate((setting,), minutes, named(job, cls.instrument_kinds, dial))
+            yield Candidate((setting,), minutes, dial)

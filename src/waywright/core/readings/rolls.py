@@ -24,7 +24,7 @@ import numpy as np
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Setting
-from waywright.core.evidence.kind import Candidate, Entry, Kind
+from waywright.core.evidence.kind import Candidate, Entry, Kind, spots_of
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
@@ -36,7 +36,7 @@ from waywright.core.evidence.rows import (
     needed,
 )
 from waywright.core.evidence.things import FloatArray
-from waywright.core.readings.proposed import named, owned, proposed
+from waywright.core.readings.proposed import owned, proposed
 from waywright.core.readings.thickness import MICROMETERS, check_one_piece
 from waywright.units import METRIC, Showing
 
@@ -80,6 +80,14 @@ class Rolls(Kind):
         if self.other_flank is not None:
             return f"{first} and one on {self.other_flank} and {self.other_floor}"
         return f"{first}, against {self.against}" if self.against else first
+
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: "measure over a roll on A and F with the micrometer", and where along."""
+        return (
+            f"measure {self.words(shown)}{candidate.which}",
+            f"read it {spots_of(candidate.settings[0], shown)}",
+            "use the same rolls throughout and leave the micrometer's zero alone",
+        )
 
     def check(self, job: Job) -> None:
         """Refuse half a side, an angle that holds no roll, and faces of several pieces."""
@@ -157,7 +165,7 @@ class Rolls(Kind):
                 x = x[(x >= stations[0] - 1e-9) & (x <= stations[-1] + 1e-9)]
             setting = proposed(kind, "readings", "size_mm", "mm", x, None, micrometer.name)
             minutes = cls.setting_up_min + cls.reading_min * len(x)
-            yield Candidate((setting,), minutes, named(job, MICROMETERS, micrometer))
+            yield Candidate((setting,), minutes, micrometer)
 
 
 def _corner(flank: str, floor: str, angle_deg: float, flank_y: float, floor_y: float) -> Iterator[Touch]:

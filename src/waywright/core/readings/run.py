@@ -52,7 +52,8 @@ from waywright.core.evidence.rows import (
     on_line,
 )
 from waywright.core.evidence.things import Face, FloatArray
-from waywright.core.readings.proposed import named, owned, proposed
+from waywright.core.evidence.where import length, line, spots
+from waywright.core.readings.proposed import owned, proposed
 from waywright.units import Showing
 
 A_GUIDE = "machine table"  # proposed when the job names none
@@ -93,12 +94,42 @@ class Run(Kind):
         counted = " and counted the other way" if self.sign < 0 else ""
         return f"a run along {self.face}{on}{turned}{counted}{', end for end' if self.end_for_end else ''}"
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "run an indicator along P on the mill table, turn the face over and run it again"."""
-        run = f"run an indicator along {self.face} on the {self.guide}{candidate.which}"
-        if len(candidate.settings) > 1:
-            return f"{run}, turn the face over and run it again"
-        return run + (", with the face turned over" if self.turned_over else "")
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: "run the dial along P on the mill table", how it lies on it, where to read, and the sign."""
+        told: list[str] = []
+        before = ""
+        for setting in candidate.settings:
+            kind = setting.geometry
+            assert isinstance(kind, Run)
+            places = kind._places(setting, shown)
+            told += [
+                kind._lies(shown) if told else f"{kind._runs(candidate)}, {kind._lies(shown)}",
+                "read it again at the same places" if places == before else f"read it {places}",
+            ]
+            before = places
+        counted = {"out" if s.geometry.sign < 0 else "in" for s in candidate.settings if isinstance(s.geometry, Run)}
+        return (*told, f"count + when the plunger goes {' or '.join(sorted(counted))}")
+
+    def _runs(self, candidate: Candidate) -> str:
+        return f"run {candidate.owned or 'an indicator'} along {self.face}{f' on {self.guide}' if self.guide else ''}"
+
+    def _lies(self, shown: Showing) -> str:
+        """How the face lies on what guides: which way up, and which end where."""
+        over = self.turned_over or self.sign < 0
+        lies = (
+            f"{self.face} rolled over its long edge and read from the other side" if over else f"{self.face} as it lies"
+        )
+        ways = [lies, *(["turned end for end"] if self.end_for_end else [])]
+        if self.guide is not None and self.guide_offset_mm:
+            end = "far end" if self.end_for_end else "marked end"
+            ways.append(f"its {end} at {length(self.guide_offset_mm, shown)} of {self.guide}")
+        if self.guide is not None and self.line_mm:
+            ways.append(f"{line(self.line_mm, shown)} over the guide's own")
+        return ", ".join(ways)
+
+    def _places(self, setting: Setting, shown: Showing) -> str:
+        at = [(r.x_mm, self.y_mm if r.y_mm is None else r.y_mm) for r in setting.readings]
+        return spots([(x, y) for x, y in at if x is not None], shown)
 
     def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
         """Places from the far end, another unit."""
@@ -185,6 +216,5 @@ class Run(Kind):
                 runs = [cls(face.name, guide, turned_over=over) for over in (False, True)]
                 settings = [proposed(r, "readings", "um", "µm", face.x_mm, face.y_mm, dial.name) for r in runs]
                 minutes = cls.setting_up_min + cls.reading_min * len(face.x_mm)
-                which = named(job, dials, dial)
-                yield Candidate(tuple(settings), 2 * minutes, which)
-                yield from (Candidate((setting,), minutes, which) for setting in settings if guides)
+                yield Candidate(tuple(settings), 2 * minutes, dial)
+                yield from (Candidate((setting,), minutes, dial) for setting in settings if guides)

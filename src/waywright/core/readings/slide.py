@@ -16,12 +16,13 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
-from waywright.core.evidence.kind import Candidate, Entry
+from waywright.core.evidence.kind import Candidate, Entry, spots_of
 from waywright.core.evidence.rows import Equations, Influence, Site, places
 from waywright.core.evidence.things import Face, FloatArray, Instrument
+from waywright.core.evidence.where import length
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.layup import read_stacks
-from waywright.core.readings.proposed import coarse, named, owned, step_mm
+from waywright.core.readings.proposed import coarse, owned, step_mm
 from waywright.units import METRIC, Showing
 
 FLATTEST = 1e-8  # mm/mm: below 0.01 µm over a metre a stack slides right through
@@ -54,14 +55,21 @@ class Slide(Laid):
         """For a person: "Q on P, marks together, as a wedge"."""
         return f"{super().words(shown)}, as a wedge"
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "lay Q on P, marks together, as a wedge rising 2 µm every 100 mm, and slide stacks in ..."."""
-        sizes = {r.x_mm: r.value.to("µm") for r in candidate.settings[0].readings if r.x_mm is not None and r.value}
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: how it is laid as a wedge, how it rises, and near where the stacks that are slid in stop."""
+        setting = candidate.settings[0]
+        sizes = {r.x_mm: r.value.to("µm") for r in setting.readings if r.x_mm is not None and r.value}
         x = np.array(sorted(sizes))
-        pitch = float(np.median(np.diff(x)))
-        rise = (sizes[x[-1]] - sizes[x[0]]) / np.ptp(x) * pitch
-        wedge = f"{self.words(shown)} rising {shown.text(rise, 'µm')} every {shown.text(pitch, 'mm')}"
-        return f"lay {wedge}, and slide stacks in until they stop{candidate.which}"
+        pitch = float(np.median(np.diff(x))) if len(x) > 1 else 0.0
+        rise = (sizes[x[-1]] - sizes[x[0]]) / np.ptp(x) * pitch if pitch else 0.0
+        rises = f", a wedge rising {shown.text(rise, 'µm')} every {length(pitch, shown)}" if pitch else ""
+        return (
+            f"{self.lay(shown)}{rises}",
+            *self.stood(setting, shown),
+            f"slide stacks in from the wide end{candidate.which} until they stop",
+            f"choose such as stop {spots_of(setting, shown)}",
+            f"type each stack and where its leading edge stopped, counted from {self.lower}'s marked end",
+        )
 
     def check(self, job: Job) -> None:
         """Refuse what no lay-up can be, and a place that is known exactly."""
@@ -115,7 +123,7 @@ class Slide(Laid):
                 continue
             pitch = float(np.median(np.diff(np.unique(x))))
             setting = _wedge(slide, lower, x, y, step / pitch, blocks.name)
-            yield Candidate((setting,), cls.setting_up_min + cls.reading_min * len(x), named(job, BLOCKS, blocks))
+            yield Candidate((setting,), cls.setting_up_min + cls.reading_min * len(x), blocks)
 
 
 def _wedge(slide: Slide, lower: Face, x: FloatArray, y: FloatArray, slope: float, instrument: str) -> Setting:

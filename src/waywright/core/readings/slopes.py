@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
@@ -19,7 +19,7 @@ import numpy as np
 
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Setting
-from waywright.core.evidence.kind import Candidate, Entry, Kind
+from waywright.core.evidence.kind import Candidate, Entry, Kind, spots_of
 from waywright.core.evidence.meant import Meant, turned_round
 from waywright.core.evidence.rows import (
     Equations,
@@ -31,7 +31,8 @@ from waywright.core.evidence.rows import (
     needed,
 )
 from waywright.core.evidence.things import Face, FloatArray, Instrument
-from waywright.core.readings.proposed import BORROWING_MIN, Kit, instruments_for, named, proposed
+from waywright.core.evidence.where import along, length, line, number, spots
+from waywright.core.readings.proposed import BORROWING_MIN, Kit, borrowed, instruments_for, proposed
 from waywright.units import Showing
 
 Places = tuple[FloatArray, FloatArray]  # (n,) mm each
@@ -82,12 +83,18 @@ class Step(Kind):
             return f"{steps} on {self.face} from {' to '.join(ends)}"
         return f"{steps} along {self.face}" + (f" at y = {shown.text(self.y_mm, 'mm')}" if self.y_mm else "")
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "step a level along P, 100 mm at a time"."""
-        several = len(candidate.settings)
-        lines = f" on each of its {several} lines without touching its zero" if several > 1 else ""
-        step = f"step a level along {self.face}, {shown.text(self.base_mm, 'mm')} at a time{lines}"
-        return step + candidate.which + _needed(candidate, shown)
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: "step a level along P, its feet 100 mm apart", where its first foot stands, and the sign."""
+        step = f"step {_level_of(candidate)} along {self.face}, its feet {length(self.base_mm, shown)} apart"
+        zero = ["go from line to line without touching its zero or the piece"] if len(candidate.settings) > 1 else []
+        return (
+            step,
+            *borrowed(candidate, shown, self.base_mm),
+            f"the foot nearer the {'marked end' if self.from_mm is None else 'start'} stands "
+            f"{_stood(candidate.settings, shown)}",
+            *zero,
+            "keep the level the same way round; + when the other foot is higher",
+        )
 
     def check(self, job: Job) -> None:
         """Refuse a base that is not positive and half a line."""
@@ -146,7 +153,7 @@ class Step(Kind):
             )
             if len(settings) > 1:  # one zero for all its lines tells how they lie to each other
                 settings = tuple(replace(s, name=f"next lines of {face.name}, {level.name}") for s in settings)
-            yield _candidate(settings, named(job, LEVELS, level), more)
+            yield _candidate(settings, level, more)
 
 
 @dataclass(frozen=True)
@@ -175,9 +182,15 @@ class Cross(Kind):
         """For a person: "a level across P on 30 mm feet"."""
         return f"a level across {self.face} on {shown.text(self.base_mm, 'mm')} feet"
 
-    def asks(self, candidate: Candidate, shown: Showing) -> str:
-        """For a person: "set a level across P at every station"."""
-        return f"set a level across {self.face} at every station{candidate.which}{_needed(candidate, shown)}"
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: "set a level across P, one foot on the near line (y −15), one on the far line (y 15)"."""
+        feet = [line(self.y_mm + side * self.base_mm / 2, shown) for side in (-1, 1)]
+        return (
+            f"set {_level_of(candidate)} across {self.face}, one foot on {feet[0]}, one on {feet[1]}",
+            *borrowed(candidate, shown, self.base_mm),
+            f"it stands {spots_of(candidate.settings[0], shown)}",
+            "keep the level the same way round; + when the far foot is higher",
+        )
 
     def check(self, job: Job) -> None:
         """Refuse a base that is not positive, and a face that is read on one line."""
@@ -204,22 +217,37 @@ class Cross(Kind):
             near, far = face.lines_mm[0], face.lines_mm[-1]
             geometry = cls(face.name, far - near, (near + far) / 2)
             setting = proposed(geometry, "readings", "um_per_m", "µm/m", np.array(face.stations_mm), None, level.name)
-            yield _candidate((setting,), named(job, LEVELS, level), more)
+            yield _candidate((setting,), level, more)
 
 
 def _levels(job: Job) -> list[Kit]:
     return instruments_for(job, LEVELS, Instrument("level", "level", u_um_per_m=USUAL_UM_PER_M))
 
 
-def _needed(candidate: Candidate, shown: Showing) -> str:
-    """What must be borrowed for it."""
-    return f" (a level of {shown.text(USUAL_UM_PER_M, 'µm/m')} is needed)" if candidate.instruments else ""
+def _level_of(candidate: Candidate) -> str:
+    """The owner's by its name, else a level."""
+    return candidate.owned or "a level"
 
 
-def _candidate(settings: tuple[Setting, ...], which: str, more: tuple[Instrument, ...]) -> Candidate:
+def _stood(settings: Sequence[Setting], shown: Showing) -> str:
+    """Where the first foot stands: stations on lines along the face, or places on a line from end to end."""
+    told, plain = [], list[tuple[float, float]]()
+    for setting in settings:
+        kind, read = setting.geometry, setting.readings
+        assert isinstance(kind, Step)
+        if kind.from_mm is None or kind.to_mm is None:
+            plain += [(r.x_mm, kind.y_mm) for r in read if r.x_mm is not None]
+            continue
+        ends = [f"x {number(x, shown)}, y {number(y, shown)}" for x, y in (kind.from_mm, kind.to_mm)]
+        at = along([r.at_mm for r in read if r.at_mm is not None], shown)
+        told.append(f"on the line from {' to '.join(ends)}, {at} from its start")
+    return "; ".join([*([spots(plain, shown)] if plain else []), *told])
+
+
+def _candidate(settings: tuple[Setting, ...], level: Instrument, more: tuple[Instrument, ...]) -> Candidate:
     count = sum(len(s.readings) for s in settings)
     minutes = Step.setting_up_min * len(settings) + Step.reading_min * count + (BORROWING_MIN if more else 0.0)
-    return Candidate(settings, minutes, which, more)
+    return Candidate(settings, minutes, level, more)
 
 
 def _rows(kind: Step | Cross, setting: Setting, site: Site, first: Places, far: Places) -> Equations:

@@ -18,7 +18,7 @@ import numpy as np
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Reading, Setting
-from waywright.core.evidence.kind import Candidate, Entry, Kind
+from waywright.core.evidence.kind import Candidate, Entry, Kind, spots_of
 from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit
 from waywright.core.evidence.rows import (
     Equations,
@@ -32,7 +32,7 @@ from waywright.core.evidence.rows import (
     within,
 )
 from waywright.core.evidence.things import Face, FloatArray
-from waywright.core.readings.proposed import named, owned, proposed
+from waywright.core.readings.proposed import owned, proposed
 from waywright.units import Showing
 
 MICROMETERS = ("micrometer", "indicator")
@@ -55,6 +55,14 @@ class Thickness(Kind):
     def words(self, shown: Showing) -> str:
         """For a person: "the thickness from P to P under"."""
         return f"the thickness from {self.top} to {self.bottom}"
+
+    def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
+        """For a person: "measure the thickness from P to Q with the micrometer", and where, on the top face."""
+        return (
+            f"measure {self.words(shown)}{candidate.which}, {self.top} up",
+            f"the anvils stand {spots_of(candidate.settings[0], shown)} of {self.top}",
+            "leave the micrometer's zero alone",
+        )
 
     def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
         """Places from the far end, another unit."""
@@ -113,7 +121,7 @@ class Thickness(Kind):
                 x, y = top.x_mm[at], top.y_mm[at]
                 setting = proposed(kind, "readings", "size_mm", "mm", x, y, micrometer.name)
                 minutes = cls.setting_up_min + cls.reading_min * len(x)
-                yield Candidate((setting,), minutes, named(job, MICROMETERS[:1], micrometer))
+                yield Candidate((setting,), minutes, micrometer)
 
 
 def opposite(one: Face, other: Face) -> bool:

@@ -14,7 +14,7 @@ import numpy as np
 
 from waywright.core.adjust.blind import BLIND, WEAK, Blindness, modes
 from waywright.core.adjust.solution import Heights, Solution
-from waywright.core.evidence.findings import KNOWN_UM, Fit, Measure, SeenLine, Share, Verdict
+from waywright.core.evidence.findings import KNOWN_UM, MODE_WORDS, Fit, Measure, SeenLine, Share, Verdict
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, FloatArray, IntArray
@@ -224,7 +224,7 @@ def verdict(
         blind, why = [], f"{why}; {AS_MADE}"
     if blind:
         sees = UNSEEN if any(s.ratio >= BLIND for s in blind) else HARDLY_SEEN
-        word, why = "open", f"{sees} {', '.join(dict.fromkeys(s.mode for s in blind))}"
+        word, why = "open", f"{sees} {_modes(blind)}"
     slipped = any(judge.face.name in slip.faces for slip in fit.slips)
     if slipped or fit.misfits:
         first = SLIPPED if slipped else "the readings do not fit together"
@@ -247,6 +247,12 @@ def verdict(
     if not blind or slipped or fit.misfits:
         return found
     return _as_far_as_seen(found if bounded else replace(found, chance_inside=None), judge, aim, form, goal)
+
+
+def _modes(blind: Sequence[Blindness]) -> str:
+    """Which shapes, for a person: "bow, twist and finer waves"."""
+    names = list(dict.fromkeys(MODE_WORDS.get(s.mode, s.mode) for s in blind))
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _as_far_as_seen(found: Verdict, judge: FaceUnderTest, aim: Aim, form: FormPosterior, goal: Goal) -> Verdict:
