@@ -49,6 +49,14 @@ def check(job: Job) -> None:
         earlier[setting.group] = (*before, *counting)
     _passes(job)
     _goal(job)
+    _without(job)
+
+
+def _without(job: Job) -> None:
+    for kind in job.without:
+        _one_of(kind, INSTRUMENT_KINDS, "The kind of instrument that is not to be had", "without")
+    if len(set(job.without)) < len(job.without):
+        raise JobError("A kind of instrument stands twice in this list; once is enough.", "without")
 
 
 def _names(job: Job) -> None:

@@ -47,6 +47,8 @@ class Section:
 def sections(job: Job) -> list[Section]:
     """The sections of a job in the order in which they are written; the first, with path (), has no header."""
     whole = {key: value for key in ("title", "temperature_c", "note") if (value := getattr(job, key)) not in (None, "")}
+    if job.without:
+        whole["without"] = list(job.without)
     found = [Section((), "", "", whole)]
     for owned in job.instruments:
         keys = _differing(owned, Instrument, ("name",))

@@ -29,7 +29,7 @@ from waywright.jobfile.walk import Path, walk
 
 FORMAT = 1
 MOST_BLOCKS = 100_000  # more than a bench fills in a lifetime; the standard reader is slow with them
-JOB_KEYS = ("format", "title", "temperature_c", "note", "instruments", "pieces", "passes", "goal", "hand")
+JOB_KEYS = ("format", "title", "temperature_c", "note", "instruments", "pieces", "passes", "goal", "hand", "without")
 SETTING_KEYS = ("id", "setting", "instrument", "seat_um", "temperature_c", "when", "note")
 READING_KEYS = ("id", "u_um", "block", "when", "corrects", "note")
 NAMES = {"name": "setting"}  # a field of Setting that stands under another key

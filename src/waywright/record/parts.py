@@ -32,6 +32,7 @@ class Head:
     temperature_c: float | None = None
     note: str | None = None
     hand: Hand | None = None
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -103,6 +103,7 @@ class State:
             hand=head.hand,
             temperature_c=head.temperature_c,
             note=head.note,
+            without=head.without,
         )
 
     def _whole(self, held: Held) -> Setting:

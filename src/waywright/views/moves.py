@@ -16,6 +16,7 @@ from waywright.core.next.moves import (
     AtTheLimit,
     MakePiece,
     MoreStations,
+    OutOfReach,
     Proof,
     SetGoal,
     Soak,
@@ -220,6 +221,36 @@ def _(move: MakePiece, shown: Shown) -> str:
 
 
 @_how.register
+def _(move: OutOfReach, shown: Shown) -> str:
+    other = _any(move.without) if move.without else "an instrument that reads one face by itself"
+    return f"these instruments cannot tell {_all(move.faces)}: find {other}"
+
+
+@_why.register
+def _(move: OutOfReach, shown: Shown) -> str:
+    said = f"you said that you have no {listed(move.without)}, and " if move.without else ""
+    return f"{said}nothing else that is to be had tells what no reading sees"
+
+
+def _any(kinds: Sequence[str]) -> str:
+    """ "a level or gauge blocks"."""
+    *most, last = map(a_kind, kinds)
+    return f"{', '.join(most)} or {last}" if most else last
+
+
+def a_kind(kind: str) -> str:
+    """ "a level", "an indicator", "gauge blocks"."""
+    return kind if kind.endswith("s") else f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
+
+
+def borrowed_kinds(moves: Iterable[Move]) -> tuple[str, ...]:
+    """The kinds of instruments that moves ask to borrow, each once."""
+    offers = (m.offer.candidate.instruments for m in moves if isinstance(m, TakeSetting))
+    cured = (m.cure.candidate.instruments for m in moves if isinstance(m, MakePiece) and m.cure.candidate is not None)
+    return tuple(dict.fromkeys(one.kind for each in (*offers, *cured) for one in each))
+
+
+@_how.register
 def _(move: SetGoal, shown: Shown) -> str:
     return "set a goal"
 
@@ -309,7 +340,9 @@ def _(move: FindFault, shown: Shown) -> str:
         return look
     if move.gone:
         return f"{look}; else leave it out, for its faces were cut since and it cannot be taken anew"
-    again = "" if move.again is None else f" {_sentences(move.again, shown)}"
+    if move.again is None:
+        return f"{look}. Else leave it out: what it was read with is not to be had, so it cannot be taken anew"
+    again = f" {_sentences(move.again, shown)}"
     return (
         f"{look}. Then take it anew as a setting of its own, at four places or more, and leave out the old one if they "
         f"differ.{again}"

@@ -116,7 +116,10 @@ class Pass:
 
 @dataclass(frozen=True)
 class Job:
-    """Everything known of one undertaking, as typed. Settings stand in the order they were taken."""
+    """Everything known of one undertaking, as typed. Settings stand in the order they were taken.
+
+    `without`: kinds of instruments that are not to be had, neither owned nor borrowed: no advice asks for them.
+    """
 
     title: str = ""
     pieces: tuple[Piece, ...] = ()
@@ -127,6 +130,7 @@ class Job:
     hand: Hand | None = None
     temperature_c: float | None = None
     note: str | None = None
+    without: tuple[str, ...] = ()
 
     def faces(self) -> Mapping[str, Face]:
         """Every face by its name, in the order of the pieces."""
@@ -138,6 +142,10 @@ class Job:
             return next((i for i in self.instruments if i.name == setting.instrument), None)
         fitting = [i for i in self.instruments if i.kind in setting.geometry.instrument_kinds]
         return fitting[0] if len(fitting) == 1 else None
+
+    def to_be_had(self, instrument: Instrument | None) -> bool:
+        """Whether advice may ask for it: nobody said that there is none."""
+        return instrument is None or instrument.kind not in self.without
 
     def readings(self) -> Iterator[tuple[Setting, Reading]]:
         """Every reading with its setting, in order."""

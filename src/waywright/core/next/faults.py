@@ -59,10 +59,11 @@ def faults(job: Job, report: Report) -> Iterator[FindFault]:
         setting = next((s for s in job.settings if s.id == misfit.setting), None)
         gone = misfit.setting in report.past
         kind = None if setting is None else setting.geometry
-        again = None if gone else kind
-        at = () if setting is None or gone else _spread(setting)
+        missing = setting is not None and not job.to_be_had(job.instrument(setting))
+        again = None if gone or missing else kind
+        at = () if setting is None or gone or missing else _spread(setting)
         yield FindFault(
-            again=None if setting is None or gone else _taken_at(job, setting, at),
+            again=None if setting is None or gone or missing else _taken_at(job, setting, at),
             faces=() if kind is None else kind.faces(),
             where_mm=at,
             gain=Improvement("scatter over what it should be", "", misfit.times, 1.0),

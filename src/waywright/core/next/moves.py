@@ -15,7 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from waywright.core.evidence.findings import Act, Cure, Improvement, Move, Report, Verdict
+from waywright.core.evidence.findings import KNOWN_UM, Act, Cure, Improvement, Move, Report, Verdict
 from waywright.core.evidence.job import Job, Reading, Setting
 from waywright.core.evidence.rows import STEP, Influence, Label
 from waywright.core.next.cures import cures, visibility
@@ -115,6 +115,14 @@ class MakePiece(Move):
 
 
 @dataclass(frozen=True, kw_only=True)
+class OutOfReach(Move):
+    """Nothing that is to be had tells more of these faces: the kinds of instruments `without` which that is so."""
+
+    act: ClassVar[Act] = "stop"
+    without: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class SetGoal(Move):
     """Without a limit there is nothing to decide."""
 
@@ -132,7 +140,8 @@ class Stop(Move):
 def moves(report: Report) -> Iterator[Move]:
     """The next moves, best first; "stop", with its reason, when there is nothing left to do."""
     job = report.job
-    again = tuple(retakes(job, report))
+    asked_for = tuple(retakes(job, report))
+    again = tuple(r for r in asked_for if job.to_be_had(r.kit))
     if report.fit.slips:  # answered first: who is suspect depends on it
         yield from (*asked(job, report), *_soak(job))
         return
@@ -153,6 +162,9 @@ def moves(report: Report) -> Iterator[Move]:
         found.append(Stop(faces=faces, chance=min(v.chance_inside or 0.0 for v in limited)))
     if not limited:
         found.append(SetGoal(faces=tuple(job.faces())))
+    if not found and job.without and (undecided or any(r.hangs for r in asked_for)):
+        waiting = [*(v.face for v in undecided), *(name for r in asked_for for name in r.hangs)]
+        found.append(OutOfReach(faces=tuple(dict.fromkeys(waiting)), without=job.without))
     yield from found
     yield from (TakeAgain.of(r) for r in again if not r.hangs)
 
@@ -197,7 +209,11 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: Se
     else:
         found = programme(plan, offers)
     proof = _proof(job, faces, PROVEN_BY * found.reach_um, plan.twist)
-    if found.taken and not found.reached:
+    blind = bool(found.taken) and not found.reached and found.reach_um > KNOWN_UM
+    if blind:  # of what is not seen at all no limit can be proved
+        new = [m for m in _cured(job, report, faces) if m.cure.candidate is not None and m.cure.candidate.pieces]
+        yield from new or (OutOfReach(faces=faces, without=job.without),)
+    elif found.taken and not found.reached:
         alike = [v.limit_um for v in verdicts if v.limit_um is not None and (v.measure == TWIST) == plan.twist]
         now = min(alike, default=PROVEN_BY * goal)
         yield AskForLess(
@@ -289,11 +305,11 @@ def _proof(job: Job, faces: Sequence[str], limit_um: float, twist: bool) -> Proo
     return Proof(TIMES, 1e3 * limit_um / narrowest_mm if twist else limit_um, twist, good_for)
 
 
-def _cured(job: Job, report: Report, faces: tuple[str, ...]) -> Iterator[Move]:
+def _cured(job: Job, report: Report, faces: tuple[str, ...]) -> Iterator[MakePiece]:
     """What a new piece would cure, where no reading of what there is can."""
     _, seen = visibility(job, report.given)
     found = cures(job, seen.find(), given=report.given).values()
-    for cure in dict.fromkeys(found):
+    for cure in {cure.candidate: cure for cure in found}.values():
         yield MakePiece(faces=faces, cure=cure)
 
 

@@ -47,7 +47,7 @@ def next_stack(plan: ReadingPlan, job: Job) -> NextStack | None:
         return None
     states, number = job.states(), len(job.settings) - 1
     stacks = job.instrument(setting)
-    if stacks is None or stacks.kind != "gauge blocks":
+    if stacks is None or stacks.kind != "gauge blocks" or not job.to_be_had(stacks):
         return None
     if any(job.state_at(name, number) < states[name] for name in setting.geometry.faces()):
         return None

@@ -88,7 +88,7 @@ class LayUp(Laid):
             self.lay(shown),
             *self.stood(setting, shown),
             *held,
-            f"read the gap{candidate.which} {spots_of(setting, shown)}, counted from {self.lower}'s marked end",
+            f"read the gap{candidate.which} {spots_of(setting, shown)}, counted from the lower face's marked end",
             *borrowed(candidate, shown),
             f"type {typed}",
         )

@@ -23,9 +23,9 @@ Kit = tuple[Instrument, tuple[Instrument, ...]]  # what a candidate is read with
 
 
 def instruments_for(job: Job, kinds: tuple[str, ...], otherwise: Instrument) -> list[Kit]:
-    """Every instrument owned of `kinds`; `otherwise`, to be had, where there is none."""
+    """Every instrument owned of `kinds`; `otherwise`, to be had, where there is none and nobody said it is not."""
     found = owned(job, kinds)
-    if found:
+    if found or not job.to_be_had(otherwise):
         return [(instrument, ()) for instrument in found]
     name = otherwise.name
     while any(i.name == name for i in job.instruments):
@@ -35,12 +35,12 @@ def instruments_for(job: Job, kinds: tuple[str, ...], otherwise: Instrument) -> 
 
 
 def owned(job: Job, kinds: tuple[str, ...]) -> list[Instrument]:
-    """Every instrument owned of `kinds` that says how true it is, in their order."""
+    """Every instrument owned of `kinds` that says how true it is and is to be had, in their order."""
     return [
         i
         for kind in kinds
         for i in job.instruments
-        if i.kind == kind and (i.u_um, i.u_um_per_m, i.grade) != (None, None, None)
+        if i.kind == kind and job.to_be_had(i) and (i.u_um, i.u_um_per_m, i.grade) != (None, None, None)
     ]
 
 

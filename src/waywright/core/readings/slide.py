@@ -68,7 +68,7 @@ class Slide(Laid):
             *self.stood(setting, shown),
             f"slide stacks in from the wide end{candidate.which} until they stop",
             f"choose such as stop {spots_of(setting, shown)}",
-            f"type each stack and where its leading edge stopped, counted from {self.lower}'s marked end",
+            "type each stack and where its leading edge stopped, counted from the lower face's marked end",
         )
 
     def check(self, job: Job) -> None:

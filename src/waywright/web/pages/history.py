@@ -90,6 +90,7 @@ def _words(part: Item, home: Mapping[str, str], shown: Shown) -> str:
         case Goal():
             return "the goal"
         case Head():
-            return f"the title, {part.title}" if part.title else "the title"
+            without = f", without {' and '.join(part.without)}" if part.without else ""
+            return (f"the title, {part.title}" if part.title else "the title") + without
         case Memo():
             return "what is assumed" if part.id == ASSUMED else "ticks before reading"

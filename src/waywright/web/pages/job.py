@@ -10,10 +10,11 @@ from starlette.responses import PlainTextResponse, Response
 
 from waywright.core.evidence.findings import Move
 from waywright.core.evidence.goal import Goal
+from waywright.core.evidence.things import INSTRUMENT_KINDS
 from waywright.core.readings import KINDS
 from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions
-from waywright.views.moves import moves_view, next_words
+from waywright.views.moves import a_kind, borrowed_kinds, moves_view, next_words
 from waywright.views.numbers import Shown
 from waywright.views.result import Result, result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
@@ -24,7 +25,7 @@ from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.shop import ASSUMED, assumed_words
 
 GOAL_SKIPPED = ("part",)
-HEAD_SKIPPED = ("hand",)  # learned, and told with the passes
+HEAD_SKIPPED = ("hand", "without")  # learned, and told with the passes; said beside a move
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,7 @@ class JobPage(Page):
     retakes: tuple[Retakes, ...] = ()
     moves: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    borrowed: tuple[tuple[str, str], ...] = ()  # kinds of instruments to borrow, with their words
     assumed: tuple[str, ...] = ()
     head: tuple[Field, ...] = ()
     goal: tuple[Field, ...] = ()
@@ -54,6 +56,7 @@ class NextPage(Page):
     next: str = ""
     moves: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    borrowed: tuple[tuple[str, str], ...] = ()  # kinds of instruments to borrow, with their words
 
 
 def number_of(request: Request) -> int:
@@ -90,6 +93,7 @@ def _job(
         pending=moves is None,
         moves=_lines(moves or (), shown),
         cautions=cautions(moves or ()),
+        borrowed=_borrowed(moves or ()),
         result=view,
         faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report, shown),
@@ -108,7 +112,7 @@ def _job(
 
 def _head(opened: Snapshot) -> Head:
     job = opened.job
-    return Head(job.title, job.temperature_c, job.note, job.hand)
+    return Head(job.title, job.temperature_c, job.note, job.hand, job.without)
 
 
 def _goal_form(given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:
@@ -149,11 +153,31 @@ def next_moves(bench: Bench, request: Request) -> Response:
     if request.query_params.get("part") == "first":
         return PlainTextResponse(first)
     page = NextPage("Next moves", head_of(opened), next=first, moves=_lines(moves, shown), cautions=cautions(moves))
+    page = replace(page, borrowed=_borrowed(moves))
     return bench.show(request, "parts/moves.html" if "hx-request" in request.headers else "moves.html", page)
 
 
 def _lines(moves: tuple[Move, ...], shown: Shown) -> tuple[str, ...]:
     return tuple(line.words for line in moves_view(moves, shown))
+
+
+def _borrowed(moves: tuple[Move, ...]) -> tuple[tuple[str, str], ...]:
+    return tuple((kind, a_kind(kind)) for kind in borrowed_kinds(moves))
+
+
+def without(bench: Bench, request: Request, given: Given) -> Response:
+    """A kind of instrument is not to be had, or is again."""
+    number = number_of(request)
+    kind, had = given.texts.get("kind", ""), given.texts.get("had", "") == "yes"
+    if kind not in INSTRUMENT_KINDS:
+        raise Wrong("This is no kind of instrument.")
+    opened = bench.book.snapshot(number)
+    head = _head(opened)
+    left = tuple(k for k in head.without if k != kind) + (() if had else (kind,))
+    if left != head.without:
+        version = opened.versions[Ref("head")]
+        bench.book.change(number, Put(Ref("head"), version, replace(head, without=left)), by=by_of(request))
+    return goes_to(back_in(given, f"/jobs/{number}"))
 
 
 def save_goal(bench: Bench, request: Request, given: Given) -> Response:
@@ -175,7 +199,8 @@ def save_head(bench: Bench, request: Request, given: Given) -> Response:
     """The title, the temperature of the shop, a note."""
     number = number_of(request)
     try:
-        head = replace(Head(**read(Head, given.texts)), hand=bench.book.job(number).hand)
+        kept = bench.book.job(number)
+        head = replace(Head(**read(Head, given.texts, HEAD_SKIPPED)), hand=kept.hand, without=kept.without)
         bench.book.change(number, Put(Ref("head"), version_in(given), head), by=by_of(request))
     except Wrong as error:
         return _job(bench, request, error, head=given.texts)
@@ -233,6 +258,7 @@ FORMS = (
         "/jobs/{job:int}/goal", save_goal, (*(n for n in Goal.__dataclass_fields__ if n not in GOAL_SKIPPED), "version")
     ),
     Form("/jobs/{job:int}/head", save_head, (*Head.__dataclass_fields__, "version")),
+    Form("/jobs/{job:int}/without", without, ("kind", "had", "back")),
     Form("/jobs/{job:int}/undo", undo, ("act", "back")),
     Form("/jobs/{job:int}/redo", redo, ("back",)),
     Form("/jobs/{job:int}/delete", delete, ("sort", "key", "version", "back")),

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.record import Add, Conflict, Edit, Memo, Missing, Put, Ref, Rename, Snapshot
+from waywright.views.moves import a_kind
 from waywright.views.numbers import Shown
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of
@@ -43,6 +44,7 @@ class ThingsPage(Page):
     instruments: tuple[Thing, ...] = ()
     new_piece: tuple[Field, ...] = ()
     new_instrument: tuple[Field, ...] = ()
+    without: tuple[tuple[str, str], ...] = ()  # kinds of instruments that are not to be had, with their words
 
 
 def things(bench: Bench, request: Request) -> Response:
@@ -67,6 +69,7 @@ def _things(bench: Bench, request: Request, wrong: Wrong | None, given: Mapping[
         job=head_of(opened),
         problem=str(wrong) if wrong is not None and (not wrong.field or not at) else "",
         pieces=pieces,
+        without=tuple((kind, a_kind(kind)) for kind in job.without),
         instruments=instruments,
         new_piece=form_of(Face, {**NEW_FACE, **fresh}, (), FACE_CHOICES, wrong if not at else None),
         new_instrument=form_of(
