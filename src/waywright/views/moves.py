@@ -343,9 +343,10 @@ def _(move: FindFault, shown: Shown) -> str:
     if move.again is None:
         return f"{look}. Else leave it out: what it was read with is not to be had, so it cannot be taken anew"
     again = f" {_sentences(move.again, shown)}"
+    it = "it" if misfit.what == "setting" else f"{kind.words(shown)},"
     return (
-        f"{look}. Then take it anew as a setting of its own, at four places or more, and leave out the old one if they "
-        f"differ.{again}"
+        f"{look}. Then take {it} anew as a setting of its own, at four places or more, and leave out the old one if "
+        f"they differ.{again}"
     )
 
 
