@@ -231,7 +231,8 @@ def test_a_burr_is_told_once_and_without_a_size() -> None:
     )
     assert (
         one.cure
-        == "Lay Short on Long, marks together, moved +25.4 mm, and read at the stations of both faces. About 30 min."
+        == "Lay Short on Long, marks together, its marked end 25.4 mm from Long's marked end; on blocks between the "
+        "stations, and read at the stations of both faces. About 30 min."
     )
     data = json.loads(dump(report_json(report)))
     assert data["blind"] == []

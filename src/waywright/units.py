@@ -146,7 +146,8 @@ class Showing:
 
     def number(self, number: float, unit: str, digits: int = 6) -> str:
         """A number of `unit`, without its unit: 100, 0.5."""
-        return f"{number:.{digits}g}"
+        text = f"{number:.{digits}g}"
+        return text if "e" not in text else f"{number:.9f}".rstrip("0").rstrip(".")  # no powers of ten for a person
 
     def text(self, number: float, unit: str, digits: int = 6) -> str:
         """A number with its unit: "100 mm"."""

@@ -86,8 +86,8 @@ def test_the_cure_meets_every_face_from_between() -> None:
     assert spot.cure is not None
     words = cure_words(spot.cure, METRIC)
     assert words == (
-        "lay Q on P, marks together, moved +50 mm; lay R on P, marks together, moved +50 mm, "
-        "and read at the stations of both faces"
+        "lay Q on P, marks together, its marked end 50 mm from P's marked end; lay R on P, marks together, its marked "
+        "end 50 mm from P's marked end; each on blocks between the stations, and read at the stations of both faces"
     )
     assert spot.cure.minutes == pytest.approx(2 * 15 + 24 * 1.5)
     both = np.arange(50.0, 601.0, 50.0)

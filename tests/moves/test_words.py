@@ -26,7 +26,7 @@ from waywright.core.next.scraping import TakeTwist
 from waywright.core.readings import Cross, LayUp, Step
 from waywright.core.report import report
 from waywright.views.moves import _how, _why, how, moves_view, next_words, reason
-from waywright.views.numbers import INCH, METRIC
+from waywright.views.numbers import INCH, METRIC, Shown
 from waywright.views.result import result
 from waywright.views.slips import question, slip_words
 
@@ -269,3 +269,38 @@ def test_a_level_turned_round_has_words() -> None:
     assert question([found], Job(settings=(typed,)), METRIC) == (
         "did the level stand the other way round for steps of 100 mm along P"
     )
+
+
+def test_what_is_done_twice_is_said_once(reports: dict[str, Report]) -> None:
+    """The words of a move stand once in a list; where it comes again it says under which number."""
+    lines = moves_view(reports["two edges"].moves)
+    whole = [line.how for line in lines]
+    assert len(set(whole)) == len(whole)
+    again = [re.fullmatch(r"Do what stands under (\d) once more\.", how_) for how_ in whole]
+    assert any(again)
+    moves = reports["two edges"].moves
+    for at, found in enumerate(again):
+        assert found is None or how(moves[int(found[1]) - 1]) == how(moves[at])
+
+
+@pytest.mark.parametrize("shown", [METRIC, INCH])
+def test_no_power_of_ten_and_no_place_in_a_file_is_read(reports: dict[str, Report], shown: Shown) -> None:
+    """No "1e+09", no "layups[1].gaps[44]", no name of a shape made for machines."""
+    codes = re.compile(r"\d[eE][+-]?\d|\[\d+\]|(?:bow|S)-across|cross-bow")
+    for name, told in reports.items():
+        view = result(told, shown)
+        said = [view.unchecked, view.hand, *view.misfits, *view.notes, *view.agreement, *view.parallels, *view.rounds]
+        said += [f"{v.value} {v.interval} {v.why} {v.seen}" for v in view.verdicts]
+        said += [f"{u.words} {u.cure}" for u in view.unseen] + [f"{r.where} {r.told}" for r in view.retakes]
+        said += [f"{t.caption} {t.zones}" for t in view.shapes] + [s.words for s in view.shares]
+        said += [f"{line.words} {line.gain}" for line in moves_view(told.moves, shown)]
+        for words in said:
+            assert not codes.search(words), f"{name}: {words}"
+
+
+def test_a_face_is_called_by_the_numbers_of_its_verdict(reports: dict[str, Report]) -> None:
+    """The caption of a face has the value and band that its verdict has; the plain zone is a detail, and named."""
+    view = result(reports["three edges"], METRIC)
+    for table, verdict in zip(view.shapes, view.verdicts, strict=True):
+        assert table.caption == f"straight to {verdict.value} µm ({verdict.interval}), {verdict.decision}"
+        assert table.zones.startswith("Of the heights as they stand, noise in it: ")

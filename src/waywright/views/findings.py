@@ -49,8 +49,9 @@ def cure_words(cure: Cure, shown: Shown) -> str:
         return cure.candidate.words(shown)
     if cure.face:
         return f"read {cure.face}: it is not touched yet"
-    lays = "; ".join(f"lay {layup.words(shown)}" for layup in cure.layups)
-    return f"{lays}, and read at the stations of both faces"
+    lays = "; ".join(layup.lay(shown) for layup in cure.layups)
+    each = "each on blocks between the stations" if len(cure.layups) > 1 else "on blocks between the stations"
+    return f"{lays}; {each}, and read at the stations of both faces"
 
 
 @singledispatch

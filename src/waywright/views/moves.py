@@ -52,12 +52,15 @@ class MoveLine:
 
 
 def moves_view(moves: Iterable[Move], shown: Shown = METRIC) -> tuple[MoveLine, ...]:
-    """Moves as sentences, best first; a reason that several share is said at the first of them."""
-    found, before = [], ""
-    for move in moves:
-        why = sentence(reason(move, shown))
+    """Moves as sentences, best first; a reason that several share, and what is done twice, is said at the first."""
+    found: list[MoveLine] = []
+    before, said = "", dict[str, int]()
+    for number, move in enumerate(moves, 1):
+        why, what = sentence(reason(move, shown)), sentence(how(move, shown))
         time = duration(move.minutes) if move.minutes else ""
-        found.append(MoveLine(sentence(how(move, shown)), "" if why == before else why, _gain(move.gain, shown), time))
+        first = said.setdefault(what, number)
+        told = what if first == number else f"Do what stands under {first} once more."
+        found.append(MoveLine(told, "" if why == before else why, _gain(move.gain, shown), time))
         before = why
     return tuple(found)
 

@@ -136,7 +136,8 @@ def listed(names: list[str] | tuple[str, ...], most: int = 6) -> str:
 
 def two_digits(number: float) -> str:
     """A number to two digits, and whole from a hundred on: "0.12", "8.5", "152"."""
-    return f"{number:.0f}" if abs(number) >= 99.5 else f"{number:.2g}"
+    text = f"{number:.0f}" if abs(number) >= 99.5 else f"{number:.2g}"
+    return text if "e" not in text else f"{number:.6f}".rstrip("0").rstrip(".")
 
 
 def sentence(text: str) -> str:

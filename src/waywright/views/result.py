@@ -233,6 +233,11 @@ def _seen_line(line: SeenLine, verdict: Verdict, shown: Shown) -> str:
     return f"{words}."
 
 
+def by_cure(unseen: Sequence[Unseen]) -> tuple[Unseen, ...]:
+    """The same, what one act shows standing together, in the order in which acts first come."""
+    return tuple(one for cure in dict.fromkeys(u.cure for u in unseen) for one in unseen if one.cure == cure)
+
+
 def _unseen(spot: BlindSpot, shown: Shown) -> Unseen:
     many = f" ({plural(spot.count, 'shape')})" if spot.count > 1 else ""
     within_um = BAND * spot.sigma_um

@@ -16,6 +16,7 @@ from waywright.core.evidence.job import Job, JobError
 from waywright.core.evidence.kind import Entry, Kind
 from waywright.core.evidence.rows import within
 from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.evidence.where import length
 from waywright.units import Showing
 
 TURNS = ("over", "end for end")
@@ -62,6 +63,22 @@ class Lying(Kind):
         moved = f", moved {sign}{shown.text(self.offset_mm, 'mm')}" if self.offset_mm else ""
         turned = f", turned {self.angle_deg:g}°" if self.angle_deg else ""
         return f"{self.upper} on {self.lower}, {lie}{moved}{turned}"
+
+    def lay(self, shown: Showing) -> str:
+        """How it is laid: "lay Q on P, marks opposite, its far end over P's marked end"."""
+        end, ways = ("marked end" if self.turn == TURNS[0] else "far end"), []
+        if self.offset_mm:
+            beyond = "" if self.offset_mm > 0 else " beyond it"
+            ways.append(f"its {end} {length(abs(self.offset_mm), shown)} from {self.lower}'s marked end{beyond}")
+        else:
+            ways.append(f"its {end} over {self.lower}'s{'' if end == 'marked end' else ' marked end'}")
+        if self.offset_y_mm:
+            ways.append(f"its centre line {length(abs(self.offset_y_mm), shown)} {_away(self.offset_y_mm)}")
+        if self.angle_deg:
+            ways.append(f"then turned {self.angle_deg:g}° counter-clockwise from above")
+        steadied = ["touching"] if self.touches else []
+        turn = "marks together" if self.turn == TURNS[0] else "marks opposite"
+        return f"lay {self.upper} on {self.lower}, {', '.join([turn, *ways, *steadied])}"
 
     def check(self, job: Job) -> None:
         """Refuse a face on itself or on its own piece, and a turn that is not one."""
@@ -121,3 +138,7 @@ class Lying(Kind):
         """Where along the lower face the two lie on each other, from end to end of the metal."""
         x, _ = self.on_lower(upper, np.array([0.0, upper.length_mm]), np.zeros(2))
         return max(0.0, float(x.min())), min(lower.length_mm, float(x.max()))
+
+
+def _away(y_mm: float) -> str:
+    return "away from you" if y_mm > 0 else "towards you"

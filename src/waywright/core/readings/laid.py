@@ -98,22 +98,6 @@ class Laid(Lying):
             dict.fromkeys((lift, along, across)),
         )
 
-    def lay(self, shown: Showing) -> str:
-        """How it is laid: "lay Q on P, marks opposite, its far end over P's marked end"."""
-        end, ways = ("marked end" if self.turn == TURNS[0] else "far end"), []
-        if self.offset_mm:
-            beyond = "" if self.offset_mm > 0 else " beyond it"
-            ways.append(f"its {end} {length(abs(self.offset_mm), shown)} from {self.lower}'s marked end{beyond}")
-        else:
-            ways.append(f"its {end} over {self.lower}'s{'' if end == 'marked end' else ' marked end'}")
-        if self.offset_y_mm:
-            ways.append(f"its centre line {length(abs(self.offset_y_mm), shown)} {_away(self.offset_y_mm)}")
-        if self.angle_deg:
-            ways.append(f"then turned {self.angle_deg:g}° counter-clockwise from above")
-        steadied = ["touching"] if self.touches else []
-        turn = "marks together" if self.turn == TURNS[0] else "marks opposite"
-        return f"lay {self.upper} on {self.lower}, {', '.join([turn, *ways, *steadied])}"
-
     def stood(self, setting: Setting, shown: Showing) -> tuple[str, ...]:
         """On what it is stood, and where; nothing where it stands on nothing."""
         sizes: dict[float, list[Spot]] = {}
@@ -147,7 +131,3 @@ class Laid(Lying):
             lower, upper = (a, b) if a.length_mm >= b.length_mm else (b, a)
             for turn in TURNS:
                 yield cls(lower.name, upper.name, turn), lower, upper
-
-
-def _away(y_mm: float) -> str:
-    return "away from you" if y_mm > 0 else "towards you"

@@ -16,7 +16,7 @@ from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions
 from waywright.views.moves import a_kind, borrowed_kinds, moves_view, next_words
 from waywright.views.numbers import Shown
-from waywright.views.result import Result, result
+from waywright.views.result import Result, Unseen, by_cure, result
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import FacePart, Page, Retakes, SettingLine, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
@@ -38,6 +38,7 @@ class JobPage(Page):
     faces: tuple[FacePart, ...] = ()
     settings: tuple[SettingLine, ...] = ()
     retakes: tuple[Retakes, ...] = ()
+    unseen: tuple[Unseen, ...] = ()
     moves: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     borrowed: tuple[tuple[str, str], ...] = ()  # kinds of instruments to borrow, with their words
@@ -97,6 +98,7 @@ def _job(
         result=view,
         faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report, shown),
+        unseen=by_cure(view.unseen) if view is not None else (),
         retakes=retakes(opened.id, view) if view is not None else (),
         assumed=assumed_words(opened.memos.get(ASSUMED, ""), shown),
         head=form_of(
