@@ -149,6 +149,10 @@ class Showing:
         text = f"{number:.{digits}g}"
         return text if "e" not in text else f"{number:.9f}".rstrip("0").rstrip(".")  # no powers of ten for a person
 
+    def stack(self, size_mm: float) -> str:
+        """The size of a stack or block, without its unit, to a tenth of a micrometre."""
+        return self.number(round(size_mm, 4), "mm", 8)
+
     def text(self, number: float, unit: str, digits: int = 6) -> str:
         """A number with its unit: "100 mm"."""
         return f"{self.number(number, unit, digits)} {self.unit(unit)}"

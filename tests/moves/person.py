@@ -166,10 +166,11 @@ class _Person:
             near, far = lines(m[3])[0], lines(m[4])[0]
             return Deed("cross", (m[2],), (far - near, (near + far) / 2), frozenset(), instrument=self._owned(m[1]))
         if m := re.match(
-            rf"Step a bridge along {f} on two feet {n} mm apart, the tip in line .*, {n} mm from .*? with (.+)", said
+            rf"Step a bridge with (.+) along {f} on two feet {n} mm apart, the tip in line .*, {n} mm from the first",
+            said,
         ):
-            apart, tip = number(m[2]), number(m[3])
-            return Deed("rider", (m[1],), (0, 0, apart, 0, tip, 0), frozenset(), instrument=self._owned(m[4]))
+            apart, tip = number(m[3]), number(m[4])
+            return Deed("rider", (m[2],), (0, 0, apart, 0, tip, 0), frozenset(), instrument=self._owned(m[1]))
         if m := re.match(rf"Run (.+) along {f} on (.+?), {f} (as it lies|rolled over its long edge)", said):
             return Deed("run", (m[2],), (), frozenset({m[3], m[5]}), instrument=self._owned(m[1]))
         if m := re.match(rf"Measure the thickness from {f} to {f} with (.+), {f} up", said):
@@ -206,7 +207,7 @@ class _Person:
                 deed = replace(deed, flags=deed.flags | {"bracket"})
             elif deed.kind in ("run", "rolls") and (m := re.fullmatch(r"Read it ((?:on|at|every) .+)", said)):
                 deed = replace(deed, read=spots(m[1]))
-            elif deed.kind == "run" and (m := re.match(rf"{self.face} rolled over its long edge", said)):
+            elif deed.kind == "run" and (m := re.match(rf"Then lay {self.face} rolled over its long edge", said)):
                 yield deed
                 deed = replace(deed, flags=deed.flags - {"as it lies"} | {"rolled over its long edge"})
         if deed.kind != "step":

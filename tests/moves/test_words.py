@@ -19,11 +19,11 @@ from waywright.core.evidence.findings import Move, Report, Slip
 from waywright.core.evidence.goal import Goal, Workpiece
 from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.lying import TURNS
-from waywright.core.evidence.things import Face
+from waywright.core.evidence.things import Face, Instrument
 from waywright.core.next.faults import AskPaper
 from waywright.core.next.moves import AskForLess, AtTheLimit, MoreStations, SetGoal, doubted
 from waywright.core.next.scraping import TakeTwist
-from waywright.core.readings import Cross, LayUp, Step
+from waywright.core.readings import Cross, LayUp, Slide, Step
 from waywright.core.report import report
 from waywright.views.moves import _how, _why, how, moves_view, next_words, reason
 from waywright.views.numbers import INCH, METRIC, Shown
@@ -304,3 +304,14 @@ def test_a_face_is_called_by_the_numbers_of_its_verdict(reports: dict[str, Repor
     for table, verdict in zip(view.shapes, view.verdicts, strict=True):
         assert table.caption == f"straight to {verdict.value} µm ({verdict.interval}), {verdict.decision}"
         assert table.zones.startswith("Of the heights as they stand, noise in it: ")
+
+
+def test_blocks_of_a_wedge_are_told_apart_in_inches() -> None:
+    """A wedge rises by some µm: the sizes of its blocks keep them whatever the unit."""
+    blocks = Instrument(STACKS, "gauge blocks", u_um=0.3, blocks_mm=(1.0, 1.005, 1.01, 10.0, 20.0))
+    plan = replace(round_of([edge(n, 600.0, 7) for n in "PQ"]), instruments=(blocks,), settings=())
+    words = next(Slide.candidates(plan)).words(INCH)
+    assert (
+        "blocks of 0.787402 in, on the centre line at 0 in; and of 0.788583 in, on the centre line at 23.622 in"
+        in words
+    )

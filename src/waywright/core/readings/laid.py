@@ -30,7 +30,7 @@ from waywright.core.evidence.rows import (
     places,
 )
 from waywright.core.evidence.things import Face, FloatArray
-from waywright.core.evidence.where import Spot, length, spots
+from waywright.core.evidence.where import Spot, spots
 from waywright.units import Showing
 
 CONTACT_UM = 0.3  # how well touching faces are at no distance: they rest on their highest points; a guess, no source
@@ -104,7 +104,7 @@ class Laid(Lying):
         for r in self.rests(setting.readings):
             if r.x_mm is not None and r.value is not None:
                 sizes.setdefault(r.value.to("mm"), []).append((r.x_mm, r.y_mm))
-        each = [f"of {length(size, shown)}, {spots(at, shown)}" for size, at in sizes.items()]
+        each = [f"of {shown.stack(size)} {shown.unit('mm')}, {spots(at, shown)}" for size, at in sizes.items()]
         return (f"stand it on blocks {'; and '.join(each)}",) if each else ()
 
     def crossing_doubts(self, limits: Sequence[Reading]) -> dict[str, Doubt]:

@@ -70,7 +70,7 @@ class Rider(Kind):
             stands = "its own zero stands"
         at = [(r.x_mm, self.y_mm if r.y_mm is None else r.y_mm) for r in setting.readings]
         return (
-            f"step a bridge along {self.face} {feet}{candidate.which}",
+            f"step a bridge{candidate.which} along {self.face} {feet}",
             f"{stands} {spots([(x, y) for x, y in at if x is not None], shown)}",
             "leave the dial's zero alone; + when the tip is pushed in",
         )

@@ -103,7 +103,7 @@ class Run(Kind):
             assert isinstance(kind, Run)
             places = kind._places(setting, shown)
             told += [
-                kind._lies(shown) if told else f"{kind._runs(candidate)}, {kind._lies(shown)}",
+                f"then lay {kind._lies(shown)}" if told else f"{kind._runs(candidate)}, {kind._lies(shown)}",
                 "read it again at the same places" if places == before else f"read it {places}",
             ]
             before = places
