@@ -154,7 +154,7 @@ def test_one_request_a_reading_draws_the_shape_anew(sample: Running, new_page: C
     page.keyboard.press("Enter")
     all_saved(page)
     page.wait_for_function("(d) => document.querySelector('#live-faces path.line').getAttribute('d') !== d", arg=before)
-    assert "Rowan on Alder, marks together, at 180, 14 mm: it reads about" in told
+    assert "Rowan on Alder, marks together, at 180 mm on the far line (y 14): it reads about" in told
     assert "180, 14" not in page.locator("#live-head").inner_text()
     assert 1 <= len(sent) <= 2  # leaving the first field saved it alone
 

@@ -115,7 +115,7 @@ def specimens(bench: Bench, request: Request) -> Response:
             (
                 Retakes(
                     "/specimens",
-                    "Rowan on Alder, marks together, at 180, 14 mm",
+                    "Rowan on Alder, marks together, at 180 mm on the far line (y 14)",
                     "it reads about 8.5 µm more than the others say. The verdict on Alder hangs on it.",
                     waits=True,
                     hangs=True,
