@@ -162,7 +162,7 @@ def moves(report: Report) -> Iterator[Move]:
         found.append(Stop(faces=faces, chance=min(v.chance_inside or 0.0 for v in limited)))
     if not limited:
         found.append(SetGoal(faces=tuple(job.faces())))
-    if not found and job.without and (undecided or any(r.hangs for r in asked_for)):
+    if not found and (undecided or any(r.hangs for r in asked_for)):
         waiting = [*(v.face for v in undecided), *(name for r in asked_for for name in r.hangs)]
         found.append(OutOfReach(faces=tuple(dict.fromkeys(waiting)), without=job.without))
     yield from found
