@@ -12,8 +12,6 @@ from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.where import spots
 from waywright.core.next.faults import AskPaper, FindFault
 from waywright.core.next.moves import (
-    AskForLess,
-    AtTheLimit,
     MakePiece,
     MoreStations,
     OutOfReach,
@@ -25,14 +23,16 @@ from waywright.core.next.moves import (
     TryStack,
 )
 from waywright.core.next.retakes import Retake, TakeAgain
-from waywright.core.next.scraping import MeasureAgain, NoMap, Scrape, TakeTwist
+from waywright.core.next.scraping import AtTheLimit, NoMap, NoPass, Scrape, TakeTwist
 from waywright.core.readings.proposed import finely
+from waywright.core.work.maps import ScrapingMap
 from waywright.views.findings import cure_words, misfit_words, suspect_words
 from waywright.views.names import place_words, reading_words
 from waywright.views.numbers import METRIC, Shown, duration, listed, percent, plural, sentence, two_digits
 from waywright.views.scrape_sheet import zone_words
 from waywright.views.slips import question
 
+SURE = 0.995  # a chance that need not be told
 WRONG = "turn, offset, the end it was read from, unit, blocks, dirt, warmth"
 
 
@@ -119,7 +119,9 @@ def _(move: TakeSetting, shown: Shown) -> str:
     if move.some:
         taken = (replace(s, readings=(*s.geometry.rests(s.readings), *readings)) for s, readings in move.some)
         candidate = candidate.of(taken)
-    return " ".join(filter(None, (sentence(candidate.words(shown)), _enough(candidate, move.whole.reached, shown))))
+    again = f"once more, a setting of its own, number {move.once_more + 1} laid out so: " if move.once_more else ""
+    words = sentence(again + candidate.words(shown))
+    return " ".join(filter(None, (words, _enough(candidate, move.whole.reached, shown))))
 
 
 def _enough(candidate: Candidate, reached: bool, shown: Shown) -> str:
@@ -138,13 +140,15 @@ def _(move: TakeSetting, shown: Shown) -> str:
     whole, faces = move.whole, _all(move.settles)
     if whole.reached:
         settings = plural(len(whole.taken), "setting")
-        hours = f"{whole.readings} readings in {settings}, about {whole.minutes / 60:.1f} h in all"
+        hours = f"{plural(whole.readings, 'reading')} in {settings}, about {whole.minutes / 60:.1f} h in all"
         words = f"with the rest of these it settles {faces} with the fewest readings: {hours}"
     else:
         words = f"it tells most of {faces}, though not all that the goal asks"
     if move.block_step_share is not None:
         so_far = f", {100 * move.block_step_share:.0f} % of what is unsure so far" if move.block_step_share else ""
         words += f"; a wedge reads between the steps of the set{so_far}"
+    if move.chance is not None and move.chance < SURE:
+        words += f"; the chance that this decides it is {percent(move.chance)}"
     return f"{words}; {_proved(move.proof, shown)}" if move.proof is not None else words
 
 
@@ -163,16 +167,6 @@ def _(move: TryStack, shown: Shown) -> str:
     return f"goes or not, it narrows {'the bracket' if count == 1 else f'{count} brackets'} there"
 
 
-@_how.register
-def _(move: AskForLess, shown: Shown) -> str:
-    return f"ask for no less than {_limit(move.proof, shown)}, or bring a finer instrument"
-
-
-@_why.register
-def _(move: AskForLess, shown: Shown) -> str:
-    return f"{_proved(move.proof, shown)}, and no less"
-
-
 def _proved(proof: Proof, shown: Shown) -> str:
     """What the instruments can prove, and which part that is good for."""
     part = proof.diameter_um
@@ -188,17 +182,32 @@ def _limit(proof: Proof, shown: Shown) -> str:
 
 @_how.register
 def _(move: AtTheLimit, shown: Shown) -> str:
-    where = f", at {_along(move.where_mm, shown)} {shown.length}" if 0 < len(move.where_mm) <= MOST_PLACES else ""
-    off = f"take the proud places of {_all(move.faces)} down a little{where}"
-    if not where:  # of a twist, and of a limit with a side, what is proud is not what is wrong
-        off = f"bring {_all(move.faces)} a little further inside its limit"
-    return f"{off}: measuring more will not settle it"
+    face = _all(move.faces)
+    if move.map is None:
+        return f"let {face} be as it is, or bring a finer instrument: measuring more with these will not settle it"
+    return f"take {face} a little further inside its limit: {_passes(move.map, shown)}"
 
 
 @_why.register
 def _(move: AtTheLimit, shown: Shown) -> str:
-    what, known = "the twist" if move.twist else "every height", shown.about(move.known_um, "µm")
-    return f"{what} is known to {known}, and the value lies too near the limit to tell inside from outside"
+    v = move.verdict
+    low, high = v.interval_95_um or (0.0, 0.0)
+    within = (high - low) / 2
+    text, number, unit = (
+        (shown.slope_text, shown.slopes, shown.slope)
+        if v.measure == "twist"
+        else (shown.height_text, shown.heights, shown.height)
+    )
+    limit = f"{shown.limit(v.limit_um or 0.0, v.measure == 'twist')} {unit}"
+    near = f"its {v.measure} is {number(v.value_um, within)} ± {text(within, within)} at a limit of {limit}"
+    if move.map is None:
+        return f"{near}: too near it for these readings to tell inside from outside"
+    return f"{near}; to prove it inside by readings alone would most likely take longer"
+
+
+def _passes(found: ScrapingMap, shown: Shown) -> str:
+    zones = "; ".join(zone_words(z, found.face.width_mm, shown) for z in found.zones)
+    return f"passes of about {shown.about(found.hand.depth_um, 'µm')}: {zones}"
 
 
 @_how.register
@@ -275,8 +284,7 @@ def _(move: Stop, shown: Shown) -> str:
 
 @_how.register
 def _(move: Scrape, shown: Shown) -> str:
-    zones = "; ".join(zone_words(z, move.map.face.width_mm, shown) for z in move.map.zones)
-    return f"scrape {move.verdict.face}, passes of about {shown.about(move.map.hand.depth_um, 'µm')}: {zones}"
+    return f"scrape {move.verdict.face}, {_passes(move.map, shown)}"
 
 
 @_why.register
@@ -287,15 +295,14 @@ def _(move: Scrape, shown: Shown) -> str:
 
 
 @_how.register
-def _(move: MeasureAgain, shown: Shown) -> str:
-    if move.map.outcome == "coarse" and move.map.before_um is not None:
-        return f"ask for no less than {shown.about(move.map.before_um, 'µm')} of {_all(move.faces)}, or lap it"
-    return f"measure {_all(move.faces)} again"
+def _(move: NoPass, shown: Shown) -> str:
+    value = shown.about(move.verdict.value_um or 0.0, "µm")
+    return f"lap {_all(move.faces)}, or ask for no less of it than {value}"
 
 
 @_why.register
-def _(move: MeasureAgain, shown: Shown) -> str:
-    return move.map.reason
+def _(move: NoPass, shown: Shown) -> str:
+    return f"its {move.verdict.measure} is outside, but no pass of this hand would surely leave less than there is"
 
 
 @_how.register

@@ -3,34 +3,36 @@
 This is the one place that says what is to be done next. Readings come from `programme`: the least work, of every
 kind's candidates with every instrument owned, that lets the open verdicts fall, the setting that tells most first. A
 suspect on which a verdict hangs is taken again before anything is built on it, any other last; nothing is scraped while
-its verdict is open, unless the value lies so near its limit that no reading will settle it; and nothing else is done
-while a setting seems typed wrong, or the readings do not fit together.
+its verdict is open, unless the value lies so near its limit that readings to settle it cost more than a light pass, or
+cannot be had; and nothing else is done while a setting seems typed wrong, or the readings do not fit together. What is
+surely outside is scraped before more is read, unless a shape is not seen at all: readings would be taken anew.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence, Set
+from collections.abc import Collection, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-import numpy as np
-
 from waywright.core.evidence.findings import KNOWN_UM, Act, Cure, Improvement, Move, Report, Verdict
 from waywright.core.evidence.job import Job, Reading, Setting
+from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.rows import STEP, Influence, Label
+from waywright.core.next.closer import closer_um, waits_unseen
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.faults import asked, faults
 from waywright.core.next.next_stack import NextStack, next_stack
 from waywright.core.next.programme import TIMES, Programme, programme
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
 from waywright.core.next.retakes import TakeAgain, retakes
-from waywright.core.next.scraping import scraped
+from waywright.core.next.scraping import AtTheLimit, NoPass, at_the_limit, maps, scraped, without_metal
 from waywright.core.readings import KINDS
 from waywright.core.results.verdicts import STRAIGHTNESS, TWIST, aims
 from waywright.core.results.workpiece import diameter_um
 
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
+OFTEN = 2  # times everything was read, after which only metal, or another instrument, is of use
 WORTH = 1e-3  # of the share known: less is not worth a stack
 SHARE = "share of the shapes known as well as the goal asks"
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
@@ -64,8 +66,9 @@ class TakeSetting(Move):
     """A setting, or several that belong together, to take. `some`: of each, the readings to take, where not all are.
 
     `settles` are the faces it is for; where the `whole` programme reaches the goal of a part, `proof` says what that is
-    good for. `block_step_share`: how much of what is unsure is the step of the blocks; None where no wedge is
-    laid.
+    good for. `chance`: that the whole settles an open verdict, where that is not sure. `block_step_share`: how much of
+    what is unsure is the step of the blocks; None where no wedge is laid. `once_more`: how often its faces, as they
+    are, were laid out like this already.
     """
 
     offer: Offer
@@ -74,6 +77,8 @@ class TakeSetting(Move):
     whole: Programme
     proof: Proof | None = None
     block_step_share: float | None = None
+    chance: float | None = None
+    once_more: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,23 +86,6 @@ class TryStack(Move):
     """A stack to try while the pair still lies there."""
 
     stack: NextStack
-
-
-@dataclass(frozen=True, kw_only=True)
-class AskForLess(Move):
-    """The goal is below what can be proved."""
-
-    act: ClassVar[Act] = "stop"
-    proof: Proof
-
-
-@dataclass(frozen=True, kw_only=True)
-class AtTheLimit(Move):
-    """Known to `known_um`, as well as the goal asks, and still open: the value lies at the limit itself."""
-
-    act: ClassVar[Act] = "scrape"
-    known_um: float
-    twist: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,9 +142,14 @@ def moves(report: Report) -> Iterator[Move]:
     undecided = [v for v in limited if v.decision in ("open", "not measured")]
     if not limited:  # without one only what is not seen at all asks for readings
         undecided = [v for v in report.verdicts if v.unseen or v.decision == "not measured"]
-    if undecided:
-        found += _measure(job, report, undecided, in_doubt)
-    found += scraped(job, report, in_doubt)
+    mapped = list(maps(job, report, in_doubt))
+    blocked, beyond = without_metal(job, report, in_doubt, mapped)
+    metal = list(scraped(job, report, in_doubt, mapped))
+    readings = list(_measure(job, report, [*undecided, *blocked], in_doubt)) if undecided or blocked else []
+    unseen = any(v.unseen for v in undecided)  # else metal comes before readings that would have to be taken anew
+    found += [*readings, *metal] if unseen else [*metal, *readings]
+    found += [NoPass(faces=(v.face,), verdict=v) for v in beyond]
+    found.sort(key=_leads_nowhere)
     if not found and limited and all(v.decision == "inside" for v in limited):
         faces = tuple(dict.fromkeys(v.face for v in limited))
         found.append(Stop(faces=faces, chance=min(v.chance_inside or 0.0 for v in limited)))
@@ -167,6 +160,11 @@ def moves(report: Report) -> Iterator[Move]:
         found.append(OutOfReach(faces=tuple(dict.fromkeys(waiting)), without=job.without))
     yield from found
     yield from (TakeAgain.of(r) for r in again if not r.hangs)
+
+
+def _leads_nowhere(move: Move) -> bool:
+    """Whether it only says that nothing more can be done about a face: that comes behind what can be."""
+    return isinstance(move, NoPass | OutOfReach) or (isinstance(move, AtTheLimit) and move.map is None)
 
 
 def _soak(job: Job) -> Iterator[Move]:
@@ -188,42 +186,38 @@ def required_sigma_um(job: Job) -> float:
 
 
 def _measure(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: Set[str]) -> Iterator[Move]:
-    """The programme for the faces whose verdict is open, and what only new stations or a new piece can cure."""
+    """The programme for the faces whose verdict waits for readings, and what only new stations or a new piece cure."""
     few = [v for v in verdicts if not _could_tell(job, v)]
     for face in dict.fromkeys(v.face for v in few):
         yield MoreStations(faces=(face,), measures=tuple(v.measure for v in few if v.face == face))
     faces = tuple(dict.fromkeys(v.face for v in verdicts if v not in few))
     if not faces:
         return
+    waiting = [v for v in verdicts if v.face in faces and v.limit_um is not None and v.face not in in_doubt]
     offers = list(candidates(job, tuple(KINDS.values())))
     goal = required_sigma_um(job)
     plan = _plan(job, report, faces, goal)
-    if plan.reached:  # known as well as is usual: only what lies near its limit asks for more
-        asked = [v for v in verdicts if v.face in faces and v.limit_um is not None and v.face not in in_doubt]
-        closer_um = min((_from_limit_um(job, v) / SURELY for v in asked), default=0.0)
-        if WORTH_READING * goal < closer_um < plan.worst_um:
-            plan = _plan(job, report, faces, closer_um)
-        if plan.reached or not (found := programme(plan, offers)).reached:
-            yield from (_at_the_limit(report, v, goal) for v in asked)
+    found, chance = programme(plan, offers), None
+    proving = job.goal.part is not None or not found.reached
+    if not found.reached or plan.reached:  # what is usual cannot be had, or was not enough
+        if found.taken and not found.reached and found.reach_um > KNOWN_UM:  # nothing shows what is blind
+            new = [m for m in _cured(job, report, faces) if m.cure.candidate is not None and m.cure.candidate.pieces]
+            yield from new or (OutOfReach(faces=faces, without=job.without),)
+            if not _read(job, offers, faces, 1):
+                yield from (_setting(report, offer, faces, found) for offer in found.taken)
             return
-    else:
-        found = programme(plan, offers)
-    proof = _proof(job, faces, PROVEN_BY * found.reach_um, plan.twist)
-    blind = bool(found.taken) and not found.reached and found.reach_um > KNOWN_UM
-    if blind:  # of what is not seen at all no limit can be proved
-        new = [m for m in _cured(job, report, faces) if m.cure.candidate is not None and m.cure.candidate.pieces]
-        yield from new or (OutOfReach(faces=faces, without=job.without),)
-    elif found.taken and not found.reached:
-        alike = [v.limit_um for v in verdicts if v.limit_um is not None and (v.measure == TWIST) == plan.twist]
-        now = min(alike, default=PROVEN_BY * goal)
-        yield AskForLess(
-            faces=faces,
-            proof=proof,
-            gain=Improvement("limit that can be proved", "µm/m" if plan.twist else "µm", now, proof.limit),
-        )
-    offered = [_setting(report, offer, faces, found) for offer in found.taken]
-    if offered and found.reached and job.goal.part is not None:
-        offered[0] = replace(offered[0], proof=proof)
+        ends = {v.face: at_the_limit(job, report, v, plan.worst_um) for v in waiting if v.decision == "open"}
+        helps = {name for name, end in ends.items() if end.map is not None}
+        closer = None if _read(job, offers, faces, OFTEN) else closer_um(plan, waiting, found.reach_um, helps)
+        if closer is not None:
+            found = programme(plan.asking(closer[0]), offers)
+        if closer is None or not found.reached or found.minutes > closer[2]:
+            yield from _given_up(job, report, waiting, faces, ends)
+            return
+        chance = closer[1]
+    offered = [replace(_setting(report, offer, faces, found), chance=chance) for offer in found.taken]
+    if offered and proving and found.reach_um < KNOWN_UM:
+        offered[0] = replace(offered[0], proof=_proof(job, faces, PROVEN_BY * found.reach_um, plan.twist))
     stack = next_stack(plan, job)
     listed: list[Move] = list(offered)
     if stack is not None and stack.known[1] - stack.known[0] > WORTH:
@@ -231,6 +225,32 @@ def _measure(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: Se
     yield from listed
     if not found.taken:
         yield from _cured(job, report, faces)
+
+
+def _given_up(
+    job: Job, report: Report, waiting: Sequence[Verdict], faces: tuple[str, ...], ends: Mapping[str, AtTheLimit]
+) -> Iterator[Move]:
+    """What is left where no reading would settle what is open."""
+    unseen = tuple(dict.fromkeys(v.face for v in waiting if waits_unseen(v)))
+    if unseen or not waiting:
+        cured: list[Move] = list(_cured(job, report, unseen or faces))
+        yield from cured or (OutOfReach(faces=unseen or faces, without=job.without),)
+    for verdict in (v for v in waiting if v.face not in unseen):
+        yield ends[verdict.face] if verdict.face in ends else NoPass(faces=(verdict.face,), verdict=verdict)
+
+
+def _read(job: Job, offers: Sequence[Candidate], faces: Collection[str], times: int) -> bool:
+    """Whether everything that can be read of these faces, as they are, was read so many times."""
+    once = sum(len(s.readings) for c in offers if not c.instruments for s in c.settings)
+    return sum(len(s.readings) for s in _bound(job, faces)) >= times * max(once, 1)
+
+
+def _bound(job: Job, faces: Collection[str]) -> Iterator[Setting]:
+    """The settings that bind one of these faces as it is now."""
+    states = job.states()
+    for number, setting in enumerate(job.settings):
+        if any(name in faces and job.state_at(name, number) == states[name] for name in setting.geometry.faces()):
+            yield setting
 
 
 def _could_tell(job: Job, verdict: Verdict) -> bool:
@@ -251,22 +271,6 @@ def _plan(job: Job, report: Report, faces: Sequence[str], goal_um: float) -> Rea
     if asked == {TWIST} and wide:
         return ReadingPlan(job, wide, False, goal_um, left_out, report.given, twist=True)
     return ReadingPlan(job, faces, asked <= {STRAIGHTNESS}, goal_um, left_out, report.given)
-
-
-def _from_limit_um(job: Job, verdict: Verdict) -> float:
-    """How far a value lies from its limit; of a twist from edge to edge."""
-    off = abs(abs(verdict.value_um or 0.0) - (verdict.limit_um or 0.0))
-    return off * job.faces()[verdict.face].width_mm / 1e3 if verdict.measure == TWIST else off
-
-
-def _at_the_limit(report: Report, verdict: Verdict, known_um: float) -> AtTheLimit:
-    """Where the face stands proudest; nothing of a limit with a side, or of a twist, which tell more than that."""
-    shape = next(s for s in report.shapes if s.face == verdict.face)
-    most = np.nanmax(shape.height_um, initial=0.0)
-    plain = verdict.side in ("between", "at most") and verdict.measure != TWIST and most > 0
-    proud = np.nan_to_num(shape.height_um) >= PROUD * most if plain else np.zeros(len(shape.x_mm), bool)
-    at = tuple(sorted(set(shape.x_mm[proud].tolist())))
-    return AtTheLimit(faces=(verdict.face,), where_mm=at, known_um=known_um, twist=verdict.measure == TWIST)
 
 
 def put_in(offered: list[Move], move: Move) -> None:
@@ -329,6 +333,7 @@ def _setting(report: Report, offer: Offer, faces: tuple[str, ...], found: Progra
         settles=faces,
         whole=found,
         block_step_share=_coarse(report) if settings[0].geometry.between_steps else None,
+        once_more=sum(s.geometry == settings[0].geometry for s in _bound(report.job, settings[0].geometry.faces())),
     )
 
 

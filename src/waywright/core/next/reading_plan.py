@@ -12,6 +12,7 @@ read are asked about as well: what is not read is not known.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -106,6 +107,7 @@ class ReadingPlan:
         given: Given = NOTHING_MORE,
         twist: bool = False,
     ) -> None:
+        self.faces = tuple(faces)
         self._asks = (faces, along, required_sigma_um, left_out, given, twist)
         self.given = given
         self.job = job
@@ -122,6 +124,16 @@ class ReadingPlan:
         self.weights: FloatArray = shapes[self.free]
         self._nodes = self.weights @ self.told_by.T
         self._as_well_as_asked = self.weights @ self.weights.T / required_sigma_um**2
+
+    def asking(self, required_sigma_um: float) -> ReadingPlan:
+        """The same readings, asked to know every height to this."""
+        other = copy.copy(self)
+        faces, along, _, left_out, given, twist = self._asks
+        other._asks = (faces, along, required_sigma_um, left_out, given, twist)
+        other.required_sigma_um = required_sigma_um
+        other._as_well_as_asked = self._as_well_as_asked * (self.required_sigma_um / required_sigma_um) ** 2
+        other.__dict__.pop("known", None)  # depends on it
+        return other
 
     def again(self, job: Job) -> ReadingPlan:
         """The same question of other readings."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Set
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -16,6 +16,8 @@ from waywright.core.work.done import removed_so_far, strokes
 from waywright.core.work.maps import ScrapingMap
 from waywright.core.work.scraping import scraping_map
 
+MOST_ROUNDS = 6  # after so many a hand does not come nearer; a guess, no source
+FURTHER = 2 / 3  # of the limit, to which a face at its very limit is brought
 MAPPED = ("between", "at most", "middle high only", "hollow only")  # sides that a map is drawn for
 
 
@@ -32,17 +34,27 @@ def maps(job: Job, report: Report, doubted: Set[str], face: str | None = None) -
                 yield verdict, found
 
 
-def map_for(job: Job, report: Report, verdict: Verdict, share: float = 1.0) -> ScrapingMap | None:
+def map_for(
+    job: Job,
+    report: Report,
+    verdict: Verdict,
+    share: float = 1.0,
+    goal_um: float | None = None,
+    surely: bool = False,
+) -> ScrapingMap | None:
     """The scraping map of the face of a verdict, None where nothing of it is read.
 
     With what this hand takes as far as it is known, and what earlier passes left uneven between the stations.
     `share`: of the usual depth of a pass. Where a full pass is too coarse, the map is drawn with lighter ones.
+    `goal_um`: the zone to come to, where it is not left to the limit. `surely`: as if the likeliest shape were known.
     """
     face = job.faces()[verdict.face]
     shape = next(s for s in report.shapes if s.face == face.name)
     draws = report.draws_um.get(face.name)
     if draws is None:
         return None
+    if surely:
+        draws = draws.mean(axis=0, keepdims=True)
     read = np.isfinite(shape.height_um)
     hand = report.hand.lighter(share)
     found = scraping_map(
@@ -54,13 +66,14 @@ def map_for(job: Job, report: Report, verdict: Verdict, share: float = 1.0) -> S
         hand=hand,
         limit=None if verdict.limit_um is None else Limit(verdict.limit_um, verdict.side),
         side=verdict.side,
+        goal_um=goal_um,
         measure=verdict.measure if verdict.measure in (STRAIGHTNESS, FLATNESS) else None,
         leave_out_mm=job.goal.leave_out_mm,
         passes_before=strokes(job, face.name),
         taken=removed_so_far(job, face, report.hand),
     )
     if found.outcome == "coarse" and found.lighter_um is not None and share == 1.0:
-        return map_for(job, report, verdict, found.lighter_um / hand.depth_um)
+        return map_for(job, report, verdict, found.lighter_um / hand.depth_um, goal_um, surely)
     return found
 
 
@@ -74,10 +87,23 @@ class Scrape(Move):
 
 
 @dataclass(frozen=True, kw_only=True)
-class MeasureAgain(Move):
-    """Nothing is to be taken, as the map says why, though the face is outside."""
+class NoPass(Move):
+    """A face is outside, and no pass of this hand would surely better it, nor readings tell more."""
 
-    map: ScrapingMap
+    act: ClassVar[Act] = "rub"
+    verdict: Verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtTheLimit(Move):
+    """Known to `known_um`, as well as readings tell, and still open: the value lies at the limit itself. `map`: what
+    brings it surely inside, None where no pass of this hand would.
+    """
+
+    act: ClassVar[Act] = "scrape"
+    verdict: Verdict
+    known_um: float
+    map: ScrapingMap | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,7 +126,47 @@ class NoMap(Move):
     verdict: Verdict
 
 
-def scraped(job: Job, report: Report, doubted: Set[str]) -> Iterator[Move]:
+Mapped = tuple[Verdict, ScrapingMap]
+
+
+def without_metal(
+    job: Job, report: Report, doubted: Set[str], mapped: Sequence[Mapped]
+) -> tuple[list[Verdict], list[Verdict]]:
+    """The verdicts that are outside though no metal is surely to be taken: those that wait for readings, since with
+    heights known there would be; and those that do not, since no pass of this hand would better them.
+    """
+    waiting = [v for v in report.verdicts if v.decision == "outside" and v.unseen and v.face not in doubted]
+    beyond: list[Verdict] = []
+    for verdict, found in mapped:
+        if found.outcome == "scrape":
+            continue
+        known = map_for(job, report, verdict, surely=True)
+        (beyond if known is not None and known.outcome == "coarse" else waiting).append(verdict)
+    return waiting, beyond
+
+
+def at_the_limit(job: Job, report: Report, verdict: Verdict, known_um: float) -> AtTheLimit:
+    """For a verdict that no reading would settle."""
+    often = sum(p.face == verdict.face for p in job.passes) >= MOST_ROUNDS
+    plain = not often and verdict.measure != TWIST and verdict.side in MAPPED and verdict.limit_um is not None
+    found = map_for(job, report, verdict, goal_um=FURTHER * (verdict.limit_um or 0.0)) if plain else None
+    if found is not None and found.outcome != "scrape":
+        found = None
+    return AtTheLimit(
+        faces=(verdict.face,),
+        where_mm=() if found is None else _where_mm(found),
+        minutes=0.0 if found is None else found.minutes,
+        verdict=verdict,
+        known_um=known_um,
+        map=found,
+    )
+
+
+def _where_mm(found: ScrapingMap) -> tuple[float, ...]:
+    return tuple(sorted({p for z in found.zones for p in (z.from_mm, z.to_mm)}))
+
+
+def scraped(job: Job, report: Report, doubted: Set[str], mapped: Sequence[Mapped]) -> Iterator[Move]:
     """A map for each face that is outside; or why none is drawn."""
     for verdict in report.verdicts:
         if verdict.decision != "outside" or verdict.unseen or verdict.face in doubted:
@@ -117,13 +183,12 @@ def scraped(job: Job, report: Report, doubted: Set[str]) -> Iterator[Move]:
             )
         elif verdict.side not in MAPPED:
             yield NoMap(faces=(verdict.face,), verdict=verdict)
-    for verdict, found in maps(job, report, doubted):
+    for verdict, found in mapped:
         if found.outcome != "scrape":
-            yield MeasureAgain(faces=(verdict.face,), minutes=found.minutes, map=found)
             continue
         yield Scrape(
             faces=(verdict.face,),
-            where_mm=tuple(sorted({p for z in found.zones for p in (z.from_mm, z.to_mm)})),
+            where_mm=_where_mm(found),
             gain=Improvement(verdict.measure, "µm", found.before_um or 0.0, found.after_um),
             minutes=found.minutes,
             verdict=verdict,

@@ -13,6 +13,7 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -180,15 +181,17 @@ class Cross(Kind):
 
     def words(self, shown: Showing) -> str:
         """For a person: "a level across P on 30 mm feet"."""
-        return f"a level across {self.face} on {shown.text(self.base_mm, 'mm')} feet"
+        about = f", its middle at y {shown.number(self.y_mm, 'mm')}" if self.y_mm else ""
+        return f"a level across {self.face} on {shown.text(self.base_mm, 'mm')} feet{about}"
 
     def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
         """For a person: "set a level across P, one foot on the near line (y −15), one on the far line (y 15)"."""
-        feet = [line(self.y_mm + side * self.base_mm / 2, shown) for side in (-1, 1)]
+        first, *others = (_feet(s, shown) for s in candidate.settings)
         return (
-            f"set {_level_of(candidate)} across {self.face}, one foot on {feet[0]}, one on {feet[1]}",
+            f"set {_level_of(candidate)} across {self.face}, {first}",
             *borrowed(candidate, shown, self.base_mm),
             f"it stands {spots_of(candidate.settings[0], shown)}",
+            *(f"then, without touching its zero, {feet}" for feet in others),
             "keep the level the same way round; + when the far foot is higher",
         )
 
@@ -210,14 +213,30 @@ class Cross(Kind):
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
-        """A level across each face with two lines or more, at every station, feet on the outer lines."""
+        """A level across each face with two lines or more, at every station: feet on the outer lines; and, with more
+        lines, on each two neighbours in turn, without touching its zero."""
         for (level, more), face in itertools.product(_levels(job), job.faces().values()):
             if len(face.lines_mm) < 2:
                 continue
             near, far = face.lines_mm[0], face.lines_mm[-1]
             geometry = cls(face.name, far - near, (near + far) / 2)
-            setting = proposed(geometry, "readings", "um_per_m", "µm/m", np.array(face.stations_mm), None, level.name)
-            yield _candidate((setting,), level, more)
+            stations = np.array(face.stations_mm)
+            yield _candidate(
+                (proposed(geometry, "readings", "um_per_m", "µm/m", stations, None, level.name),), level, more
+            )
+            if len(face.lines_mm) > 2:
+                name = f"next across {face.name}, {level.name}"
+                parts = (cls(face.name, b - a, (a + b) / 2) for a, b in pairwise(face.lines_mm))
+                across = (proposed(p, "readings", "um_per_m", "µm/m", stations, None, level.name) for p in parts)
+                yield _candidate(tuple(replace(s, name=name) for s in across), level, more)
+
+
+def _feet(setting: Setting, shown: Showing) -> str:
+    """Where the feet of a level across stand."""
+    kind = setting.geometry
+    assert isinstance(kind, Cross)
+    near, far = (line(kind.y_mm + side * kind.base_mm / 2, shown) for side in (-1, 1))
+    return f"one foot on {near}, one on {far}"
 
 
 def _levels(job: Job) -> list[Kit]:

@@ -58,7 +58,10 @@ def least_zones(draws_um: FloatArray, planes: FloatArray, unseen: FloatArray) ->
     columns = columns[:, orthonormal(columns, DEPENDENT).kept]
     if columns.shape[1] >= len(columns):
         return np.zeros(len(draws_um))
-    return np.asarray(2 * minimax(columns, draws_um).deviation)
+    try:
+        return np.asarray(2 * minimax(columns, draws_um).deviation)
+    except ArithmeticError:  # columns that explain all but rounding leave nothing that could be settled
+        return _no_less(draws_um, columns)
 
 
 def _no_less(draws_um: FloatArray, columns: FloatArray) -> FloatArray:
