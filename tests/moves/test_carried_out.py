@@ -28,6 +28,7 @@ from waywright.core.next.retakes import TakeAgain
 from waywright.core.next.scraping import Scrape, TakeTwist
 from waywright.core.readings import KINDS, Cross, LayUp, Rolls, Step
 from waywright.core.report import report
+from waywright.demo import shop
 from waywright.views.moves import how
 from waywright.views.numbers import METRIC, sentence
 
@@ -97,6 +98,7 @@ def _spoiled(job: Job, rng: np.random.Generator) -> Job:
 def example_jobs() -> Iterator[tuple[str, Job]]:
     """The sample shops and what may become of them, and the examples of the documents."""
     yield from shops().items()
+    yield "two edges without a level", replace(jobfile.loads(shop("two_edges")), without=("level", "autocollimator"))
     for path in sorted(EXAMPLES.glob("*.toml")):
         yield path.stem, jobfile.read(path)
 

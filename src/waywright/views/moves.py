@@ -119,9 +119,10 @@ def _(move: TakeSetting, shown: Shown) -> str:
     if move.some:
         taken = (replace(s, readings=(*s.geometry.rests(s.readings), *readings)) for s, readings in move.some)
         candidate = candidate.of(taken)
-    again = f"once more, a setting of its own, number {move.once_more + 1} laid out so: " if move.once_more else ""
-    words = sentence(again + candidate.words(shown))
-    return " ".join(filter(None, (words, _enough(candidate, move.whole.reached, shown))))
+    count = move.once_more + 1
+    again = f"Type it as a setting of its own: it is number {count} laid out so." if move.once_more else ""
+    words = sentence(candidate.words(shown))
+    return " ".join(filter(None, (words, _enough(candidate, move.whole.reached, shown), again)))
 
 
 def _enough(candidate: Candidate, reached: bool, shown: Shown) -> str:

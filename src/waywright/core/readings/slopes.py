@@ -186,14 +186,13 @@ class Cross(Kind):
 
     def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
         """For a person: "set a level across P, one foot on the near line (y −15), one on the far line (y 15)"."""
-        first, *others = (_feet(s, shown) for s in candidate.settings)
-        return (
-            f"set {_level_of(candidate)} across {self.face}, {first}",
-            *borrowed(candidate, shown, self.base_mm),
-            f"it stands {spots_of(candidate.settings[0], shown)}",
-            *(f"then, without touching its zero, {feet}" for feet in others),
-            "keep the level the same way round; + when the far foot is higher",
-        )
+        said: list[str] = []
+        for setting in candidate.settings:
+            since = ", its zero not touched since" if said else ""
+            said.append(f"set {_level_of(candidate)} across {self.face}, {_feet(setting, shown)}{since}")
+            said += [] if since else borrowed(candidate, shown, self.base_mm)
+            said.append(f"it stands {spots_of(setting, shown)}")
+        return (*said, "keep the level the same way round; + when the far foot is higher")
 
     def check(self, job: Job) -> None:
         """Refuse a base that is not positive, and a face that is read on one line."""
