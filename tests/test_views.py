@@ -40,7 +40,8 @@ from waywright.core.evidence.findings import (
 from waywright.core.evidence.job import Pass, PassZone, Reading, Setting
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
-from waywright.core.next.moves import MakePiece, Soak
+from waywright.core.next.measuring import MakePiece
+from waywright.core.next.moves import Soak
 from waywright.core.readings import LayUp, Step
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json

@@ -11,7 +11,7 @@ from waywright import demo, jobfile
 from waywright.core.evidence.goal import Goal, Workpiece
 from waywright.core.evidence.job import Job, Pass, Setting, Typed
 from waywright.core.judge.zones import minimum_zone_planes
-from waywright.core.next.moves import required_sigma_um
+from waywright.core.next.measuring import required_sigma_um
 from waywright.core.readings import LayUp
 from waywright.core.readings.proposed import BORROWING_MIN
 from waywright.core.report import report

@@ -10,7 +10,7 @@ from waywright import demo, jobfile
 from waywright.core.evidence.findings import Improvement, Move
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
-from waywright.core.next.moves import SHARE, put_in, required_sigma_um
+from waywright.core.next.measuring import SHARE, put_in, required_sigma_um
 from waywright.core.next.next_stack import next_stack
 from waywright.core.next.reading_plan import ReadingPlan
 from waywright.core.readings import Cross, LayUp

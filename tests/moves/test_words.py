@@ -21,7 +21,8 @@ from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.lying import TURNS
 from waywright.core.evidence.things import Face, Instrument
 from waywright.core.next.faults import AskPaper
-from waywright.core.next.moves import MoreStations, SetGoal, doubted
+from waywright.core.next.measuring import MoreStations
+from waywright.core.next.moves import SetGoal, doubted
 from waywright.core.next.scraping import AtTheLimit, TakeTwist
 from waywright.core.readings import Cross, LayUp, Slide, Step
 from waywright.core.report import report

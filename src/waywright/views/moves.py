@@ -11,17 +11,8 @@ from waywright.core.evidence.job import Reading
 from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.where import spots
 from waywright.core.next.faults import AskPaper, FindFault
-from waywright.core.next.moves import (
-    MakePiece,
-    MoreStations,
-    OutOfReach,
-    Proof,
-    SetGoal,
-    Soak,
-    Stop,
-    TakeSetting,
-    TryStack,
-)
+from waywright.core.next.measuring import MakePiece, MoreStations, OutOfReach, Proof, TakeSetting, TryStack
+from waywright.core.next.moves import SetGoal, Soak, Stop
 from waywright.core.next.retakes import Retake, TakeAgain
 from waywright.core.next.scraping import AtTheLimit, NoMap, NoPass, Scrape, TakeTwist
 from waywright.core.readings.proposed import finely
