@@ -26,7 +26,8 @@ from waywright.core.next.moves import SetGoal, doubted
 from waywright.core.next.scraping import AtTheLimit, TakeTwist
 from waywright.core.readings import Cross, LayUp, Slide, Step
 from waywright.core.report import report
-from waywright.views.moves import _how, _why, how, moves_view, next_words, reason
+from waywright.views.moves import how, moves_view, next_words, reason
+from waywright.views.moves.phrases import how_words, why_words
 from waywright.views.numbers import INCH, METRIC, Shown
 from waywright.views.result import result
 from waywright.views.slips import question, slip_words
@@ -76,8 +77,8 @@ def reports() -> dict[str, Report]:
 
 def test_every_move_has_words() -> None:
     """Each class of move says what to do and why; one without words would break every page."""
-    assert {kind for kind in kinds() if kind not in _how.registry} == set()
-    assert {kind for kind in kinds() if kind not in _why.registry} == set()
+    assert {kind for kind in kinds() if kind not in how_words.registry} == set()
+    assert {kind for kind in kinds() if kind not in why_words.registry} == set()
 
 
 def test_in_inches_nothing_is_said_in_millimetres(reports: dict[str, Report]) -> None:

@@ -17,8 +17,9 @@ from waywright.core.evidence.findings import BURR, Report, Shape
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.units import convert
 from waywright.views.numbers import BAND, UNKNOWN_UM, Shown
-from waywright.views.result import Result, verdict_words
+from waywright.views.result import Result
 from waywright.views.tables import line_name, usual_band_um
+from waywright.views.verdict_lines import verdict_words
 
 STROKES = ("whole line", "long dashes", "dots", "dash and dot", "short dashes")  # of the lines, the near one first
 MOST_LINES = len(STROKES)  # that can be told apart from the side; more are drawn from above only

@@ -20,9 +20,10 @@ from waywright.views.findings import needs_words
 from waywright.views.judged import Judged
 from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import NONE, shown_in
-from waywright.views.result import Result, VerdictLine, result
+from waywright.views.result import Result, result
 from waywright.views.slips import ONE_OF
 from waywright.views.tables import ShapeTable
+from waywright.views.verdict_lines import VerdictLine
 
 MOST_MOVES = 9  # that a person still reads
 LINES_A_TABLE = 5  # so many lines across fit beside each other

@@ -16,7 +16,8 @@ from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions
 from waywright.views.moves import a_kind, borrowed_kinds, moves_view, next_words
 from waywright.views.numbers import Shown
-from waywright.views.result import Result, Unseen, by_cure, result
+from waywright.views.result import Result, result
+from waywright.views.unsure import Unseen, by_cure
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import FacePart, Page, Retakes, SettingLine, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
