@@ -137,7 +137,7 @@ def test_poses_make_rolls_tell_how_faces_lie() -> None:
                 key="size_mm", unit="mm", instrument="micrometer",
             )  # fmt: skip
         solution = solved(done)
-        found[slopes] = solution.rigid_side.shape[1]
+        found[slopes] = solution.normal.rigid_side.shape[1]
         assert _told_truly(solution, truth)
     assert found[POSED] == 5
     assert found[(0.0, None, None, 0.0)] > found[POSED]
