@@ -17,6 +17,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import groupby
+from multiprocessing import Pool
 
 import numpy as np
 
@@ -241,13 +242,15 @@ def ended(walk: Walk, found: Report, truth: Mapping[str, FloatArray]) -> None:
 
 def main() -> None:
     """All shops; the table is docs/tables/shops.md."""
-    walks = []
-    for k in track(range(SHOPS), "shops"):
-        shop = drawn(np.random.default_rng([SEED, k]))
-        walk = follow(shop, np.random.default_rng([SEED, k, 1]))
-        person = by_person(shop, np.random.default_rng([SEED, k, 2]))
-        walks.append((walk, person))
-    summary(walks)
+    with Pool() as pool:
+        summary(list(track(pool.imap(worked, range(SHOPS)), "shops", SHOPS)))
+
+
+def worked(number: int) -> tuple[Walk, int | None]:
+    """One shop, and what a person reads there until nothing is open."""
+    shop = drawn(np.random.default_rng([SEED, number]))
+    walk = follow(shop, np.random.default_rng([SEED, number, 1]))
+    return walk, by_person(shop, np.random.default_rng([SEED, number, 2]))
 
 
 def summary(walks: list[tuple[Walk, int | None]]) -> None:

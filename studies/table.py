@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TypeVar
@@ -17,11 +17,11 @@ TABLES = Path(__file__).resolve().parent.parent / "docs" / "tables"
 T = TypeVar("T")
 
 
-def track(items: Sequence[T], what: str) -> Iterator[T]:
-    """Go through `items` with a bar on stderr; `what` says in a few words what is being done."""
+def track(items: Iterable[T], what: str, count: int | None = None) -> Iterator[T]:
+    """Go through `items`, `count` where they have no length, with a bar on stderr; `what` says what is being done."""
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as progress:
-        yield from progress.track(items, description=what)
+        yield from progress.track(items, total=count, description=what)
 
 
 def write_table(
