@@ -34,7 +34,7 @@ from waywright.core.next.measuring import OutOfReach, TakeSetting
 from waywright.core.next.moves import Stop
 from waywright.core.next.programme import TIMES
 from waywright.core.next.retakes import TakeAgain
-from waywright.core.next.scraping import AtTheLimit, NoPass, Scrape, TakeTwist
+from waywright.core.next.scraping import AtTheLimit, LetBe, NoPass, Scrape, TakeTwist
 from waywright.core.readings.proposed import BORROWING_MIN
 from waywright.core.report import report
 from waywright.core.work.maps import ScrapingMap
@@ -154,7 +154,7 @@ def check(walk: Walk, found: Report) -> None:
         return
     decided = {v.face: v.decision for v in found.verdicts}
     for move in found.moves:
-        metal = isinstance(move, Scrape | TakeTwist) or (isinstance(move, AtTheLimit) and move.map is not None)
+        metal = isinstance(move, Scrape | TakeTwist | AtTheLimit)
         if metal and decided[move.faces[0]] == "inside":
             walk.faults.append("takes metal from what is inside")
         if isinstance(move, Scrape | NoPass) and decided[move.faces[0]] != "outside":
@@ -190,7 +190,7 @@ def act(
         anew = replace(anew, readings=tuple(replace(r, id=f"{r.id} {number}", corrects=None) for r in anew.readings))
         walk.readings += len(of.to_read)
         return taken(replace(job, settings=(*job.settings, anew)), [anew.id], truth, rng)
-    if isinstance(move, Scrape | AtTheLimit) and move.map is not None:
+    if isinstance(move, Scrape | AtTheLimit):
         walk.said.clear()
         return scraped(walk, move.faces[0], move.map, job, truth, number, rng)
     return None
@@ -228,7 +228,7 @@ def scraped(
 def ended(walk: Walk, found: Report, truth: Mapping[str, FloatArray]) -> None:
     """Why, and whether that is true: faces called inside are held against the truth."""
     move = found.moves[0]
-    walk.end = {Stop: "inside", AtTheLimit: "at the limit", NoPass: "no pass", OutOfReach: "out of reach"}.get(
+    walk.end = {Stop: "inside", LetBe: "at the limit", NoPass: "no pass", OutOfReach: "out of reach"}.get(
         type(move), f"stuck: {how(move)}"
     )
     for verdict in found.verdicts:

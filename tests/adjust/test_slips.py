@@ -155,6 +155,18 @@ def test_neither_a_misreading_nor_a_rough_hand_is_a_slip() -> None:
     assert solve_readings(rough).screened.fit.slips == ()
 
 
+@pytest.mark.parametrize("off_um", [10.0, 100.0, 1000.0, -18_000.0])
+def test_a_misread_gap_is_a_suspect_and_accuses_no_other_lay_up(off_um: float) -> None:
+    """One gap off by a block, or typed with its decimal point a place too far: inches, or another turn, of an innocent
+    lay-up may fit a little better; what is wrong is that one reading, and it is said."""
+    for seed in range(6):
+        job = taken(seed=seed).job
+        wrong = job.settings[seed % 6].readings[(5 * seed) % 14]
+        screened = solve_readings(spoiled(job, wrong.id, off_um)).screened
+        assert screened.fit.slips == ()
+        assert wrong.id in {name for s in screened.suspects for name in (s.reading, *s.like)}
+
+
 def test_a_clean_job_is_solved_no_more_often(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where χ² is as honest readings make it no hypothesis is solved."""
     from waywright.core.adjust import slips as asked

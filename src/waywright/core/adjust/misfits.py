@@ -46,7 +46,8 @@ def misfits(net: Network, solution: Solution, settings: IntArray, instruments: S
     """
     firsts: dict[str, int] = {}  # blocks of one name are one setting
     of = np.array([firsts.setdefault(net.job.settings[i].group, int(i)) for i in settings], np.intp)
-    tried = (_apart(net.job.settings[i], solution, of == i) for i in firsts.values())
+    scaled = max((one.factor for one in instruments), default=1.0) ** -2
+    tried = (_apart(net.job.settings[i], solution, of == i, scaled) for i in firsts.values())
     apart = sorted((a for a in tried if a is not None), key=lambda a: a.chance)
     return (
         tuple(_setting(a) for a in apart if a.chance < IMPROBABLE / len(firsts))
@@ -98,26 +99,28 @@ def _worst(job: Job, solution: Solution, of: IntArray, apart: Sequence[_Apart]) 
     return job.settings[min(numbers, key=order)].id if numbers else ""
 
 
-def _apart(setting: Setting, solution: Solution, mine: BoolArray) -> _Apart | None:
+def _apart(setting: Setting, solution: Solution, mine: BoolArray, scaled: float = 1.0) -> _Apart | None:
     """The rows `mine` of a setting against the others among themselves; None where there is nothing to compare.
 
     What it adds to χ², a unit of redundancy, over the same of all others without it. Both are independent when all are
     honest, so that the ratio has the F distribution whatever their common scale (the extra sum of squares: G. A. F.
-    Seber and A. J. Lee, Linear Regression Analysis, 2nd edition, 2003, section 4.3).
+    Seber and A. J. Lee, Linear Regression Analysis, 2nd edition, 2003, section 4.3). Their scale counts as no
+    less than honest readings hardly ever show: a few rounded ones may fit one another to nothing. `scaled`: 1/f² where
+    instruments count as f times as rough as they claim.
     """
     square, spare = solution.residuals**2, solution.redundancies
-    if _roughly(solution, mine) > MAY_BE:
+    if _roughly(solution, mine, scaled) > MAY_BE:
         return None
     without = Solution(solution.unknowns, solution.rows.take(np.flatnonzero(~mine)))
     left, chi2 = float(without.redundancies.sum()), float((without.residuals**2).sum())
     adds, more = float(spare.sum()) - left, float(square.sum()) - chi2
     if min(left, adds) < NEEDED or chi2 <= 0:
         return None
-    ratio = max(0.0, more / adds) / (chi2 / left)
+    ratio = max(0.0, more / adds) / max(chi2 / left, _least(left) * scaled)
     return _Apart(setting, float(np.sqrt(ratio)), float(special.fdtrc(adds, left, ratio)))
 
 
-def _roughly(solution: Solution, mine: BoolArray) -> float:
+def _roughly(solution: Solution, mine: BoolArray, scaled: float) -> float:
     """The chance of that ratio as the residuals with it tell it, without solving again.
 
     As if each way in which a setting can differ were checked alike: then what it adds is its residuals over the share
@@ -131,4 +134,10 @@ def _roughly(solution: Solution, mine: BoolArray) -> float:
     more, all_of_it = float(square[mine].sum()) * ways / own, float(square.sum())
     if more >= all_of_it:
         return 0.0
-    return float(special.fdtrc(ways, total - ways, more / ways / ((all_of_it - more) / (total - ways))))
+    others = max((all_of_it - more) / (total - ways), _least(total - ways) * scaled)
+    return float(special.fdtrc(ways, total - ways, more / ways / others))
+
+
+def _least(spare: float) -> float:
+    """χ² over its redundancy, of readings as good as they claim: less but one time in a hundred."""
+    return float(special.chdtri(spare, 0.99)) / spare

@@ -37,6 +37,7 @@ NAMED = 25.0  # so much lower must D be
 MARGIN = 10.0  # and so much before that of the next
 MOST_ALIKE = 4  # that may be it: of more nobody is asked
 AKAIKE = 2.0  # for a free number
+SINGLE, ANYWHERE = 4, 18.0  # readings that may be wrong each for itself, and what each costs: 2·ln of some 8,000 u
 LOOKED_INTO = 0.01  # chance of χ², of all or of a setting, beyond which on either side the hypotheses are tried
 LARGER = 100.0  # times its claim, squared, may a reading of a larger unit scatter and still be looked into
 FREE = 3.0  # lift and tilts, what most settings own
@@ -67,8 +68,30 @@ def slips(net: Network, claimed: Solution, given: Given) -> tuple[Slip, ...]:
 
     `claimed` are the equations of `net` (whose spacers are settled) with every instrument as it claims.
     """
-    ranked = hypotheses(net, claimed, given, closely=improbable(net, claimed))
-    return tuple(_slip(net.job, claimed, tried) for tried in likeliest(ranked))
+    found = likeliest(hypotheses(net, claimed, given, closely=improbable(net, claimed)))
+    if found:  # where single readings are wrong, and left out, it must stand out from them as well
+        first = found[0]
+        if first.falls + misread(first.solution) - misread(claimed) <= NAMED * first.scale:
+            return ()
+    return tuple(_slip(net.job, claimed, tried) for tried in found)
+
+
+def misread(solved: Solution) -> float:
+    """How far D falls, at most, when single readings are left out as well: the worst, then again, a few at most.
+
+    Each costs what a reading tells that may lie anywhere: 2·ln of its range over its u.
+    """
+    most, solution = 0.0, solved
+    for count in range(1, SINGLE + 1):
+        spare = solution.redundancies
+        checked = spare > UNCHECKED
+        if not checked.any():
+            break
+        worst = int(np.argmax(np.where(checked, solution.residuals**2 / np.where(checked, spare, 1.0), 0.0)))
+        rows = solution.rows.take(np.delete(np.arange(len(spare)), worst))
+        solution = Solution(solved.unknowns, rows)
+        most = max(most, _chi2(solved) - _chi2(solution) - ANYWHERE * count)
+    return most
 
 
 def likeliest(ranked: Sequence[Tried]) -> list[Tried]:

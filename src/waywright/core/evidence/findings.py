@@ -219,8 +219,8 @@ class Verdict:
     """A face against its limit. `decision` is inside, outside, open (and `why`) or not measured.
 
     While `unseen` shapes leave it open, `at_least_um` is what the measure comes to whatever they are (with a chance of
-    95 %), and `seen` are the lines they do nothing to. `as_made`: how true the face was made bounds what is not seen,
-    and the numbers count with that.
+    95 %), and `seen` are the lines they do nothing to. `as_made`: it is inside
+    because how true the face was made bounds what is not seen.
     """
 
     face: str

@@ -20,7 +20,7 @@ from waywright.core.next.cures import cures, visibility
 from waywright.core.next.next_stack import NextStack, next_stack
 from waywright.core.next.programme import TIMES, Programme, programme
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
-from waywright.core.next.scraping import AtTheLimit, NoPass, at_the_limit
+from waywright.core.next.scraping import AtTheLimit, LetBe, NoPass, at_the_limit
 from waywright.core.readings import KINDS
 from waywright.core.results.verdicts import STRAIGHTNESS, TWIST, aims
 from waywright.core.results.workpiece import diameter_um
@@ -153,8 +153,8 @@ def _unshown(wait: _Wait, furthest: Programme) -> Iterator[Move]:
 def _closer(wait: _Wait, usual: Programme) -> Iterator[Move]:
     """Closer readings, where they are worth what they cost; else what is left."""
     job, report, plan = wait.job, wait.report, wait.plan
-    ends = {v.face: at_the_limit(job, report, v, plan.worst_um) for v in wait.verdicts if v.decision == "open"}
-    helps = {name for name, end in ends.items() if end.map is not None}
+    ends = {v.face: at_the_limit(job, report, v) for v in wait.verdicts if v.decision == "open"}
+    helps = {name for name, end in ends.items() if isinstance(end, AtTheLimit)}
     closer = None if wait.was_read(OFTEN) else closer_um(plan, wait.verdicts, usual.reach_um, helps)
     if closer is not None:
         sigma_um, chance, most_min = closer
@@ -184,7 +184,7 @@ def _programme_of(wait: _Wait, found: Programme, *, proving: bool, chance: float
         yield from _cured(wait.job, wait.report, wait.faces)
 
 
-def _given_up(wait: _Wait, ends: Mapping[str, AtTheLimit]) -> Iterator[Move]:
+def _given_up(wait: _Wait, ends: Mapping[str, AtTheLimit | LetBe]) -> Iterator[Move]:
     """What is left where no reading would settle what is open."""
     unseen = tuple(dict.fromkeys(v.face for v in wait.verdicts if waits_unseen(v)))
     if unseen or not wait.verdicts:

@@ -19,7 +19,7 @@ from waywright.core.evidence.job import Job
 from waywright.core.next.faults import asked, faults
 from waywright.core.next.measuring import OutOfReach, measuring
 from waywright.core.next.retakes import TakeAgain, retakes
-from waywright.core.next.scraping import AtTheLimit, NoPass, maps, scraped, without_metal
+from waywright.core.next.scraping import LetBe, NoPass, maps, scraped, without_metal
 
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
 SOAK_MIN = 60.0
@@ -87,7 +87,7 @@ def moves(report: Report) -> Iterator[Move]:
 
 def _leads_nowhere(move: Move) -> bool:
     """Whether it only says that nothing more can be done about a face: that comes behind what can be."""
-    return isinstance(move, NoPass | OutOfReach) or (isinstance(move, AtTheLimit) and move.map is None)
+    return isinstance(move, LetBe | NoPass | OutOfReach)
 
 
 def _soak(job: Job) -> Iterator[Move]:

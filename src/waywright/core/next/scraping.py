@@ -96,14 +96,19 @@ class NoPass(Move):
 
 @dataclass(frozen=True, kw_only=True)
 class AtTheLimit(Move):
-    """Known to `known_um`, as well as readings tell, and still open: the value lies at the limit itself. `map`: what
-    brings it surely inside, None where no pass of this hand would.
-    """
+    """Still open, for its value lies near the limit itself, and cheaper brought surely inside than read on: `map`."""
 
     act: ClassVar[Act] = "scrape"
     verdict: Verdict
-    known_um: float
-    map: ScrapingMap | None
+    map: ScrapingMap
+
+
+@dataclass(frozen=True, kw_only=True)
+class LetBe(Move):
+    """Still open, for its value lies near the limit itself; no reading would settle it, nor a pass surely better it."""
+
+    act: ClassVar[Act] = "stop"
+    verdict: Verdict
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,20 +150,15 @@ def without_metal(
     return waiting, beyond
 
 
-def at_the_limit(job: Job, report: Report, verdict: Verdict, known_um: float) -> AtTheLimit:
-    """For a verdict that no reading would settle."""
+def at_the_limit(job: Job, report: Report, verdict: Verdict) -> AtTheLimit | LetBe:
+    """For a verdict that is open, known as well as the goal asks."""
     often = sum(p.face == verdict.face for p in job.passes) >= MOST_ROUNDS
     plain = not often and verdict.measure != TWIST and verdict.side in MAPPED and verdict.limit_um is not None
     found = map_for(job, report, verdict, goal_um=FURTHER * (verdict.limit_um or 0.0)) if plain else None
-    if found is not None and found.outcome != "scrape":
-        found = None
+    if found is None or found.outcome != "scrape":
+        return LetBe(faces=(verdict.face,), verdict=verdict)
     return AtTheLimit(
-        faces=(verdict.face,),
-        where_mm=() if found is None else _where_mm(found),
-        minutes=0.0 if found is None else found.minutes,
-        verdict=verdict,
-        known_um=known_um,
-        map=found,
+        faces=(verdict.face,), where_mm=_where_mm(found), minutes=found.minutes, verdict=verdict, map=found
     )
 
 

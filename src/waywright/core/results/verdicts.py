@@ -38,6 +38,7 @@ NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
 DRAWS = 4000
 LEAST_DRAWS = 400  # of which the least is worked out
 SURE = 0.95
+HARDLY = 0.2  # of the sigma from which a shape counts as not seen: it may be a part of a shape that several faces share
 SEED = 1
 
 
@@ -126,6 +127,18 @@ class FaceUnderTest:
             return None
         return least_zones(draws_um[:, at], planes, unseen[at])
 
+    def bent_um(self, aim: Aim) -> float:
+        """How far what is not seen of the face bends any of its lines; of flatness no bound: infinite."""
+        if aim.measure != STRAIGHTNESS or len(self.lines) < 3:  # fewer lie to each other by lift, tilt and twist alone
+            return np.inf
+        variance, shapes = np.linalg.eigh(self.covariance_um2)
+        large = variance >= len(variance) * (HARDLY * KNOWN_UM) ** 2
+        hidden = shapes[:, large] * np.sqrt(variance[large])
+        return max((one.hidden_um(hidden) for one in sections(*self._places(), self.lines)), default=0.0)
+
+    def _places(self) -> tuple[FloatArray, FloatArray]:
+        return self.heights.x_mm, self.heights.y_mm
+
     def twist_by(self, finer_um: FloatArray) -> float:
         """At most what shapes finer than the named ones, by their sigmas (n,), do to the twist: mostly nothing."""
         x, y = self.heights.x_mm, self.heights.y_mm
@@ -198,7 +211,9 @@ def effect_um(judge: FaceUnderTest, aim: Aim, spot: Blindness) -> float:
     if shape is None:
         return 0.0
     if not spot.weights:  # finer: sigmas, not one shape
-        return judge.twist_by(shape) if aim.measure == TWIST else 2 * float(shape[judge.at].max(initial=0.0))
+        if aim.measure == TWIST:
+            return judge.twist_by(shape)
+        return min(2 * float(shape[judge.at].max(initial=0.0)), judge.bent_um(aim))
     found = judge.measure(Aim(aim.measure, None), shape[None, :])
     return 0.0 if found is None else abs(float(found[0]))
 
@@ -219,8 +234,8 @@ def verdict(
     decision = decide(values, aim.limit, rule=goal.rule) if aim.limit is not None else None
     word, why = (decision.word, decision.why) if decision else ("open", "no limit was given")
     blind = blind_for(judge, aim, spots)
-    bounded = bool(blind) and all(s.as_made for s in blind)
-    if bounded and word == "inside":  # as bad as it was made it is still good
+    as_made = word == "inside" and bool(blind) and all(s.as_made for s in blind)
+    if as_made:  # as bad as it was made it is still good
         blind, why = [], f"{why}; {AS_MADE}"
     if blind:
         sees = UNSEEN if any(s.ratio >= BLIND for s in blind) else HARDLY_SEEN
@@ -242,11 +257,11 @@ def verdict(
         form.words,
         aim.grade,
         tuple(dict.fromkeys(s.mode for s in blind)),
-        as_made=bounded,
+        as_made=as_made,
     )
     if not blind or slipped or fit.misfits:
         return found
-    return _as_far_as_seen(found if bounded else replace(found, chance_inside=None), judge, aim, form, goal)
+    return _as_far_as_seen(replace(found, chance_inside=None), judge, aim, form, goal)
 
 
 def _modes(blind: Sequence[Blindness]) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from waywright.core.next.scraping import AtTheLimit, NoMap, NoPass, Scrape, TakeTwist
+from waywright.core.evidence.findings import Verdict
+from waywright.core.next.scraping import AtTheLimit, LetBe, NoMap, NoPass, Scrape, TakeTwist
 from waywright.core.work.maps import ScrapingMap
 from waywright.views.moves.phrases import all_of, how_words, why_words
 from waywright.views.numbers import Shown
@@ -60,27 +61,33 @@ def _(move: NoMap, shown: Shown) -> str:
 
 @how_words.register
 def _(move: AtTheLimit, shown: Shown) -> str:
-    face = all_of(move.faces)
-    if move.map is None:
-        return f"let {face} be as it is, or bring a finer instrument: measuring more with these will not settle it"
-    return f"take {face} a little further inside its limit: {_passes(move.map, shown)}"
+    return f"take {all_of(move.faces)} a little further inside its limit: {_passes(move.map, shown)}"
 
 
 @why_words.register
 def _(move: AtTheLimit, shown: Shown) -> str:
-    v = move.verdict
+    return f"{_near(move.verdict, shown)}; to prove it inside by readings alone would most likely take longer"
+
+
+@how_words.register
+def _(move: LetBe, shown: Shown) -> str:
+    face = all_of(move.faces)
+    return f"let {face} be as it is, or bring a finer instrument: measuring more with these will not settle it"
+
+
+@why_words.register
+def _(move: LetBe, shown: Shown) -> str:
+    return f"{_near(move.verdict, shown)}: too near it for these readings to tell inside from outside"
+
+
+def _near(v: Verdict, shown: Shown) -> str:
+    """ "its straightness is 4.4 ± 0.8 µm at a limit of 3.9 µm"."""
+    twist = v.measure == "twist"
     low, high = v.interval_95_um or (0.0, 0.0)
     within = (high - low) / 2
-    text, number, unit = (
-        (shown.slope_text, shown.slopes, shown.slope)
-        if v.measure == "twist"
-        else (shown.height_text, shown.heights, shown.height)
-    )
-    limit = f"{shown.limit(v.limit_um or 0.0, v.measure == 'twist')} {unit}"
-    near = f"its {v.measure} is {number(v.value_um, within)} ± {text(within, within)} at a limit of {limit}"
-    if move.map is None:
-        return f"{near}: too near it for these readings to tell inside from outside"
-    return f"{near}; to prove it inside by readings alone would most likely take longer"
+    number, text = (shown.slopes, shown.slope_text) if twist else (shown.heights, shown.height_text)
+    limit = f"{shown.limit(v.limit_um or 0.0, twist)} {shown.slope if twist else shown.height}"
+    return f"its {v.measure} is {number(v.value_um, within)} ± {text(within, within)} at a limit of {limit}"
 
 
 def _passes(found: ScrapingMap, shown: Shown) -> str:
