@@ -115,7 +115,7 @@ def _(move: OutOfReach, shown: Shown) -> str:
 @why_words.register
 def _(move: OutOfReach, shown: Shown) -> str:
     said = f"you said that you have no {listed(move.without)}, and " if move.without else ""
-    return f"{said}nothing else that is to be had tells what no reading sees"
+    return f"{said}no other reading proposed here tells what none so far sees; a lay-up shifted by a station may"
 
 
 def _any(kinds: Sequence[str]) -> str:
