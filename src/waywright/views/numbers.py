@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass
 
 from waywright.core.evidence.findings import KNOWN_UM
+from waywright.core.evidence.where import joined
 from waywright.units import Showing, convert
 
 NONE = "–"  # where there is no number
@@ -131,7 +132,7 @@ def plural(count: int, one: str, many: str | None = None) -> str:
 def listed(names: list[str] | tuple[str, ...], most: int = 6) -> str:
     """ "A", "A and B", "A, B and C"; a long list ends with how many more."""
     shown = list(names[:most]) + ([f"{len(names) - most} more"] if len(names) > most else [])
-    return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1] if shown else ""
+    return joined(shown) if shown else ""
 
 
 def two_digits(number: float) -> str:

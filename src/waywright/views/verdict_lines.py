@@ -37,7 +37,7 @@ def verdict_line(verdict: Verdict, shown: Shown) -> VerdictLine:
     numbers = shown.slopes if twist else shown.heights
     low, high = verdict.interval_95_um or (math.nan, math.nan)
     within = (high - low) / 2 if high > low else None
-    unknown = verdict.value_um is None or (bool(verdict.unseen) and not verdict.as_made)
+    unknown = verdict.value_um is None or bool(verdict.unseen)
     open_ = unknown and verdict.decision != "outside"
     limit = NONE if verdict.limit_um is None else shown.limit(verdict.limit_um, twist)
     if verdict.limit_um is not None and verdict.side != "between":

@@ -35,8 +35,8 @@ def line(y_mm: float, shown: Showing) -> str:
 def lines(y_mm: Sequence[float], shown: Showing) -> str:
     """Several: "the near line (y −14) and the far line (y 14)", "the lines y −40, 0 and 40"."""
     if len(y_mm) > TWO:
-        return f"the lines y {_and([number(y, shown) for y in y_mm])}"
-    return _and([line(y, shown) for y in y_mm])
+        return f"the lines y {joined([number(y, shown) for y in y_mm])}"
+    return joined([line(y, shown) for y in y_mm])
 
 
 def along(at_mm: Iterable[float], shown: Showing) -> str:
@@ -88,8 +88,9 @@ def _runs(x: Sequence[float]) -> list[list[float]]:
 
 
 def _singly(x: Sequence[float], shown: Showing) -> str:
-    return f"at {_and([number(each, shown) for each in x])} {shown.unit('mm')}"
+    return f"at {joined([number(each, shown) for each in x])} {shown.unit('mm')}"
 
 
-def _and(names: Sequence[str]) -> str:
+def joined(names: Sequence[str]) -> str:
+    """ "A", "A and B", "A, B and C"."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

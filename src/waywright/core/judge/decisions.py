@@ -97,15 +97,16 @@ def _simple_why(word: Word, value: float, limit: Limit) -> str:
 def _guarded_why(word: Word, value: float, chance: float, limit: Limit, level: float) -> str:
     asked = f"{100 * level:g} %"
     if word == "inside":
-        return f"it is inside with a chance of {_percent(chance)}; {asked} is asked for"
+        return f"it is inside with a chance of {chance_words(chance)}; {asked} is asked for"
     wrong = limit.wrong_side(value)
     told = f"{wrong}; " if wrong else ""
     if word == "outside":
-        return f"{told}it is outside with a chance of {_percent(1.0 - chance)}; {asked} is asked for"
-    return f"{told}it is inside with a chance of {_percent(chance)}: not sure either way, for {asked} is asked"
+        return f"{told}it is outside with a chance of {chance_words(1.0 - chance)}; {asked} is asked for"
+    return f"{told}it is inside with a chance of {chance_words(chance)}: not sure either way, for {asked} is asked"
 
 
-def _percent(chance: float) -> str:
+def chance_words(chance: float) -> str:
+    """A chance for a sentence, never a bare 0 or 100 %: "94 %", "more than 99 %"."""
     if chance < 0.01:
         return "less than 1 %"
     if chance > 0.99:

@@ -18,13 +18,14 @@ from waywright.core.evidence.findings import KNOWN_UM, MODE_WORDS, Fit, Measure,
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, FloatArray, IntArray
-from waywright.core.judge.decisions import decide
+from waywright.core.evidence.where import joined
+from waywright.core.judge.decisions import chance_words, decide
 from waywright.core.judge.form import FormPosterior, form_posterior, zone_summary
 from waywright.core.judge.geometry import effective, tells_twist, twist, twist_weights
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
-from waywright.core.results.seen import least_zones, line_planes, sections, unseen_shapes
+from waywright.core.results.seen import Section, least_zones, line_planes, sections, unseen_shapes
 from waywright.core.results.workpiece import needs
 
 STRAIGHTNESS: Final = "straightness"
@@ -131,13 +132,13 @@ class FaceUnderTest:
         """How far what is not seen of the face bends any of its lines; of flatness no bound: infinite."""
         if aim.measure != STRAIGHTNESS or len(self.lines) < 3:  # fewer lie to each other by lift, tilt and twist alone
             return np.inf
-        variance, shapes = np.linalg.eigh(self.covariance_um2)
-        large = variance >= len(variance) * (HARDLY * KNOWN_UM) ** 2
-        hidden = shapes[:, large] * np.sqrt(variance[large])
-        return max((one.hidden_um(hidden) for one in sections(*self._places(), self.lines)), default=0.0)
+        hidden = unseen_shapes(self.covariance_um2, HARDLY * KNOWN_UM)
+        hidden = hidden * np.sqrt(np.einsum("nk,nk->k", hidden, self.covariance_um2 @ hidden))
+        return max((one.hidden_um(hidden) for one in self.sections()), default=0.0)
 
-    def _places(self) -> tuple[FloatArray, FloatArray]:
-        return self.heights.x_mm, self.heights.y_mm
+    def sections(self) -> Iterator[Section]:
+        """The mean of its lines, where there are several, and each line."""
+        return sections(self.heights.x_mm, self.heights.y_mm, self.lines)
 
     def twist_by(self, finer_um: FloatArray) -> float:
         """At most what shapes finer than the named ones, by their sigmas (n,), do to the twist: mostly nothing."""
@@ -266,8 +267,7 @@ def verdict(
 
 def _modes(blind: Sequence[Blindness]) -> str:
     """Which shapes, for a person: "bow, twist and finer waves"."""
-    names = list(dict.fromkeys(MODE_WORDS.get(s.mode, s.mode) for s in blind))
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return joined(list(dict.fromkeys(MODE_WORDS.get(s.mode, s.mode) for s in blind)))
 
 
 def _as_far_as_seen(found: Verdict, judge: FaceUnderTest, aim: Aim, form: FormPosterior, goal: Goal) -> Verdict:
@@ -284,20 +284,21 @@ def _as_far_as_seen(found: Verdict, judge: FaceUnderTest, aim: Aim, form: FormPo
     beyond = float((least > reach).mean())
     if beyond < SURE:
         return found
-    chance = "more than 99 %" if beyond > 0.99 else f"{int(100 * beyond)} %"
     return replace(
         found,
         decision="outside",
         chance_inside=1 - beyond,
-        why=f"it is outside with a chance of {chance} whatever the rest is; {found.why}",
+        why=f"it is outside with a chance of {chance_words(beyond)} whatever the rest is; {found.why}",
     )
 
 
 def _lines_seen(judge: FaceUnderTest, aim: Aim, form: FormPosterior, goal: Goal) -> Iterator[SeenLine]:
     """What nothing unseen bends: the mean of the lines, or single ones."""
+    if len(judge.lines) < 2:
+        return
     hidden = form.unseen * np.std(form.draws_um @ form.unseen, axis=0)
-    for one in sections(judge.heights.x_mm, judge.heights.y_mm, judge.lines):
-        if one.hidden_um(hidden) > NOTICED_UM or len(judge.lines) < 2:
+    for one in judge.sections():
+        if one.hidden_um(hidden) > NOTICED_UM:
             continue
         values = _line_measure(one.x_mm, form.draws_um @ one.weights.T, aim.limit)
         summary = zone_summary(values)
