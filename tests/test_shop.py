@@ -16,6 +16,7 @@ from waywright.core.evidence.findings import Report
 from waywright.core.evidence.job import Job, Reading, Typed
 from waywright.core.judge.zones import minimum_zone_lines
 from waywright.core.report import report
+from waywright.views.grounds import verdict_why
 
 MISREAD = "layups[1].gaps[5]"
 
@@ -114,7 +115,7 @@ def test_two_edges_know_only_their_sum(two: Report) -> None:
     blind = {spot.mode: dict(spot.faces) for spot in two.blind}
     assert blind["bow"] in ({"Alder": 1, "Birch": -1}, {"Alder": -1, "Birch": 1})
     assert {"bow", "S", "W", "twist", "bow-across", "S-across", "finer"} <= set(blind)
-    assert all(v.decision == "open" and "sees" in v.why for v in two.verdicts)
+    assert all(v.decision == "open" and "sees" in verdict_why(v) for v in two.verdicts)
     sum_of_two = two.shapes[0].height_um + two.shapes[1].height_um.reshape(-1, 2)[:, ::-1].ravel()
     true = true_about_plane("Alder") + true_about_plane("Birch").reshape(-1, 2)[:, ::-1].ravel()
     assert np.max(np.abs(sum_of_two - true)) < 3.0

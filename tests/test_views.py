@@ -26,6 +26,7 @@ from waywright.core.evidence.findings import (
     Change,
     Cure,
     Fit,
+    Grounds,
     Improvement,
     Misfit,
     Parallel,
@@ -79,7 +80,8 @@ def made(**parts: Any) -> Report:
     return Report(**(whole | parts))
 
 
-INSIDE = Verdict("Long", "straightness", 4.123, (3.456, 5.012), 6.0, "between", 0.996, "inside", "", "smooth")
+SURE = Grounds(level=0.95)
+INSIDE = Verdict("Long", "straightness", 4.123, (3.456, 5.012), 6.0, "between", 0.996, "inside", SURE, "smooth")
 OUTSIDE = replace(INSIDE, face="Short", value_um=9.0, interval_95_um=(8.0, 10.0), chance_inside=0.0, decision="outside")
 LAID = LayUp("Long", "Short", "over", 25.4)
 CURE = Cure(30.0, 0.01, Candidate((Setting("next", LAID, ()),), 30.0))
@@ -195,9 +197,9 @@ def test_verdicts_are_shown_to_their_digits() -> None:
 
 def test_no_value_is_shown_of_what_is_not_seen() -> None:
     """A verdict left open by a blind or weak spot, or not measured, shows no value, interval or chance: only why."""
-    blind = replace(INSIDE, decision="open", why="no reading so far sees bow", value_um=812.0, unseen=("bow",))
-    weak = replace(blind, why="the readings so far hardly see bow")
-    unread = replace(INSIDE, decision="not measured", why="no reading touches it", value_um=None, chance_inside=None)
+    blind = replace(INSIDE, decision="open", value_um=812.0, unseen=("bow",))
+    weak = replace(blind, grounds=replace(SURE, hardly=True))
+    unread = replace(INSIDE, decision="not measured", grounds=Grounds("readings"), value_um=None, chance_inside=None)
     for line in result(made(verdicts=(blind, weak, replace(unread, interval_95_um=None))), METRIC).verdicts:
         assert (line.value, line.interval, line.chance) == (NONE, NONE, NONE)
         assert line.why.startswith(("No reading", "The readings so far hardly"))
@@ -243,7 +245,7 @@ def test_a_burr_is_told_once_and_without_a_size() -> None:
 
 def test_readings_that_do_not_fit_are_said_before_any_verdict(capsys: pytest.CaptureFixture[str]) -> None:
     """One sentence for each fault, printed before the verdicts that do not stand on them."""
-    open_ = replace(INSIDE, decision="open", why="the readings do not fit together", chance_inside=None)
+    open_ = replace(INSIDE, decision="open", grounds=Grounds(doubt="misfits"), chance_inside=None)
     report = made(fit=UNFIT, verdicts=(open_,))
     view = result(report, METRIC)
     (told,) = view.misfits

@@ -17,6 +17,7 @@ from waywright.core.judge.zones import minimum_zone_lines
 from waywright.core.report import report
 from waywright.core.results import seen
 from waywright.core.results.seen import least_zones, line_planes, sections, seen_part, unseen_shapes
+from waywright.views.grounds import verdict_why
 
 STATIONS = np.arange(0.0, 601.0, 100.0)
 LINES = (-15.0, 15.0)
@@ -158,7 +159,7 @@ def test_outside_may_stand_though_something_is_blind() -> None:
         if one.decision == "outside":
             assert one.at_least_um is not None
             assert one.at_least_um > 4
-            assert "whatever" in one.why
+            assert "whatever" in verdict_why(one)
 
 
 def test_twist_alone_leaves_no_straightness_open() -> None:
@@ -203,7 +204,7 @@ def test_as_made_may_let_pass_and_never_condemns(within: float, limit: float, de
     assert one.as_made == (decision == "inside")
     assert one.as_made or one.chance_inside is None or decision == "outside"
     if decision == "inside":
-        assert "as true as the face was made" in one.why
+        assert "as true as the face was made" in verdict_why(one)
     assert found.blind  # told as before, of the size it was bounded to
     assert max(spot.sigma_um for spot in found.blind) < 5 * within
 

@@ -22,6 +22,7 @@ from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.readings import Cross, Run, Step
 from waywright.core.report import report
 from waywright.views.findings import cure_words
+from waywright.views.grounds import verdict_why
 from waywright.views.moves import how as words_of
 from waywright.views.numbers import METRIC
 
@@ -165,7 +166,7 @@ def test_a_level_at_both_ends_shows_the_twist_alone() -> None:
 
 def twisted(solved: Job) -> str:
     (verdict,) = report(solved).verdicts
-    return f"{verdict.decision}: {verdict.why}"
+    return f"{verdict.decision}: {verdict_why(verdict)}"
 
 
 def test_a_rolling_guide_condemns_no_flat_face() -> None:
@@ -271,9 +272,9 @@ def test_a_level_across_settles_a_twist() -> None:
             machine.run("P", how)
         machine.across("P", (face.stations_mm[0], face.stations_mm[-1]) if ends else None)
         (verdict,) = report(machine.job, with_cures=False).verdicts
-        assert verdict.decision == decision, verdict.why
+        assert verdict.decision == decision, verdict_why(verdict)
         if ends:
-            assert "twist" in verdict.why
+            assert "twist" in verdict_why(verdict)
         true = twist(face.x_mm, face.y_mm, machine.truth["P"]).um_per_m
         assert abs(true) > 40
         assert verdict.interval_95_um is not None

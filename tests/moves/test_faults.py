@@ -15,6 +15,7 @@ from waywright.core.next.moves import doubted
 from waywright.core.next.scraping import maps
 from waywright.core.report import report
 from waywright.units import METRIC
+from waywright.views.grounds import verdict_why
 from waywright.views.moves import how, reason
 
 BOTH = ("over", "end for end")
@@ -49,7 +50,7 @@ def test_nothing_is_scraped_on_readings_that_do_not_fit(plan: Job) -> None:
     job = rough(honest, 2)
     told = report(job)
     assert [v.decision for v in told.verdicts] == ["open"] * 3
-    assert all(v.why.startswith("the readings do not fit together") for v in told.verdicts)
+    assert all(verdict_why(v).startswith("the readings do not fit together") for v in told.verdicts)
     assert all(v.chance_inside is None and v.value_um is not None for v in told.verdicts)
     assert doubted(job, told) == {"P", "Q", "R"}
     assert list(maps(job, told, set())) == []
@@ -97,4 +98,4 @@ def test_what_is_blind_as_well_is_still_named() -> None:
     told = report(taken(plan, **{STACKS: 5.0}))
     assert told.fit.misfits
     for verdict in told.verdicts:
-        assert verdict.why.startswith("the readings do not fit together; no reading so far sees bow")
+        assert verdict_why(verdict).startswith("the readings do not fit together; no reading so far sees bow")

@@ -28,7 +28,8 @@ from waywright.core.next.moves import doubted
 from waywright.core.next.retakes import Retake, TakeAgain, laid_again, left_out_because, retakes
 from waywright.core.readings import Cross, LayUp, Step, Thickness
 from waywright.core.report import report, report_of, solve_readings
-from waywright.core.results.verdicts import aims, face_under_test, form_of, verdict
+from waywright.core.results.under_test import aims, face_under_test
+from waywright.core.results.verdicts import form_of, verdict
 from waywright.views.moves import how, reason
 
 SUSPECT = "layups[1].gaps[5]"

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studies.shops import ENDS, SEED, drawn, follow
-from waywright.core.evidence.findings import Verdict
+from waywright.core.evidence.findings import Grounds, Verdict
 from waywright.core.next.closer import chances
 
 QUICK = (1, 3, 5, 7, 13, 17, 25, 33, 52)  # of every kind of shop; some seconds in all
@@ -30,7 +30,7 @@ def test_a_forecast_is_what_simulated_readings_come_to(value: float) -> None:
     truths and readings of them have it, to 0.5 %."""
     u, left, limit = 0.8, 0.5, 6.0
     verdict = Verdict(
-        "P", "straightness", value, (value - 1.96 * u, value + 1.96 * u), limit, "between", None, "open", "", ""
+        "P", "straightness", value, (value - 1.96 * u, value + 1.96 * u), limit, "between", None, "open", Grounds(), ""
     )
     rng = np.random.default_rng(1)
     true = value + u * rng.standard_normal(200_000)

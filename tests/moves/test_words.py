@@ -26,6 +26,7 @@ from waywright.core.next.moves import SetGoal, doubted
 from waywright.core.next.scraping import AtTheLimit, TakeTwist
 from waywright.core.readings import Cross, LayUp, Slide, Step
 from waywright.core.report import report
+from waywright.views.grounds import verdict_why
 from waywright.views.moves import how, moves_view, next_words, reason
 from waywright.views.moves.phrases import how_words, why_words
 from waywright.views.numbers import INCH, METRIC, Shown
@@ -220,7 +221,7 @@ def test_a_slip_is_asked_before_anything_is_built_on_it(reports: dict[str, Repor
     assert move.gain.then < move.gain.now
     assert doubted(told.job, told) == set(told.job.faces())
     assert {(v.decision, v.chance_inside) for v in told.verdicts} == {("open", None)}
-    assert all("typed wrong as a whole" in v.why for v in told.verdicts)
+    assert all("typed wrong as a whole" in verdict_why(v) for v in told.verdicts)
     assert not any(s.setting == "layups[1]" for s in told.suspects)
     assert result(told, METRIC).slips[0].words == "Rowan on Alder fits if it lay marks together: was it?"
     assert "or were the places of" in next_words(reports["turned or from the wrong end"].moves)

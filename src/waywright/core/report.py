@@ -25,7 +25,7 @@ from waywright.core.results import verdicts
 from waywright.core.results.agreements import agreements, changes
 from waywright.core.results.parallels import parallels
 from waywright.core.results.seen import seen_part
-from waywright.core.results.verdicts import FaceUnderTest, aims
+from waywright.core.results.under_test import FaceUnderTest, aims, face_under_test
 from waywright.core.work.done import hand_learned
 
 
@@ -85,7 +85,7 @@ def solve_readings(job: Job, bends: Bending = unbent) -> Solved:
     screened = screen(network(job, Given(bends=bends)), bends)
     net = screened.net
     faces = newest_faces(net, screened.solution)
-    judges = {f.unknown.face.name: verdicts.face_under_test(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
+    judges = {f.unknown.face.name: face_under_test(screened.solution, f, job.goal.leave_out_mm) for f in faces}  # type: ignore[union-attr]
     carrying = frozenset(reading for one in screened.standing for reading in one.carrying)
     return Solved(net, screened, Visibility(screened.solution, faces), judges, Given(carrying, bends))
 
@@ -171,7 +171,7 @@ def _judge(
         for aim in aims(job.goal, face):
             judge = judges.get(name)
             if judge is None:
-                found.append(verdicts.not_measured(name, aim, "no reading touches it"))
+                found.append(verdicts.not_measured(name, aim, "readings"))
                 continue
             found.append(verdicts.verdict(judge, aim, forms[name], spots, job.goal, screened.fit))
             budget += verdicts.shares(screened.solution, judge, aim)

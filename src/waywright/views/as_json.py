@@ -17,6 +17,7 @@ from waywright.core.evidence.findings import BlindSpot, Misfit, Move, Report, Sh
 from waywright.core.evidence.job import Job
 from waywright.core.results.expect import Expected
 from waywright.views.findings import cure_words, misfit_words, note_words
+from waywright.views.grounds import verdict_why
 from waywright.views.moves import how, reason
 from waywright.views.numbers import METRIC
 from waywright.views.standing import standing_notes
@@ -155,7 +156,7 @@ def _verdict(verdict: Verdict) -> Json:
         "side": verdict.side,
         "chance_inside": verdict.chance_inside,
         "decision": verdict.decision,
-        "why": verdict.why,
+        "why": verdict_why(verdict),
         "prior": verdict.prior,
         "grade": verdict.grade,
         "unseen": list(verdict.unseen),

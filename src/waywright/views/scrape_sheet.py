@@ -7,9 +7,17 @@ from dataclasses import dataclass
 
 from waywright.core.work.maps import ScrapingMap, Stroke, WorkZone
 from waywright.views.cautions import SCRAPING
+from waywright.views.grounds import chance_why
 from waywright.views.numbers import Shown, duration, percent, plural, sentence, shown_in
 
 _SIGN = {"right": "/", "left": "\\"}
+PROMISES = {
+    "inside": "this brings the face inside its limit, with the least metal",
+    "likely inside": "this most likely brings the face inside its limit; read it again after it",
+    "as flat as it gets": "no goal was given: this leaves the face as flat as this hand can in one round",
+    "goal": "this brings the likeliest shape to the goal, with the least metal; read it again after it",
+    "on the way": "the goal is not reached in one round: this is the most useful one; read the face again after it",
+}
 _ORDER = ("first", "second", "third", "fourth", "fifth", "sixth")
 
 
@@ -32,7 +40,7 @@ def scrape_sheet(found: ScrapingMap, units: str = "mm") -> ScrapeSheet:
         return ScrapeSheet(found.face.name, _nothing(found, shown), (), (), (), "")
     lead = (
         f"Scrape {found.face.name}: {plural(len(found.zones), 'zone')}, at most {plural(found.most, 'pass', 'passes')} "
-        f"of {_depth(found.hand.depth_um, shown)}. {sentence(found.reason)}"
+        f"of {_depth(found.hand.depth_um, shown)}. {sentence(PROMISES[found.promise])}"
     )
     return ScrapeSheet(
         found.face.name,
@@ -55,8 +63,25 @@ def zone_words(zone: WorkZone, width_mm: float, shown: Shown) -> str:
     return f"{where}: {plural(zone.passes, 'pass', 'passes')}"
 
 
+def untouched_words(found: ScrapingMap) -> str:
+    """Why a map takes nothing, as a phrase."""
+    if found.outcome == "inside":
+        return chance_why(found.chance_inside or 0.0, found.level)
+    if found.outcome == "near":
+        return "most likely it is as good as it is to be: measure more to be sure, rather than take metal"
+    if found.outcome == "unread":
+        return "too few stations beside each other are read: read them first"
+    if found.outcome == "coarse" and found.lighter_um is not None:
+        return "a full pass of this hand would not surely leave less than there is: take lighter ones"
+    if found.outcome == "coarse":
+        return "no pass, however light, would surely leave less than there is: measure more, or rub"
+    if found.unseen:
+        return "nothing is surely proud: no reading so far sees the whole shape; measure what is not seen first"
+    return "nothing is surely proud: the heights are not known well enough for a pass of this depth; measure more first"
+
+
 def _nothing(found: ScrapingMap, shown: Shown) -> str:
-    lead = f"Take nothing from {found.face.name}: {found.reason}."
+    lead = f"Take nothing from {found.face.name}: {untouched_words(found)}."
     if found.lighter_um is not None:
         lead += f" Passes of about {_depth(found.lighter_um, shown)} would still help."
     return lead

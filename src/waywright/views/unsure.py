@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from waywright.core.evidence.findings import BURR, MODE_WORDS, BlindSpot, Report, Suspect
+from waywright.core.evidence.findings import BURR, BlindSpot, Report, Suspect
 from waywright.core.next.retakes import home_of, left_out_because
 from waywright.views.findings import cure_words, suspect_words
+from waywright.views.grounds import mode_words
 from waywright.views.moves import hang_words
 from waywright.views.names import reading_words, readings_named
 from waywright.views.numbers import BAND, Shown, duration, listed, plural, sentence
@@ -79,7 +80,7 @@ def _mode(spot: BlindSpot) -> str:
     """Which shape of which faces: "the bow of P against that of Q", "the twist that P, Q and R share"."""
     if spot.mode == BURR:
         return f"a burr or dirt at a station of {listed(list(spot.faces))}"
-    mode = MODE_WORDS.get(spot.mode, spot.mode)
+    mode = mode_words(spot.mode)
     name = {"finer": mode, "everything": "the whole shape"}.get(spot.mode, f"the {mode}")
     plus = [face for face, sign in spot.faces.items() if sign > 0]
     minus = [face for face, sign in spot.faces.items() if sign < 0]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from waywright.core.evidence.findings import SeenLine, Verdict
+from waywright.views.grounds import verdict_why
 from waywright.views.numbers import NONE, Shown, percent, sentence
 from waywright.views.tables import line_place
 
@@ -51,7 +52,7 @@ def verdict_line(verdict: Verdict, shown: Shown) -> VerdictLine:
         unit=shown.slope if twist else shown.height,
         chance=NONE if open_ or verdict.chance_inside is None else percent(verdict.chance_inside),
         decision=verdict.decision,
-        why=sentence(verdict.why),
+        why=sentence(verdict_why(verdict)),
         seen=_seen_lines(verdict, shown),
         partly=bool(verdict.unseen),
     )

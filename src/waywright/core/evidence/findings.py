@@ -65,13 +65,6 @@ class Cure:
     face: str = ""
 
 
-MODE_WORDS = {  # the shapes of `adjust.blind`, for a person
-    "cross-bow": "bow across",
-    "bow-across": "bow opposite at the two edges",
-    "S-across": "S opposite at the two edges",
-    "finer": "finer waves",
-    "everything": "its whole shape",
-}
 BURR = "burr"  # the mode of what is read alike wherever its station is; see `adjust.burrs`
 
 
@@ -215,8 +208,24 @@ class SeenLine:
 
 
 @dataclass(frozen=True)
+class Grounds:
+    """What a decision rests on, beside its chance and what is unseen.
+
+    `lacks`: why it could not be taken, or was not asked for. `doubt`: why its readings are not trusted. `hardly`: what
+    is unseen is seen a little. `level`: the chance that was asked for, None by the simple rule. `wrong_side`: its value
+    is of the sign that is not allowed.
+    """
+
+    lacks: Literal["", "limit", "readings", "stations"] = ""
+    doubt: Literal["", "slip", "misfits"] = ""
+    hardly: bool = False
+    level: float | None = None
+    wrong_side: bool = False
+
+
+@dataclass(frozen=True)
 class Verdict:
-    """A face against its limit. `decision` is inside, outside, open (and `why`) or not measured.
+    """A face against its limit. `decision` is inside, outside, open or not measured, on its `grounds`.
 
     While `unseen` shapes leave it open, `at_least_um` is what the measure comes to whatever they are (with a chance of
     95 %), and `seen` are the lines they do nothing to. `as_made`: it is inside
@@ -231,7 +240,7 @@ class Verdict:
     side: str
     chance_inside: float | None
     decision: Decided
-    why: str
+    grounds: Grounds
     prior: str
     grade: str | None = None
     unseen: tuple[str, ...] = ()  # the modes, not or hardly seen, that leave it open

@@ -24,15 +24,17 @@ RULES = ("guarded", "simple")
 
 @dataclass(frozen=True)
 class Decision:
-    """`why` is a phrase that can follow the word; `guard_band_um` is in the unit of the limit, 0 for the simple rule.
+    """The word, and what it is made of; `guard_band_um` is in the unit of the limit, 0 for the simple rule.
 
-    The guard band tells how far inside a single limit the value must lie to be called inside.
+    The guard band tells how far inside a single limit the value must lie to be called inside. `level`: the chance that
+    was asked for, None by the simple rule. `wrong_side`: the value is of the sign that the limit does not allow.
     """
 
     word: Word
-    why: str
     chance_inside: float
     guard_band_um: float
+    level: float | None
+    wrong_side: bool
 
 
 def decide(values: Floats | tuple[float, float], limit: Limit, rule: str = "guarded", level: float = 0.95) -> Decision:
@@ -59,9 +61,9 @@ def decide(values: Floats | tuple[float, float], limit: Limit, rule: str = "guar
         guard = _guard_of_draws(draws, value, low, high, level)
     if rule == "simple":
         word: Word = "inside" if low <= value <= high else "outside"
-        return Decision(word, _simple_why(word, value, limit), chance, 0.0)
+        return Decision(word, chance, 0.0, None, limit.wrong_side(value))
     word = "inside" if chance >= level else "outside" if chance <= 1.0 - level else "open"
-    return Decision(word, _guarded_why(word, value, chance, limit, level), chance, guard)
+    return Decision(word, chance, guard, level, limit.wrong_side(value))
 
 
 def chance_inside(value: float, u: float, low: float = -math.inf, high: float = math.inf) -> float:
@@ -86,29 +88,3 @@ def _guard_of_draws(draws: Floats, value: float, low: float, high: float, level:
     else:
         guard = value - float(np.quantile(draws, 1.0 - level))
     return max(guard, 0.0)
-
-
-def _simple_why(word: Word, value: float, limit: Limit) -> str:
-    if word == "inside":
-        return "the value is within the limit; its uncertainty is not counted"
-    return limit.wrong_side(value) or "the value is beyond the limit; its uncertainty is not counted"
-
-
-def _guarded_why(word: Word, value: float, chance: float, limit: Limit, level: float) -> str:
-    asked = f"{100 * level:g} %"
-    if word == "inside":
-        return f"it is inside with a chance of {chance_words(chance)}; {asked} is asked for"
-    wrong = limit.wrong_side(value)
-    told = f"{wrong}; " if wrong else ""
-    if word == "outside":
-        return f"{told}it is outside with a chance of {chance_words(1.0 - chance)}; {asked} is asked for"
-    return f"{told}it is inside with a chance of {chance_words(chance)}: not sure either way, for {asked} is asked"
-
-
-def chance_words(chance: float) -> str:
-    """A chance for a sentence, never a bare 0 or 100 %: "94 %", "more than 99 %"."""
-    if chance < 0.01:
-        return "less than 1 %"
-    if chance > 0.99:
-        return "more than 99 %"
-    return f"{math.floor(100 * chance + 1e-9)} %"  # downwards: 94.9 % is not told as the 95 % it misses

@@ -16,11 +16,7 @@ Floats = NDArray[np.float64]
 Side = Literal["between", "at most", "middle high only", "hollow only", "rise only"]
 SIDES: tuple[str, ...] = get_args(Side)
 
-_ONLY = {  # what the side allows, and how a value on the other side is told
-    "middle high only": "it is hollow, and only a high middle is allowed",
-    "hollow only": "its middle is high, and only hollow is allowed",
-    "rise only": "it falls, and only a rise is allowed",
-}
+_ONLY = ("middle high only", "hollow only", "rise only")  # sides that ask for a sign
 
 
 @dataclass(frozen=True)
@@ -63,11 +59,9 @@ class Limit:
             "rise only": (0.0, self.value),
         }[self.side]
 
-    def wrong_side(self, value: float) -> str | None:
-        """What is wrong with a value on the side that is not allowed; None when it is on the right one."""
-        if not self.signed or value == 0.0 or (value < 0.0) == (self.side == "hollow only"):
-            return None
-        return _ONLY[self.side]
+    def wrong_side(self, value: float) -> bool:
+        """Whether a value is of the sign that is not allowed."""
+        return self.signed and value != 0.0 and (value < 0.0) != (self.side == "hollow only")
 
 
 def crown_um(x_mm: ArrayLike, height_um: ArrayLike, y_mm: ArrayLike | None = None) -> Floats:

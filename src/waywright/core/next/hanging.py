@@ -19,7 +19,8 @@ from waywright.core.evidence.job import Setting
 from waywright.core.evidence.rows import EQUAL
 from waywright.core.evidence.things import FloatArray, IntArray
 from waywright.core.next.retakes import home_of, laid_again, with_anew
-from waywright.core.results.verdicts import TWIST, Aim, FaceUnderTest, aims, blind_for, form_of, verdict
+from waywright.core.results.under_test import TWIST, Aim, FaceUnderTest, aims
+from waywright.core.results.verdicts import blind_for, form_of, verdict
 
 WORTH = 0.05  # of the chance of being inside: who decides takes less for the same; common practice, no source
 

@@ -22,7 +22,7 @@ from waywright.core.next.programme import TIMES, Programme, programme
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
 from waywright.core.next.scraping import AtTheLimit, LetBe, NoPass, at_the_limit
 from waywright.core.readings import KINDS
-from waywright.core.results.verdicts import STRAIGHTNESS, TWIST, aims
+from waywright.core.results.under_test import STRAIGHTNESS, TWIST, aims
 from waywright.core.results.workpiece import diameter_um
 
 PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source

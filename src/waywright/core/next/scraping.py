@@ -11,7 +11,7 @@ import numpy as np
 from waywright.core.evidence.findings import Act, Improvement, Move, Report, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.judge.limits import Limit
-from waywright.core.results.verdicts import FLATNESS, STRAIGHTNESS, TWIST
+from waywright.core.results.under_test import FLATNESS, STRAIGHTNESS, TWIST
 from waywright.core.work.done import removed_so_far, strokes
 from waywright.core.work.maps import ScrapingMap
 from waywright.core.work.scraping import scraping_map

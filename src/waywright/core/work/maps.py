@@ -14,6 +14,7 @@ from waywright.core.evidence.things import Face, FloatArray, Hand, IntArray
 
 Outcome = Literal["scrape", "inside", "near", "coarse", "unsure", "unread"]
 Width = Literal["whole", "near", "far", "strip"]
+Promise = Literal["", "inside", "likely inside", "as flat as it gets", "goal", "on the way"]
 LEANS = ("right", "left")  # of the strokes seen from above: / leans right, \ leans left
 
 
@@ -108,12 +109,12 @@ class ScrapingMap:
     `measure`: the straightness of the worst line, or flatness. `goal_um`: what the plan aims at; None is as flat as the
     hand can. `before_um`, `after_um`: the measure's mean over the draws, the hand's scatter counted in the second.
     `chance_inside`: that it is then inside the limit, None without one; `chance_better`: that it is less than it was;
-    `wrong_side`: that the middle is then on the side that is not allowed.
+    `wrong_side`: that the middle is then on the side that is not allowed; `level`: the chance that was asked for.
+    `promise`: what the round is good for. `unseen`: nothing is surely proud because no reading sees the whole shape.
     """
 
     face: Face
     outcome: Outcome
-    reason: str
     target: Target | None
     x_mm: FloatArray
     y_mm: FloatArray
@@ -132,6 +133,9 @@ class ScrapingMap:
     metal_mm3: float
     metal_g: float
     minutes: float
+    level: float
+    promise: Promise = ""
+    unseen: bool = False
     lighter_um: float | None = None
     chance_better: float | None = None
 

@@ -16,7 +16,7 @@ from waywright.core.evidence.things import Face, FloatArray, Hand, IntArray
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import zone_summary
 from waywright.core.judge.limits import Limit
-from waywright.core.work.maps import Outcome, ScrapingMap, Taken, Target, strokes, zones
+from waywright.core.work.maps import Outcome, Promise, ScrapingMap, Taken, Target, strokes, zones
 from waywright.core.work.pencil import GRID_MM, Pencil, pencil
 from waywright.core.work.plan import Planned, Task, planned
 from waywright.core.work.trial import Trial, spread_over
@@ -27,7 +27,6 @@ LIGHTEST_UM = 0.4  # no hand takes lighter passes than about this; a guess, no s
 DENSITY_G_PER_CM3 = 7.2  # grey cast iron, from memory
 CM2_PER_MINUTE, MINUTES_A_PASS = 20.0, 5.0  # by hand, and to blue, look and clean; guesses, no source
 BLIND_UM = 50.0  # heights known no better than this belong to a shape that no reading sees
-NEAR = "most likely the face is as good as it is to be: measure more to be sure, rather than take metal"
 _SIDES = {"hollow only": 1, "middle high only": -1}
 
 
@@ -110,21 +109,19 @@ def _mapped(trial: Trial, asked: _Asked, plane: FloatArray, *, lighter: bool = T
     """The questions in their order: read, inside already, anything to take, surely proud, any better for it."""
     grid = trial.grid
     if len(np.unique(grid.at_x_mm[grid.counts])) < 3:
-        return _empty(trial, asked, "unread", "too few stations beside each other are read: read them first")
+        return _empty(trial, asked, "unread")
     if asked.limit is not None:
         decision = decide(trial.values(trial.start_um), asked.limit, level=trial.chance)
         if decision.word == "inside":
-            return _empty(trial, asked, "inside", decision.why)
+            return _empty(trial, asked, "inside")
     plan = _plan(trial, asked)
     if not plan.passes.any():
         if plan.reaches:
-            return _empty(
-                trial, asked, "near", "the likeliest shape is as good as it is to be: measure more to be sure"
-            )
+            return _empty(trial, asked, "near")
         return _coarse(trial, asked, plane, lighter)
     passes = trial.withheld(plan)
     if not passes.any():
-        return _empty(trial, asked, "unsure", _unsure(trial))
+        return _empty(trial, asked, "unsure")
     after = trial.after(passes)
     better = _better(trial, after)
     if better < trial.chance:
@@ -152,35 +149,26 @@ def _better(trial: Trial, after_um: FloatArray) -> float:
     return float(less.mean())
 
 
-def _unsure(trial: Trial) -> str:
-    if np.sqrt(trial.variance_um2.max()) > BLIND_UM:
-        return "nothing is surely proud: no reading so far sees the whole shape; measure what is not seen first"
-    return "nothing is surely proud: the heights are not known well enough for a pass of this depth; measure more first"
-
-
 def _coarse(trial: Trial, asked: _Asked, plane: FloatArray, lighter: bool) -> ScrapingMap:
     """No pass of this hand would surely help: most likely the face is good, or a lighter pass may be tried."""
     if (trial.chance_inside(trial.start_um) or 0.0) >= 0.5:
-        return _empty(trial, asked, "near", NEAR)
+        return _empty(trial, asked, "near")
     share = 0.5
     while lighter and trial.hand.depth_um * share >= LIGHTEST_UM:
         light = trial.hand.lighter(share)
         found = _mapped(replace(trial, hand=light), asked, plane, lighter=False)
         if found.outcome == "scrape":
-            why = "a full pass of this hand would not surely leave less than there is: take lighter ones"
-            return _empty(trial, asked, "coarse", why, light.depth_um)
+            return _empty(trial, asked, "coarse", light.depth_um)
         share /= 2
-    why = "no pass, however light, would surely leave less than there is: measure more, or rub"
-    return _empty(trial, asked, "coarse", why)
+    return _empty(trial, asked, "coarse")
 
 
-def _empty(trial: Trial, asked: _Asked, outcome: Outcome, reason: str, lighter_um: float | None = None) -> ScrapingMap:
+def _empty(trial: Trial, asked: _Asked, outcome: Outcome, lighter_um: float | None = None) -> ScrapingMap:
     grid = trial.grid
     before = trial.zones(trial.start_um) if outcome != "unread" else None
     return ScrapingMap(
         face=grid.face,
         outcome=outcome,
-        reason=reason,
         target=None,
         x_mm=grid.x_mm,
         y_mm=grid.y_mm,
@@ -199,6 +187,8 @@ def _empty(trial: Trial, asked: _Asked, outcome: Outcome, reason: str, lighter_u
         metal_mm3=0.0,
         metal_g=0.0,
         minutes=0.0,
+        level=trial.chance,
+        unseen=bool(outcome == "unsure" and np.sqrt(trial.variance_um2.max()) > BLIND_UM),
         lighter_um=lighter_um,
     )
 
@@ -216,7 +206,6 @@ def _result(
     return ScrapingMap(
         face=grid.face,
         outcome="scrape",
-        reason=_promise(asked, plan, chance, trial.chance),
         target=_target(grid, plan, plane),
         x_mm=grid.x_mm,
         y_mm=grid.y_mm,
@@ -235,20 +224,20 @@ def _result(
         metal_mm3=metal,
         metal_g=metal * DENSITY_G_PER_CM3 / 1e3,
         minutes=sum(MINUTES_A_PASS + area / 100 / CM2_PER_MINUTE for area in areas),
+        level=trial.chance,
+        promise=_promise(asked, plan, chance, trial.chance),
     )
 
 
-def _promise(asked: _Asked, plan: Planned, chance: float | None, wanted: float) -> str:
+def _promise(asked: _Asked, plan: Planned, chance: float | None, wanted: float) -> Promise:
     """What the round is good for."""
     if chance is not None and chance >= wanted:
-        return "this brings the face inside its limit, with the least metal"
+        return "inside"
     if chance is not None and chance >= 0.5:
-        return "this most likely brings the face inside its limit; read it again after it"
+        return "likely inside"
     if asked.aims[0] is None:
-        return "no goal was given: this leaves the face as flat as this hand can in one round"
-    if plan.reaches and chance is None:
-        return "this brings the likeliest shape to the goal, with the least metal; read it again after it"
-    return "the goal is not reached in one round: this is the most useful one; read the face again after it"
+        return "as flat as it gets"
+    return "goal" if plan.reaches and chance is None else "on the way"
 
 
 def _target(grid: Pencil, plan: Planned, plane: FloatArray) -> Target:

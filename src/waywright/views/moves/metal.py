@@ -5,6 +5,7 @@ from __future__ import annotations
 from waywright.core.evidence.findings import Verdict
 from waywright.core.next.scraping import AtTheLimit, LetBe, NoMap, NoPass, Scrape, TakeTwist
 from waywright.core.work.maps import ScrapingMap
+from waywright.views.grounds import verdict_why
 from waywright.views.moves.phrases import all_of, how_words, why_words
 from waywright.views.numbers import Shown
 from waywright.views.scrape_sheet import zone_words
@@ -56,7 +57,7 @@ def _(move: NoMap, shown: Shown) -> str:
 
 @why_words.register
 def _(move: NoMap, shown: Shown) -> str:
-    return f"its {move.verdict.measure} is outside: {move.verdict.why}"
+    return f"its {move.verdict.measure} is outside: {verdict_why(move.verdict)}"
 
 
 @how_words.register
