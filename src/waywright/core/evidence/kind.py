@@ -198,6 +198,11 @@ class Candidate:
         name = self.kit.name
         return name if name[:1].isupper() or name.split(" ")[0] in NO_ARTICLE else f"the {name}"
 
+    @property
+    def moved(self) -> bool:
+        """Whether a face is laid out of line with the other, which is asked for only where it tells more."""
+        return any(s.geometry.lying is not None and s.geometry.lying.offset_mm != 0.0 for s in self.settings)
+
     def of(self, settings: Iterable[Setting]) -> Candidate:
         """The same way of reading, with these settings in place of its own."""
         return replace(self, settings=tuple(settings), parts=())

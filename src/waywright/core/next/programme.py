@@ -15,6 +15,9 @@ import itertools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from waywright.core.evidence.findings import KNOWN_UM
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import Instrument
 from waywright.core.next.reading_plan import Information, Offer, ReadingPlan
@@ -23,6 +26,8 @@ from waywright.core.readings.proposed import BORROWING_MIN
 
 MOST_SETTINGS = 30
 CHEAPER = 0.9  # of the minutes: a programme that begins with what does not tell most must cost no more
+USUAL, MOVED, TO_BORROW = range(3)  # ranks of what can be read: the next is asked for what those before cannot tell
+HELPS = 0.8  # of the largest sigma that is left: what leaves more is not worth laying faces out of line
 TIMES = 4  # how often a person reads everything again before giving up; common practice, no source
 
 
@@ -50,7 +55,7 @@ class Programme:
 
 def programme(plan: ReadingPlan, candidates: Iterable[Candidate]) -> Programme:
     """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
-    told, reach_um = _worth_having(plan, [t for c in candidates if (t := plan.information_of(c)) is not None])
+    told, reach_um = _worth_having(plan, candidates)
     if not told or plan.reached:
         return Programme((), plan.reached, reach_um)
     tried = _Tried(plan)
@@ -78,13 +83,24 @@ def _minutes(settings: Sequence[Information]) -> float:
     return sum(t.minutes for t in settings)
 
 
-def _worth_having(plan: ReadingPlan, told: Sequence[Information]) -> tuple[list[Information], float]:
-    """What is owned, where it can reach the goal; else also what must be borrowed. How far it reaches."""
-    owned = [t for t in told if not t.candidate.instruments]
-    reach_um = plan.reach_um(owned, TIMES)
-    if reach_um > plan.required_sigma_um:
-        owned, reach_um = list(told), plan.reach_um(told, TIMES)
-    return sorted(owned, key=_round_of, reverse=True), reach_um
+def _worth_having(plan: ReadingPlan, candidates: Iterable[Candidate]) -> tuple[list[Information], float]:
+    """What is owned and laid as usual, where it can reach the goal; else, where that helps, faces moved along on each
+    other as well; else also what must be borrowed. How far it reaches."""
+    ranks: dict[int, list[Candidate]] = {}
+    for candidate in candidates:
+        rank = TO_BORROW if candidate.instruments else MOVED if candidate.moved else USUAL
+        ranks.setdefault(rank, []).append(candidate)
+    told: list[Information] = []
+    reach_um = np.inf
+    for rank, offered in sorted(ranks.items()):
+        more = [t for c in offered if (t := plan.information_of(c)) is not None]
+        then_um = plan.reach_um([*told, *more], TIMES)
+        if rank == MOVED and then_um > min(HELPS * reach_um, KNOWN_UM):
+            continue
+        told, reach_um = told + more, then_um
+        if reach_um <= plan.required_sigma_um:
+            break
+    return sorted(told, key=_round_of, reverse=True), reach_um
 
 
 Rule = Callable[[float, Information], float]
@@ -157,9 +173,9 @@ def _in_rounds(tried: _Tried, told: Sequence[Information], first: Information) -
     return None
 
 
-def _round_of(told: Information) -> tuple[str, str]:
+def _round_of(told: Information) -> tuple[str, str, bool]:
     geometry = told.candidate.settings[0].geometry
-    return geometry.block, "" if geometry.lying is None else geometry.lying.turn
+    return geometry.block, "" if geometry.lying is None else geometry.lying.turn, not told.candidate.moved
 
 
 def _without_settings(tried: _Tried, chosen: list[Information], start: int = 1) -> list[Information]:

@@ -25,7 +25,7 @@ from waywright.core.evidence.rows import (
     Site,
     places,
 )
-from waywright.core.evidence.things import FloatArray, Instrument, IntArray
+from waywright.core.evidence.things import Face, FloatArray, Instrument, IntArray
 from waywright.core.readings.blocks import block_u_um, usual_stack
 from waywright.core.readings.laid import Laid
 from waywright.core.readings.proposed import BORROWING_MIN, borrowed, coarse, instruments_for, proposed, step_mm
@@ -37,6 +37,8 @@ BLOCK_MM = 20.0  # what the upper stands on until told otherwise; common practic
 AIRY = 0.57735  # of its length between two rests: so its ends stay level, 1/√3
 SUPPORT = 0.2231  # of its length from either end: carried there a bar sags least, 32a³ − 24a + 5 = 0
 WRINGING_UM = 0.1  # how well one block repeats its own size, wrung or set down anew; a guess, no source
+FURTHEST = 0.2  # of the upper's length: moved further, it would not lie safely on its spacers; a guess, no source
+MOVING_MIN = 5.0  # to measure out where it lies and to mark that; a guess, no source
 SAME_SIZE = 1  # decimals of a µm to which two stacks are one size: six decimals of an inch round to a hundredth
 LARGEST_GAP_MM = 1000.0  # the longest gauge block there is
 
@@ -126,6 +128,11 @@ class LayUp(Laid):
             rests=self.standing(site, readings, self._pressed_mm(site)),
         )
 
+    def _over_mm(self, upper: Face) -> tuple[float, float]:
+        """Where along the lower the upper begins and ends, also where it reaches beyond it."""
+        x, _ = self.on_lower(upper, np.array([0.0, upper.length_mm]), np.zeros(2))
+        return float(x.min()), float(x.max())
+
     def _pressed_mm(self, site: Site) -> tuple[float, ...]:
         """Where along the lower a hand may take the weight: the end held; either, of a pair that only touches."""
         marked, far = self.ends_mm(site.face(self.lower), site.face(self.upper))
@@ -171,32 +178,49 @@ class LayUp(Laid):
 
     @classmethod
     def candidates(cls, job: Job) -> Iterator[Candidate]:
-        """Every pair of faces of different pieces in both turns, read over every covered station of the lower.
+        """Every pair of faces of different pieces in both turns, read over every covered station of the lower; then
+        the same moved along by a station.
 
         It stands on spacers of a known size, which need no reading. A set whose steps are coarser than the hand's feel
         gives brackets one step wide.
         """
         kinds = cls.instrument_kinds[:3]
         kits = instruments_for(job, kinds, Instrument("gauge blocks", "gauge blocks", grade="1"))
-        for (stacks, more), (layup, lower, upper) in itertools.product(kits, cls.pairs(job)):
+        pairs = list(cls.pairs(job))
+        moved = [
+            (replace(layup, offset_mm=by_mm), lower, upper)
+            for layup, lower, upper in pairs
+            if (by_mm := _a_station_mm(lower)) <= FURTHEST * upper.length_mm
+        ]
+        for (stacks, more), (layup, lower, upper) in itertools.product(kits, [*pairs, *moved]):
             x, y = layup.covered(lower, upper)
-            if len(x) < 3:
+            if len(x) < 3 or (layup.offset_mm and len(np.unique(x)) < 3):
                 continue
             setting = proposed(layup, "gaps", "just_mm", "mm", x, y, stacks.name)
             step = step_mm(stacks)
             if step is not None and coarse(stacks, step):
                 setting = bracketed(setting, step)
-            setting = standing(setting)
+            setting = standing(setting, layup._over_mm(upper) if layup.offset_mm else None)
             minutes = cls.setting_up_min + cls.reading_min * len(x) + (BORROWING_MIN if more else 0.0)
+            minutes += MOVING_MIN if layup.offset_mm else 0.0
             yield Candidate((setting,), minutes, stacks, more)
 
 
-def standing(setting: Setting) -> Setting:
-    """The same, on spacers near where a bar sags least, between stations: two, or three where there is width."""
+def _a_station_mm(lower: Face) -> float:
+    """From one station of it to the next, as most are."""
+    return float(np.median(np.diff(lower.stations_mm))) if len(lower.stations_mm) > 1 else np.inf
+
+
+def standing(setting: Setting, over_mm: tuple[float, float] | None = None) -> Setting:
+    """The same, on spacers near where a bar sags least, between stations: two, or three where there is width.
+
+    `over_mm`: where the upper begins and ends on the lower, if it is not read over all its length.
+    """
     x, y = (np.unique([p for r in setting.readings if (p := getattr(r, key)) is not None]) for key in ("x_mm", "y_mm"))
     between = (x[1:] + x[:-1]) / 2
     wanted = [(SUPPORT, y[0]), (1.0 - SUPPORT, y[0])] + ([(0.5, y[-1])] if len(y) > 1 else [])
-    nearest = (float(between[np.abs(between - x[0] - share * np.ptp(x)).argmin()]) for share, _ in wanted)
+    start, end = (x[0], x[-1]) if over_mm is None else over_mm
+    nearest = (float(between[np.abs(between - start - share * (end - start)).argmin()]) for share, _ in wanted)
     spacers = tuple(
         Reading(f"{setting.id}.spacers[{i}]", "spacers", at, float(across), key="size_mm", value=Typed(20.0, "mm"))
         for i, (at, (_, across)) in enumerate(zip(nearest, wanted, strict=True))

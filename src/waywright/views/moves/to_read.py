@@ -115,7 +115,7 @@ def _(move: OutOfReach, shown: Shown) -> str:
 @why_words.register
 def _(move: OutOfReach, shown: Shown) -> str:
     said = f"you said that you have no {listed(move.without)}, and " if move.without else ""
-    return f"{said}no other reading proposed here tells what none so far sees; a lay-up shifted by a station may"
+    return f"{said}no other reading that can be had tells what none so far sees, the faces moved along included"
 
 
 def _any(kinds: Sequence[str]) -> str:
