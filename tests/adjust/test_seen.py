@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from waywright import jobfile
-from waywright.core.evidence.findings import Report, Verdict
+from waywright.core.evidence.findings import KNOWN_UM, Report, Verdict
+from waywright.core.judge.spectrum import spectrum
 from waywright.core.judge.zones import minimum_zone_lines
 from waywright.core.report import report
 from waywright.core.results import seen
-from waywright.core.results.seen import least_zones, line_planes, sections, seen_part, unseen_shapes
+from waywright.core.results.seen import least_zones, line_planes, sections, seen_part
 from waywright.views.grounds import verdict_why
 
 STATIONS = np.arange(0.0, 601.0, 100.0)
@@ -86,17 +87,18 @@ def test_the_seen_part_is_a_projection(seed: int, huge_um: float) -> None:
     rng = np.random.default_rng(seed)
     n = 12
     shape = np.linalg.qr(rng.normal(size=(n, 2)))[0][:, :1]
-    plain = np.eye(n) * 0.4**2
-    covariance = plain + n * huge_um**2 * shape @ shape.T
-    assert unseen_shapes(covariance).shape == (n, 1)
+    plain, nothing_free = np.eye(n) * 0.4**2, np.zeros((n, 0))
+    apart = spectrum(plain + n * huge_um**2 * shape @ shape.T, nothing_free)
+    assert apart.unseen(KNOWN_UM).shape == (n, 1)
+    assert np.sum(apart.unseen_um(KNOWN_UM) ** 2) == pytest.approx(n * huge_um**2 + 0.4**2)
     height = rng.normal(0, 3, n)
     for more in (0.0, huge_um):
-        found = seen_part(height + more * shape[:, 0], covariance)
+        found = seen_part(height + more * shape[:, 0], apart)
         assert found is not None
         assert found[0] == pytest.approx(height - shape[:, 0] * (shape[:, 0] @ height), abs=1e-6)
         assert found[1] == pytest.approx(0.4 * np.sqrt(1 - shape[:, 0] ** 2), abs=1e-4)
-    assert seen_part(height, plain) is None  # all is seen
-    assert seen_part(height, n * huge_um**2 * np.eye(n)) is None  # nothing is
+    assert seen_part(height, spectrum(plain, nothing_free)) is None  # all is seen
+    assert seen_part(height, spectrum(n * huge_um**2 * np.eye(n), nothing_free)) is None  # nothing is
 
 
 def test_sections_of_a_face() -> None:
@@ -106,10 +108,10 @@ def test_sections_of_a_face() -> None:
     mean, near, far = sections(x, np.array([-1.0] * 4 + [1.0] * 3), lines)
     assert (mean.y_mm, near.y_mm, far.y_mm) == (None, -1.0, 1.0)
     assert mean.x_mm.tolist() == [0, 100, 200]
-    assert (mean.weights @ np.arange(7.0)).tolist() == [2.0, 3.0, 4.0]
+    assert mean.of(np.arange(7.0)).tolist() == [2.0, 3.0, 4.0]
     odd = np.where(np.arange(7) < 4, 1.0, -1.0)[:, None] * np.array([0.0, 1, 4, 9, 0, 1, 4])[:, None]
-    assert mean.hidden_um(odd) == pytest.approx(0, abs=1e-12)
-    assert near.hidden_um(odd) > 1
+    assert mean.hidden_um(odd, np.ones(1)) == pytest.approx(0, abs=1e-12)
+    assert near.hidden_um(odd, np.ones(1)) > 1
 
 
 def of(name: str, found: Report) -> Verdict:

@@ -12,7 +12,7 @@ from waywright.core.adjust.burrs import burr
 from waywright.core.adjust.network import Network, network
 from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.evidence.bends import Bending, Given, unbent
-from waywright.core.evidence.findings import BlindSpot, Cure, Note, Report, Shape, Share, Verdict
+from waywright.core.evidence.findings import KNOWN_UM, BlindSpot, Cure, Note, Report, Shape, Share, Verdict
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.judge.form import FormPosterior
@@ -67,7 +67,7 @@ class Solved:
     def _seen(self, shape: Shape) -> Shape:
         """With the part of it that is seen."""
         judge = self.judges[shape.face]
-        found = seen_part(judge.height_um, judge.covariance_um2)
+        found = None if judge.all_seen(KNOWN_UM) else seen_part(judge.height_um, judge.apart)
         if found is None:
             return shape
         whole = np.full((2, len(shape.x_mm)), np.nan)

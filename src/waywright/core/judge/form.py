@@ -9,12 +9,14 @@ holds the truth, by kind of face and size: docs/tables/verdict-coverage.md.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from waywright.core.judge.form_model import Choices, FormModel, form_model, frame
 from waywright.core.judge.form_prior import Floats, Indexes, Kind
+from waywright.core.judge.spectrum import Spectrum
 
 ALL_AT_ONCE = 130  # nodes; with more, the random parts worth trying are found on fewer of them
 LEARN_ON = 100  # nodes
@@ -34,6 +36,15 @@ class FormPosterior:
     words: str
     shares: dict[str, float]
     unseen: Floats
+
+    @cached_property
+    def hidden_um(self) -> Floats:
+        """(m, k) how much of each unseen shape the draws have."""
+        return self.draws_um @ self.unseen
+
+    def known_um(self, draws: int) -> Floats:
+        """(draws, n) the first of the draws without what is not seen of them."""
+        return self.draws_um[:draws] - self.hidden_um[:draws] @ self.unseen.T
 
 
 @dataclass(frozen=True)
@@ -57,6 +68,7 @@ def form_posterior(
     covariance_um2: ArrayLike,
     *,
     blind: ArrayLike | None = None,
+    apart: Spectrum | None = None,
     draws: int = 4000,
     seed: int = 0,
 ) -> FormPosterior:
@@ -65,7 +77,7 @@ def form_posterior(
     `x_mm`, `y_mm`, `height_um` (n,): the read nodes and their estimated heights; `covariance_um2` (n, n): of those
     heights, without any form prior, about the least-squares plane of the nodes (line, when they lie on one).
     `blind` (n, k): shapes no reading sees. These, and any other shape with an RMS sigma beyond 50 µm, get no form
-    prior: they keep the covariance given.
+    prior: they keep the covariance given. `apart`: that covariance in its own shapes, where they are known already.
 
     The same input gives the same draws; so, but for rounding, does the face reversed, mirrored, shifted, tilted, turned
     over, its nodes in another order, and all heights in another unit (as long as the same shapes are blind).
@@ -75,7 +87,7 @@ def form_posterior(
     if draws < 1:
         raise ValueError("At least one draw is needed.")
     unseen = None if blind is None else np.asarray(blind, dtype=float).reshape(x.size, -1)
-    face = frame(x, y, c, unseen)
+    face = frame(x, y, c, unseen, apart)
     only = _worth_trying(x, y, h, c, unseen) if x.size > ALL_AT_ONCE and face.seen.shape[1] else None
     model = form_model(face, x, y, reach_um=face.reach_um(h), only=only)
     return posterior(model, h, draws=draws, seed=seed)

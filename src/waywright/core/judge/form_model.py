@@ -18,6 +18,7 @@ from numpy.random import Generator
 
 from waywright.core.judge import form_prior as prior
 from waywright.core.judge.form_prior import Candidate, Features, Floats, Indexes, orthonormal
+from waywright.core.judge.spectrum import Spectrum, spectrum, symmetric
 
 BLIND_UM = 50.0  # RMS sigma beyond which a shape counts as not seen: 0.05 of the diffuse prior of 1 mm
 NEGLIGIBLE = 1e-6  # of the likeliest choice of one random part
@@ -32,7 +33,8 @@ class Frame:
     """Coordinates of the shapes the form prior speaks of: r = n less the plane and the blind shapes.
 
     `seen` (n, r) and `blind` (n, k): orthonormal columns; in the seen ones the covariance is diagonal. `spread`,
-    `whiten` (r,): its root and the root's inverse. `gain` (k, r), `blind_root` (k, k): the blind part given the seen.
+    `whiten` (r,): its root and the root's inverse. `gain` (k, r), `blind_root` (k, k): the blind part given the seen;
+    (k,) where its shapes do not touch one another.
     """
 
     seen: Floats
@@ -50,19 +52,28 @@ class Frame:
         return 3.0 * max(float(seen), self.noise_um)
 
 
-def frame(x_mm: Floats, y_mm: Floats, covariance_um2: Floats, blind: Floats | None) -> Frame:
-    """Split off the plane, the blind shapes given and those found, and whiten the rest."""
+def frame(
+    x_mm: Floats, y_mm: Floats, covariance_um2: Floats, blind: Floats | None, apart: Spectrum | None = None
+) -> Frame:
+    """Split off the plane, the blind shapes given and those found, and whiten the rest.
+
+    `apart`: the covariance beside the plane in its own shapes, where they are known.
+    """
     n, least = x_mm.size, x_mm.size * BLIND_UM**2
     plane = prior.plane_columns(x_mm, y_mm)
     hidden = orthonormal(blind, plane) if blind is not None and blind.size else np.zeros((n, 0))
-    if hidden.shape[1] and _all_beyond(least, covariance_um2, plane):
+    if apart is None:
+        apart = spectrum(covariance_um2, plane)
+    if apart.variance.min(initial=np.inf) > least:
         hidden = hidden[:, :0]  # it is found with the rest, in the order that is diagonal
-    variance, shape = _eigen(covariance_um2, np.column_stack([plane, hidden]))
+    if hidden.shape[1]:
+        apart = spectrum(covariance_um2, np.column_stack([plane, hidden]))
+    variance, shape = apart.variance, apart.shapes
     unseen = variance > least
     found, seen = shape[:, unseen], shape[:, ~unseen]
-    rest = np.diag(variance[unseen])
+    rest = variance[unseen]
     if unseen.any():  # then anew, so that the huge variance of what is blind leaves no rounding in the rest
-        variance, shape = np.linalg.eigh(_symmetric(seen.T @ covariance_um2 @ seen))
+        variance, shape = np.linalg.eigh(symmetric(seen.T @ covariance_um2 @ seen))
         seen = seen @ shape
     if variance.size:
         variance = np.maximum(variance, max(1e-12 * variance[-1], 1e-18))
@@ -71,7 +82,7 @@ def frame(x_mm: Floats, y_mm: Floats, covariance_um2: Floats, blind: Floats | No
     across = np.concatenate([beside.T @ seen, np.zeros((found.shape[1], seen.shape[1]))])
     gain = across / variance
     if hidden.shape[1]:
-        rest = np.block([[hidden.T @ beside, beside.T @ found], [found.T @ beside, rest]]) - gain @ across.T
+        rest = np.block([[hidden.T @ beside, beside.T @ found], [found.T @ beside, np.diag(rest)]]) - gain @ across.T
     level = np.sqrt(variance.size**2 / n / np.sum(1 / variance)) if variance.size else 0.0
     return Frame(
         seen=seen,
@@ -79,39 +90,10 @@ def frame(x_mm: Floats, y_mm: Floats, covariance_um2: Floats, blind: Floats | No
         spread=root,
         whiten=1 / root,
         gain=gain,
-        blind_root=_root(_symmetric(rest)) if hidden.shape[1] else np.sqrt(rest),
+        blind_root=_root(symmetric(rest)) if hidden.shape[1] else np.sqrt(rest),
         level_um=float(level),
         noise_um=float(np.sqrt(variance.sum() / n)),
     )
-
-
-def _freed(matrix: Floats, free: Floats) -> Floats:
-    """A symmetric matrix (n, n) of what is left beside the orthonormal columns `free` (n, k)."""
-    left = matrix - free @ (free.T @ matrix)
-    left -= (left @ free) @ free.T
-    return _symmetric(left)
-
-
-def _eigen(covariance: Floats, free: Floats) -> tuple[Floats, Floats]:
-    """Variances (r,), least first, and orthonormal shapes (n, r) of what is left beside `free` (n, n - r)."""
-    left = _freed(covariance, free)
-    apart = float(np.abs(left).max(initial=0.0)) or 1.0  # what is free comes first, and is dropped
-    left -= (apart * free) @ free.T
-    values, vectors = np.linalg.eigh(left)
-    k = free.shape[1]
-    return values[k:], vectors[:, k:]
-
-
-def _all_beyond(least: float, covariance: Floats, free: Floats) -> bool:
-    """Whether every shape beside `free` has a variance beyond `least`."""
-    left = _freed(covariance, free)
-    left += (2 * least * free) @ free.T
-    left[np.diag_indices_from(left)] -= least
-    try:
-        np.linalg.cholesky(left)
-    except np.linalg.LinAlgError:
-        return False
-    return True
 
 
 @dataclass(frozen=True)
@@ -325,7 +307,8 @@ class FormModel:
         """(draws, n): with the blind part as the readings leave it, given the seen one."""
         face = self.frame
         hidden = face.blind.T @ height_um + (seen - face.seen.T @ height_um) @ face.gain.T
-        hidden = hidden + normal @ face.blind @ face.blind_root
+        noise = normal @ face.blind
+        hidden += noise * face.blind_root if face.blind_root.ndim == 1 else noise @ face.blind_root
         return np.asarray(seen @ face.seen.T + hidden @ face.blind.T)
 
 
@@ -374,7 +357,7 @@ def _part(
     low modes and the nodes, (r, m) and (r, n).
     """
     face, m, level = model.frame, model.low_um.shape[1], model.frame.level_um
-    variance, turn = np.linalg.eigh(_symmetric(face.whiten[:, None] * inside * face.whiten))
+    variance, turn = np.linalg.eigh(symmetric(face.whiten[:, None] * inside * face.whiten))
     signal = model.size_um[:, None] ** 2 * np.maximum(variance, 0.0)
     keep = 1.0 / (1.0 + signal)
     low, feature = turn.T @ columns[0], model.features.summed(turn.T @ columns[1])
@@ -415,10 +398,6 @@ def _pair_weights(model: FormModel, keep: Floats, feature: Floats, to_feature: F
         shared = to_feature[::2, None, :, :spots].transpose(0, 1, 3, 2) @ back[::2, 1::2, :, :spots]
         plain = np.concatenate([plain, plain - shared], axis=1)
     return np.asarray(plain[:, :, first, second])
-
-
-def _symmetric(matrix: Floats) -> Floats:
-    return np.asarray((matrix + matrix.T) / 2)
 
 
 def _root(matrix: Floats) -> Floats:

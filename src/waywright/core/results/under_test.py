@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -14,16 +15,19 @@ from waywright.core.evidence.findings import KNOWN_UM, Measure
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import JobError
 from waywright.core.evidence.things import Face, FloatArray, IntArray
+from waywright.core.judge.form import FormPosterior
 from waywright.core.judge.geometry import effective, tells_twist, twist, twist_weights
 from waywright.core.judge.grades import grade_named, limit_um
 from waywright.core.judge.limits import Limit, crown_um, signed_um
+from waywright.core.judge.spectrum import Spectrum, spectrum
 from waywright.core.judge.zones import line_zone, minimum_zone_lines, minimum_zone_planes, plane_zone
-from waywright.core.results.seen import Section, least_zones, line_planes, sections, unseen_shapes
+from waywright.core.results.seen import Section, least_zones, line_planes, sections
 from waywright.core.results.workpiece import needs
 
 STRAIGHTNESS: Final = "straightness"
 FLATNESS: Final = "flatness"
 TWIST: Final = "twist"
+LEAST_DRAWS = 400  # of which the least is worked out
 HARDLY = 0.2  # of the sigma from which a shape counts as not seen: it may be a part of a shape that several faces share
 
 
@@ -78,6 +82,15 @@ class FaceUnderTest:
         assert self.heights.unknown.face is not None
         return self.heights.unknown.face
 
+    def all_seen(self, least_um: float) -> bool:
+        """Whether surely no shape is left with an RMS of `least_um`: all of them together are not."""
+        return bool(np.trace(self.covariance_um2) < len(self.height_um) * least_um**2)
+
+    @cached_property
+    def apart(self) -> Spectrum:
+        """Its covariance in its own shapes, beside the plane."""
+        return spectrum(self.covariance_um2, self.heights.plane)
+
     def measure(self, aim: Aim, draws_um: FloatArray) -> FloatArray | None:
         """(m,) the measure of draws (m, n) of the heights, signed where the limit has a side, or None."""
         x, y = self.heights.x_mm, self.heights.y_mm
@@ -100,8 +113,8 @@ class FaceUnderTest:
         zone = minimum_zone_planes(x, y, heights)
         return zone if limit is None or not limit.signed else signed_um(zone, crown_um(x, heights, y))
 
-    def least(self, aim: Aim, draws_um: FloatArray, unseen: FloatArray) -> FloatArray | None:
-        """(m,) the least a zone of draws (m, n) comes to, without a sign, whatever the unseen shapes (n, k) are."""
+    def least(self, aim: Aim, form: FormPosterior) -> FloatArray | None:
+        """(m,) the least a zone of some draws comes to, without a sign, whatever the unseen shapes are."""
         x, y = self.heights.x_mm, self.heights.y_mm
         if aim.measure == STRAIGHTNESS and self.lines:
             at, planes = np.concatenate(self.lines), line_planes(x, self.lines)
@@ -110,15 +123,22 @@ class FaceUnderTest:
             planes = np.column_stack([np.ones(len(at)), *(v[at] / (np.ptp(v[at]) or 1.0) for v in (x, y))])
         else:
             return None
-        return least_zones(draws_um[:, at], planes, unseen[at])
+        if planes.shape[1] + form.unseen.shape[1] >= len(at):  # they may be anything
+            return np.zeros(LEAST_DRAWS)
+        return least_zones(form.known_um(LEAST_DRAWS)[:, at], planes, form.unseen[at])
 
     def bent_um(self, aim: Aim) -> float:
         """How far what is not seen of the face bends any of its lines; of flatness no bound: infinite."""
         if aim.measure != STRAIGHTNESS or len(self.lines) < 3:  # fewer lie to each other by lift, tilt and twist alone
             return np.inf
-        hidden = unseen_shapes(self.covariance_um2, HARDLY * KNOWN_UM)
-        hidden = hidden * np.sqrt(np.einsum("nk,nk->k", hidden, self.covariance_um2 @ hidden))
-        return max((one.hidden_um(hidden) for one in self.sections()), default=0.0)
+        return self._lines_bent_um
+
+    @cached_property
+    def _lines_bent_um(self) -> float:
+        if self.all_seen(HARDLY * KNOWN_UM):
+            return 0.0
+        unseen, sigma_um = (of(HARDLY * KNOWN_UM) for of in (self.apart.unseen, self.apart.unseen_um))
+        return max((one.hidden_um(unseen, sigma_um) for one in self.sections()), default=0.0)
 
     def sections(self) -> Iterator[Section]:
         """The mean of its lines, where there are several, and each line."""

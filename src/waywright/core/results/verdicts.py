@@ -18,13 +18,11 @@ from waywright.core.evidence.findings import KNOWN_UM, Decided, Fit, Grounds, Se
 from waywright.core.evidence.goal import Goal
 from waywright.core.judge.decisions import decide
 from waywright.core.judge.form import FormPosterior, form_posterior, zone_summary
-from waywright.core.results.seen import unseen_shapes
 from waywright.core.results.under_test import STRAIGHTNESS, TWIST, Aim, FaceUnderTest, line_measure
 
 SOUND = Fit(0.0, 0.0, ())
 NOTICED_UM = 0.05  # what a blind shape must do to a measure to leave it open
 DRAWS = 4000
-LEAST_DRAWS = 400  # of which the least is worked out
 SURE = 0.95
 SEED = 1
 
@@ -35,13 +33,14 @@ def form_of(judge: FaceUnderTest, spots: Sequence[Blindness]) -> FormPosterior:
     blind = [s.shapes_um[name] for s in spots if s.ratio >= BLIND and s.weights and name in s.shapes_um]
     if judge.face.as_made_um is not None:  # what is finer and bounded by it alone
         prior_um = judge.heights.prior_um / np.sqrt(len(judge.height_um))
-        blind += list(unseen_shapes(judge.covariance_um2, min(KNOWN_UM, BLIND * prior_um)).T)
+        blind.append(judge.apart.unseen(min(KNOWN_UM, BLIND * prior_um)))
     return form_posterior(
         judge.heights.x_mm,
         judge.heights.y_mm,
         judge.height_um,
         judge.covariance_um2,
         blind=np.column_stack(blind) if blind else None,
+        apart=judge.apart,
         draws=DRAWS if len(judge.height_um) <= 200 else DRAWS // 4,
         seed=SEED,
     )
@@ -121,8 +120,7 @@ def verdict(
 def _as_far_as_seen(found: Verdict, judge: FaceUnderTest, aim: Aim, form: FormPosterior, goal: Goal) -> Verdict:
     """An open verdict with what is known all the same; outside, where that is sure whatever the unseen shapes are."""
     lines = tuple(_lines_seen(judge, aim, form, goal)) if aim.measure == STRAIGHTNESS else ()
-    known = form.draws_um - (form.draws_um @ form.unseen) @ form.unseen.T
-    least = judge.least(aim, known[:LEAST_DRAWS], form.unseen)
+    least = judge.least(aim, form)
     if least is None:
         return replace(found, seen=lines)
     found = replace(found, at_least_um=float(np.quantile(least, 1 - SURE)), seen=lines)
@@ -137,13 +135,13 @@ def _as_far_as_seen(found: Verdict, judge: FaceUnderTest, aim: Aim, form: FormPo
 
 def _lines_seen(judge: FaceUnderTest, aim: Aim, form: FormPosterior, goal: Goal) -> Iterator[SeenLine]:
     """What nothing unseen bends: the mean of the lines, or single ones."""
-    if len(judge.lines) < 2:
+    if len(judge.lines) < 2 or form.unseen.shape[1] + judge.heights.plane.shape[1] >= len(judge.height_um):
         return
-    hidden = form.unseen * np.std(form.draws_um @ form.unseen, axis=0)
+    sigma_um = np.std(form.hidden_um, axis=0)
     for one in judge.sections():
-        if one.hidden_um(hidden) > NOTICED_UM:
+        if one.hidden_um(form.unseen, sigma_um) > NOTICED_UM:
             continue
-        values = line_measure(one.x_mm, form.draws_um @ one.weights.T, aim.limit)
+        values = line_measure(one.x_mm, one.of(form.draws_um.T).T, aim.limit)
         summary = zone_summary(values)
         chance = decide(values, aim.limit, rule=goal.rule).chance_inside if aim.limit is not None else None
         yield SeenLine(one.y_mm, summary.mean, summary.interval_95, chance)
