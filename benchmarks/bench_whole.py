@@ -117,10 +117,10 @@ def measured(name: str) -> tuple[float, float]:
 
 
 def _timed(size: Size) -> tuple[float, float]:
-    """In the child process: seconds and GB."""
+    """In the child process: seconds, and GB at the end of the first."""
     from waywright.core.report import report
 
-    job, seconds = job_of(size), []
+    job, seconds, peaks = job_of(size), [], []
     for _ in range(size.tries):
         start = time.perf_counter()
         found = report(job)
@@ -128,9 +128,9 @@ def _timed(size: Size) -> tuple[float, float]:
             start = time.perf_counter()
             assert found.moves
         seconds.append(time.perf_counter() - start)
+        peaks.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024))
         del found
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
-    return statistics.median(seconds), peak / 1e9
+    return statistics.median(seconds), peaks[0] / 1e9
 
 
 def _sample() -> tuple[float, float]:

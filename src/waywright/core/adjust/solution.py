@@ -112,7 +112,9 @@ class Solution:
             np.fill_diagonal(one[some], 1.0)
             carried = self.carry(self.spread(face, one))
             found[:, some] = face.about_plane(carried[face.unknown.columns])
-        return np.asarray(0.5 * (found + found.T))
+        found += found.T.copy()
+        found *= 0.5
+        return found
 
     def height_sigmas(
         self, face: Heights, against: FloatArray | None = None, carried: FloatArray | None = None

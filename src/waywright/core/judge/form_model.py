@@ -197,27 +197,36 @@ class FormModel:
         return Choices.joined(found)
 
     def _one_feature(self, index: int, log: Floats, said: Floats) -> Choices:
-        part, s = self.parts[index], self.feature_um.size
-        if part.candidate.kind == "wavy":  # a spot on a wave is left to the other parts
-            total = log[..., None]
-        else:
+        """The likely choices without a feature, and with one of any size."""
+        part = self.parts[index]
+        size, low = np.nonzero(np.isfinite(log))
+        feature, um, total = np.full(size.size, -1), np.zeros(size.size), log[size, low]
+        if part.candidate.kind != "wavy":  # a spot on a wave is left to the other parts
+            total = total + np.log(self.features.chance_of_none)
+            chance = np.log(self.features.chance)
+            most = log[..., None] + chance + 0.5 * said**2 / np.maximum(part.weight, np.finfo(float).tiny)
+            most += prior.FEATURE_SIZES.log_weight(self.feature_um).max(initial=-np.inf)  # whatever its size
+            at = np.nonzero(most > total.max() + np.log(NEGLIGIBLE))
             variance = self.feature_um**2
-            spread = 1.0 + part.weight[..., None] * variance
-            gain = 0.5 * said[..., None] ** 2 * (variance / spread) - 0.5 * np.log(spread)
-            gain += prior.FEATURE_SIZES.log_weight(self.feature_um) + np.log(self.features.chance)[:, None]
-            none = np.full((*log.shape, 1), np.log(self.features.chance_of_none))
-            total = log[..., None] + np.concatenate([none, gain.reshape(*log.shape, -1)], axis=-1)
-        size, low, feature = np.nonzero(total > total.max() + np.log(NEGLIGIBLE))
-        some, which = feature > 0, np.maximum(feature - 1, 0)
+            spread = 1.0 + part.weight[at][:, None] * variance
+            gain = 0.5 * said[at][:, None] ** 2 * (variance / spread) - 0.5 * np.log(spread)
+            gain += prior.FEATURE_SIZES.log_weight(self.feature_um) + chance[at[2]][:, None]
+            times = self.feature_um.size
+            size, low = (np.concatenate([a, np.repeat(b, times)]) for a, b in zip((size, low), at[:2], strict=True))
+            feature = np.concatenate([feature, np.repeat(at[2], times)])
+            um = np.concatenate([um, np.tile(self.feature_um, len(at[2]))])
+            total = np.concatenate([total, (log[at[:2]][:, None] + gain).ravel()])
+        likely = np.flatnonzero(total > total.max() + np.log(NEGLIGIBLE))
+        likely = likely[np.lexsort((um[likely], feature[likely], low[likely], size[likely]))]
         return Choices(
-            log_weight=total[size, low, feature],
-            part=np.full(size.size, index),
-            size=size,
-            low=low,
-            first=which // s,
-            first_um=np.where(some, self.feature_um[which % s], 0.0),
-            second=np.zeros(size.size, dtype=np.intp),
-            second_um=np.zeros(size.size),
+            log_weight=total[likely],
+            part=np.full(likely.size, index),
+            size=size[likely],
+            low=low[likely],
+            first=np.maximum(feature[likely], 0),
+            first_um=um[likely],
+            second=np.zeros(likely.size, dtype=np.intp),
+            second_um=np.zeros(likely.size),
         )
 
     def _two_spots(self, index: int, log: Floats, said: Floats) -> Choices:
@@ -258,7 +267,7 @@ class FormModel:
         estimate = face.seen @ (face.seen.T @ height_um)
         up = 1.0 if np.sum(estimate**3) >= 0 else -1.0
         rank = np.argsort(np.argsort(up * estimate, kind="stable"))
-        normal = up * rng.standard_normal((2, draws, rank.size))[:, :, rank]
+        noise, beyond = (_dealt(rng.standard_normal((draws, rank.size)), rank, up) for _ in range(2))
         eta = rng.standard_normal((draws, self.low_um.shape[1] + 2))
         seen = np.zeros((draws, face.seen.shape[1]))
         if self.parts:
@@ -271,23 +280,26 @@ class FormModel:
                 length = max(1, CHUNK // (rank.size * eta.shape[1]))
                 for cut in range(0, rows.size, length):
                     some = rows[cut : cut + length]
-                    noise = normal[0, some] @ face.seen
-                    seen[some] = self._draw_part(self.parts[index], height_um, chosen.take(some), noise, eta[some])
-        return self._with_blind(height_um, seen, normal[1])
+                    of_seen = noise[some] @ face.seen
+                    seen[some] = self._draw_part(self.parts[index], height_um, chosen.take(some), of_seen, eta[some])
+        del noise
+        return self._with_blind(height_um, seen, beyond)
 
     def _draw_part(self, part: Part, height_um: Floats, chosen: Choices, noise: Floats, eta: Floats) -> Floats:
         """(c, r): low modes and features first, given the heights; then the random part, given those as well."""
         m = self.low_um.shape[1]
         turned = part.turn.T @ (self.frame.whiten * (self.frame.seen.T @ height_um))
         keep = part.keep[chosen.size]
-        columns = np.empty((keep.shape[0], m + 2, turned.size))
+        features = np.array([chosen.first_um, chosen.second_um])[: 2 if chosen.second_um.any() else 1]
+        columns = np.empty((keep.shape[0], m + len(features), turned.size))
         columns[:, :m] = part.columns[:, :m].T
         columns[:, m:] = self._louder_first(part, turned, chosen)
-        size = np.zeros((keep.shape[0], m + 2))
+        size = np.empty((keep.shape[0], m + len(features)))
         size[:, :m] = np.concatenate([np.zeros((1, m)), self.low_um])[chosen.low]
-        size[:, m], size[:, m + 1] = chosen.first_um, chosen.second_um
+        size[:, m:] = features.T
+        eta = eta[:, : size.shape[1]]
         weighted = columns * keep[:, None]
-        information = size[:, :, None] * size[:, None] * (weighted @ columns.transpose(0, 2, 1)) + np.eye(m + 2)
+        information = size[:, :, None] * size[:, None] * (weighted @ columns.transpose(0, 2, 1)) + np.eye(size.shape[1])
         said = size * (weighted @ turned)
         root = np.linalg.cholesky(information).transpose(0, 2, 1)
         mean = np.linalg.solve(information, said[..., None])
@@ -297,8 +309,11 @@ class FormModel:
         return np.asarray((random + made) @ part.turn.T * self.frame.spread)
 
     def _louder_first(self, part: Part, turned: Floats, chosen: Choices) -> Floats:
-        """(c, 2, r): the columns of each choice's features; of two, the one the heights speak of louder comes first."""
-        one, other = (part.columns[:, self.low_um.shape[1] + at].T for at in (chosen.first, chosen.second))
+        """(c, 1 or 2, r): the columns of the choices' features; of two, the one the heights speak of louder first."""
+        one = part.columns[:, self.low_um.shape[1] + chosen.first].T
+        if not chosen.second_um.any():
+            return one[:, None]
+        other = part.columns[:, self.low_um.shape[1] + chosen.second].T
         keep = part.keep[chosen.size] * turned
         swap = (np.abs((keep * other).sum(axis=1)) > np.abs((keep * one).sum(axis=1))) & (chosen.second_um > 0)
         return np.where(swap[:, None, None], np.stack([other, one], axis=1), np.stack([one, other], axis=1))
@@ -310,6 +325,13 @@ class FormModel:
         noise = normal @ face.blind
         hidden += noise * face.blind_root if face.blind_root.ndim == 1 else noise @ face.blind_root
         return np.asarray(seen @ face.seen.T + hidden @ face.blind.T)
+
+
+def _dealt(normal: Floats, rank: Indexes, up: float) -> Floats:
+    """Random numbers (m, n) in the order of `rank` (n,), times `up`."""
+    dealt = normal[:, rank]
+    dealt *= up
+    return dealt
 
 
 def form_model(

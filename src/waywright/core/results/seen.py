@@ -85,10 +85,11 @@ class Section:
 
     def hidden_um(self, unseen: FloatArray, sigma_um: FloatArray) -> float:
         """How far unseen shapes (n, k) of standard deviations (k,) can bend it."""
-        bent = self.of(unseen) * sigma_um
-        line = np.column_stack([np.ones_like(self.x_mm), self.x_mm - self.x_mm.mean()])
-        bent -= line @ np.linalg.lstsq(line, bent, rcond=None)[0]
-        return float(2 * np.sqrt((bent**2).sum(axis=1)).max(initial=0.0))
+        bent = self.of(unseen)
+        line = np.linalg.qr(np.column_stack([np.ones_like(self.x_mm), self.x_mm - self.x_mm.mean()]))[0]
+        bent -= line @ (line.T @ bent)
+        bent *= sigma_um
+        return float(2 * np.linalg.norm(bent, axis=1).max(initial=0.0))
 
 
 def sections(x_mm: FloatArray, y_mm: FloatArray, lines: tuple[IntArray, ...]) -> Iterator[Section]:
