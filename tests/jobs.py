@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
 from waywright.core.evidence.goal import Goal, Workpiece
-from waywright.core.evidence.job import Job, Pass, PassZone, Reading, Setting, Typed
+from waywright.core.evidence.job import Hung, Job, Pass, PassZone, Reading, Setting, Typed
+from waywright.core.evidence.material import Material
+from waywright.core.evidence.section import Box, Computed, Hole, IShape, Solid, TShape
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp, Step
 from waywright.units import unit_of_key
@@ -186,18 +188,64 @@ def zones(draw: st.DrawFn, length_mm: float, half_mm: float) -> PassZone:
     return PassZone(float(start), float(stop), y_from, y_to, draw(st.integers(1, 9)))
 
 
+WEBBED = {"depth_mm": 80.0, "width_mm": 40.0, "web_mm": 10.0, "flange_mm": 12.0}
+SECTIONS = (
+    Solid(depth_mm=50.0, width_mm=12.0),
+    IShape(**WEBBED, holes=(Hole(20.0, 30.0), Hole(60.0, 20.0, 30.0))),  # type: ignore[arg-type]
+    TShape(**WEBBED),  # type: ignore[arg-type]
+    Box(**WEBBED),  # type: ignore[arg-type]
+    Computed(area_mm2=900.0, inertia_mm4=4e5, depth_mm=60.0),
+)
+OWN = Material("our iron", 7150.0, 104.0, e_doubt=0.08)
+
+
+@st.composite
+def bodies(draw: st.DrawFn, name: str, face: Face) -> Piece:
+    """A piece of which nothing is known but its face, or how it is made, weighed and carried."""
+    if draw(st.booleans()) or face.length_mm < 100:
+        return Piece(name, (face,), draw(NOTES))
+    section = draw(st.sampled_from(SECTIONS))
+    several = (section, replace(section, x_mm=40.0), Solid(x_mm=40.0, depth_mm=30.0, width_mm=12.0))
+    return Piece(
+        name,
+        (face,),
+        draw(st.sampled_from(["cast iron", "steel", OWN.name])),
+        **draw(st.sampled_from([{"section": section}, {"sections": several}])),
+        mass_kg=draw(st.none() | some(0.5, 50.0)),
+        carried_mm=draw(st.sampled_from([(), (10.0, 70.0), (0.0, 25.5, 50.0)])),
+    )
+
+
+def standing(names: list[str]) -> st.SearchStrategy[dict[str, Any]]:
+    """How pieces stood in a setting, and how warm they were: all of it, or nothing."""
+    name = st.sampled_from(names)
+    return st.just({}) | st.fixed_dictionaries(
+        {
+            "carried_mm": st.sampled_from([(5.0, 40.0), (0.0, 20.5, 45.0)]).flatmap(
+                lambda at: name.map(lambda n: ((n, at),))
+            ),
+            "hung": st.lists(st.builds(Hung, name, some(0.0, 50.0), some(0.1, 20.0)), max_size=2).map(tuple),
+            "rested": st.sampled_from([None, "overnight", "hours", "just handled"]),
+            "warm_c": st.tuples(some(18.0, 25.0, 1), some(18.0, 25.0, 1)).flatmap(
+                lambda two: name.map(lambda n: ((n, two),))
+            ),
+            "warm_u_c": st.none() | some(0.0, 0.5, 2),
+        }
+    )
+
+
 @st.composite
 def jobs(draw: st.DrawFn) -> Job:
     """A whole job that can be: pieces, instruments, settings of all kinds in any order, passes and a goal."""
     names = draw(st.lists(NAMES, min_size=2, max_size=4, unique=True))
     length, half = float(draw(st.integers(50, 2000))), float(draw(st.integers(5, 60)))
     sides = {name: draw(faces(name, length, half)) for name in names}
-    pieces = tuple(Piece(name, (face,), draw(NOTES)) for name, face in sides.items())
+    pieces = tuple(draw(bodies(name, face)) for name, face in sides.items())
     settings: list[Setting] = []
     counts: dict[str, int] = {}
     for number in range(draw(st.integers(0, 4))):
         lower, upper = draw(st.permutations(list(sides.values())))[:2]
-        found = draw(st.one_of(layups(lower, upper, number), slopes(lower, number)))
+        found = draw(st.one_of(layups(lower, upper, number), slopes(lower, number))) | draw(standing(names))
         block = found["geometry"].block
         counts[block] = counts.get(block, -1) + 1
         own = draw(st.sampled_from([f"{block}[{counts[block]}]", f"own {number}"]))
@@ -234,6 +282,7 @@ def jobs(draw: st.DrawFn) -> Job:
         hand=draw(st.none() | st.builds(Hand, some(0.5, 5.0, 1), some(0.0, 1.0, 2), some(0.0, 0.5, 2))),
         temperature_c=draw(st.none() | some(15.0, 25.0, 1)),
         note=draw(NOTES),
+        materials=(OWN,),
     )
 
 

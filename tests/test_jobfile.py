@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import get_args
 
 import pytest
 import tomlkit
@@ -19,7 +20,9 @@ from hypothesis import strategies as st
 from tests.jobs import NAMES, TWO, jobs, kinds_of_setting
 from waywright import jobfile
 from waywright.core.evidence.goal import Goal, Workpiece
-from waywright.core.evidence.job import Job, Pass, PassZone, Reading, Setting, Typed
+from waywright.core.evidence.job import Hung, Job, Pass, PassZone, Reading, Setting, Typed
+from waywright.core.evidence.material import Material
+from waywright.core.evidence.section import Hole, Section
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.core.readings import KINDS, Cross, LayUp
 from waywright.demo import shop
@@ -333,9 +336,10 @@ def keys() -> dict[str, set[str]]:
     found = {
         "The file itself": set(JOB_KEYS),
         "[instruments.NAME]": names(Instrument) - {"name"},
-        "[[pieces]]": names(Piece),
+        "[[pieces]]": names(Piece) | {key for shape in get_args(Section) for key in names(shape)} | names(Hole),
+        "[materials.NAME]": names(Material) - {"name"},
         "[[pieces.faces]]": names(Face),
-        "Every block of readings": set(SETTING_KEYS),
+        "Every block of readings": set(SETTING_KEYS) | names(Hung),
         "Every reading": set(READING_KEYS),
         "[[passes]]": names(Pass) | names(PassZone),
         "[hand]": names(Hand),

@@ -43,6 +43,15 @@ DEFINITIONS = [
     (68, "°F", 20, "°C"),  # the reference temperature of ISO 1 in both
     (32, "°F", 0, "°C"),
     (212, "°F", 100, "°C"),
+    (1, "in²", 645.16, "mm²"),  # from the inch
+    (1, "cm²", 100, "mm²"),
+    (1, "in⁴", 25.4**4, "mm⁴"),
+    (1, "cm⁴", 1e4, "mm⁴"),
+    (1, "g/cm³", 1000, "kg/m³"),
+    (1, "lb/in³", 27679.9047, "kg/m³"),  # SP 811 B.8: 2.767990 E+04
+    (1, "GPa", 1000, "MPa"),
+    (1, "psi", 6.894757293e-3, "MPa"),  # SP 811 B.8: 6.894757 E+03 Pa
+    (1, "µin/in/°F", 1.8, "µm/m/K"),
     (293.15, "K", 20, "°C"),  # SI brochure: t/°C = T/K − 273.15
 ]
 

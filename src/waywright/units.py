@@ -33,12 +33,19 @@ _SIZES: dict[str, dict[str, float]] = {
     "force": {"N": 1.0, "kgf": 9.80665, "lbf": 4.4482216152605},
     "mass": {"kg": 1.0, "g": 1e-3, "lb": 0.45359237},
     "time": {"min": 1.0, "h": 60.0, "s": 1 / 60},
+    "area": {"mm²": 1.0, "cm²": 1e2, "in²": INCH_MM**2},
+    "second moment": {"mm⁴": 1.0, "cm⁴": 1e4, "in⁴": INCH_MM**4},
+    "density": {"kg/m³": 1.0, "g/cm³": 1e3, "lb/in³": 0.45359237e9 / INCH_MM**3},
+    "modulus": {"GPa": 1.0, "MPa": 1e-3, "psi": 4.4482216152605e-3 / INCH_MM**2},
+    "growth": {"µm/m/K": 1.0, "µin/in/°F": 1.8},
     "number": {"": 1.0},
 }  # fmt: skip
 _TEMPERATURES = ("°C", "°F", "K")
 
 # Other ways of writing the same unit.
 _SPELLINGS = {
+    "mm2": "mm²", "cm2": "cm²", "in2": "in²", "mm4": "mm⁴", "cm4": "cm⁴", "in4": "in⁴", "kg/m3": "kg/m³",
+    "g/cm3": "g/cm³", "lb/in3": "lb/in³", "µm/m/°C": "µm/m/K", "um/m/K": "µm/m/K",
     "um": "µm", "μm": "µm", "micron": "µm", "microns": "µm", "micrometre": "µm", "micrometer": "µm",
     "inch": "in", "inches": "in", "mil": "thou", "mils": "thou", "tenth": "tenths",
     "uin": "µin", "μin": "µin", "microinch": "µin", "microinches": "µin",
@@ -51,8 +58,9 @@ _QUOTE = {"length": "in", "angle": "arcsec"}  # what a bare " means, by what is 
 
 # The ending of a key, longest first, and the unit a bare number under it has.
 _ENDINGS = {
-    "um_per_m_per_div": "µm/m", "um_per_m": "µm/m", "_um": "µm", "_mm": "mm", "_deg": "deg", "_c": "°C",
-    "_n": "N", "_kg": "kg", "_min": "min", "_div": "div",
+    "um_per_m_per_div": "µm/m", "um_per_m": "µm/m", "_um_m_k": "µm/m/K", "_kg_m3": "kg/m³",
+    "_um": "µm", "_mm": "mm", "_deg": "deg", "_c": "°C",
+    "_mm2": "mm²", "_mm4": "mm⁴", "_gpa": "GPa", "_n": "N", "_kg": "kg", "_min": "min", "_div": "div",
 }  # fmt: skip
 
 LONGEST = 64  # letters of a number with its unit; nobody types more
@@ -63,6 +71,7 @@ _WITH_ARTICLE = {
     "divisions": "a number of divisions",
     "number": "a plain number",
     "time": "a time",
+    "area": "an area",
 }
 
 

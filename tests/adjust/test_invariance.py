@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from tests.simulate import Mix, drawn
 from waywright.core.adjust.network import network
 from waywright.core.adjust.solution import Solution
-from waywright.core.evidence.fields import with_face_renamed
+from waywright.core.evidence.fields import with_renamed
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.readings import Cross, LayUp, Step
@@ -177,7 +177,7 @@ def test_names_say_nothing(mix: Mix, seed: int) -> None:
     for s in job.settings:
         geometry = s.geometry
         for old, new in names.items():
-            geometry = with_face_renamed(geometry, old, new)
+            geometry = with_renamed(geometry, "face", old, new)
         readings = tuple(replace(r, id=f"x{r.id}") for r in s.readings)
         made.append(replace(s, id=f"x: {s.id}", geometry=geometry, readings=readings, instrument=f"my {s.instrument}"))
     instruments = tuple(replace(i, name=f"my {i.name}") for i in job.instruments)

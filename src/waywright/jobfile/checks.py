@@ -18,6 +18,7 @@ from waywright.core.judge.decisions import RULES
 from waywright.core.judge.grades import limit_um
 from waywright.core.judge.limits import SIDES as LIMIT_SIDES
 from waywright.core.readings.blocks import GRADES
+from waywright.jobfile.bodies import bodies
 from waywright.jobfile.values import values
 from waywright.units import METRIC
 
@@ -37,6 +38,7 @@ def check(job: Job) -> None:
         _one_of(instrument.kind, INSTRUMENT_KINDS, "The kind of instrument", f"{place}.kind")
         if instrument.grade is not None:
             _one_of(instrument.grade, GRADES, "The grade of ISO 3650", f"{place}.grade")
+    bodies(job)
     _corrections(job)
     shared: dict[str, Setting] = {}
     earlier: dict[str, tuple[Reading, ...]] = {}

@@ -15,11 +15,12 @@ import typing
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
-from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
+from waywright.core.evidence.fields import Each, Form, Many, Within, by_piece, fields_of
 from waywright.core.evidence.job import Typed
 from waywright.jobfile.walk import Path
 from waywright.units import UnitError, convert, parse, quantity, unit_of_key
 
+T = typing.TypeVar("T")
 Table = Mapping[str, Any]
 
 # Beyond these a number is a slip of the hand: base unit of the quantity, smallest, largest, what it is called.
@@ -32,11 +33,20 @@ _REACH = {
     "force": ("N", -1e7, 1e7, "a force"),
     "mass": ("kg", -1e6, 1e6, "a mass"),
     "time": ("min", -1e7, 1e7, "a time"),
+    "area": ("mm²", 0.0, 1e8, "an area"),
+    "second moment": ("mm⁴", 0.0, 1e15, "a second moment of area"),
+    "density": ("kg/m³", 0.0, 1e5, "a density"),
+    "modulus": ("GPa", 0.0, 1e4, "a modulus"),
+    "growth": ("µm/m/K", -1e3, 1e3, "a growth"),
 }
 _ABOVE_ZERO = {"length_mm", "width_mm", "u_um", "u_um_per_m", "um_per_m_per_div", "blocks_mm"} | {
     "straightness_um", "flatness_um", "twist_um_per_m", "diameter_um", "over_mm", "height_mm", "depth_um", "as_made_um",
+    "mass_kg", "depth_mm", "web_mm", "flange_mm", "area_mm2", "inertia_mm4", "shear_mm2", "density_kg_m3",
+    "e_gpa",
 }  # fmt: skip
-_FROM_ZERO = {"feel_um", "seat_um", "leave_out_mm", "depth_u_um", "scatter"}
+_FROM_ZERO = {"feel_um", "seat_um", "leave_out_mm", "depth_u_um", "scatter", "warm_u_c"}
+_OF_A_BENCH = {"temperature_c", "warm_c"}
+WARMEST_C = 45.0
 LONGEST_BITS = 64  # of a whole number; TOML promises no more
 LONGEST_TEXT, LONGEST_NOTE = 2_000, 100_000  # letters
 _NO_TEXT = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
@@ -83,6 +93,9 @@ def known(table: Table, allowed: Iterable[str], path: Path) -> None:
 
 def value_of(form: Form, value: object, key: str, path: Path) -> object:
     """`value` as a field of that form: a number in the unit of its key, a text, a yes or no, a block, a list."""
+    if (inner := by_piece(form)) is not None:
+        named = table(value, path)
+        return tuple((name, value_of(inner, one, key, (*path, name))) for name, one in named.items())
     if isinstance(form, Many):
         rows = _expect(list, value, "a list", path)
         return tuple(value_of(form.of, one, key, (*path, i)) for i, one in enumerate(rows))
@@ -114,10 +127,14 @@ def dataclass_of(cls: type, value: object, path: Path) -> Any:
     """One table whose keys are the fields of `cls`."""
     row = table(value, path)
     known(row, fields_of(cls), path)
-    found = fields(cls, row, path)
+    return made(cls, path, **fields(cls, row, path))
+
+
+def made(cls: type[T], path: Path, **found: Any) -> T:
+    """A dataclass of these fields, or `Refused` with what it refuses by itself."""
     try:
         return cls(**found)
-    except ValueError as error:  # what a class refuses by itself
+    except ValueError as error:
         raise Refused(str(error), path) from None
 
 
@@ -203,6 +220,8 @@ def _unfit_sign(found: float, key: str, unit: str) -> str:
         return f"{found:g}{_behind(unit)} cannot be; {key} is above 0."
     if key in _FROM_ZERO and found < 0:
         return f"{found:g}{_behind(unit)} cannot be; {key} is 0 or more."
+    if key in _OF_A_BENCH and found > WARMEST_C:
+        return f'{found:g} °C is warmer than any bench; Fahrenheit is typed with its unit, "{found:g} °F".'
     if key.startswith("u_um") and found < _LEAST_U:
         return f"Nothing is as true as {found:g}{_behind(unit)}; give the standard uncertainty you trust."
     return ""

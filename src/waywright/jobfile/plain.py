@@ -6,9 +6,10 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
-from waywright.core.evidence.fields import fields_of
+from waywright.core.evidence.fields import by_piece, fields_of
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
+from waywright.core.evidence.material import Material
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.jobfile.reader import NAMES, READING_KEYS, SETTING_KEYS
 from waywright.jobfile.walk import Path
@@ -53,6 +54,9 @@ def sections(job: Job) -> list[Section]:
     for owned in job.instruments:
         keys = _differing(owned, Instrument, ("name",))
         found.append(Section(("instruments", owned.name), "instruments", owned.name, keys))
+    for material in job.materials:
+        keys = _differing(material, Material, ("name",))
+        found.append(Section(("materials", material.name), "materials", material.name, keys))
     for i, piece in enumerate(job.pieces):
         found.append(Section(("pieces", i), "pieces", piece.name, _piece(piece)))
     counts: dict[str, int] = {}
@@ -76,7 +80,8 @@ def _differing(thing: Any, cls: type, skip: tuple[str, ...] = ()) -> Plain:
     for name, field in fields_of(cls).items():
         value = getattr(thing, name)
         if name not in skip and value is not None and (value != field.default or field.tag):
-            found[NAMES.get(name, name) if cls is Setting else name] = _plain(value)
+            key = NAMES.get(name, name) if cls is Setting else name
+            found[key] = _plain(value) if by_piece(field.form) is None else {of: _plain(one) for of, one in value}
     return found
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import Any
+from typing import Any, TypeVar
 
 from waywright.core.evidence.fields import fields_of
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job, Pass, Reading, Setting, Typed
 from waywright.core.evidence.kind import Entry, Kind
+from waywright.core.evidence.material import Material
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import KINDS
 from waywright.jobfile.fields import (
@@ -18,6 +19,7 @@ from waywright.jobfile.fields import (
     dataclass_of,
     fields,
     known,
+    made,
     number,
     shown,
     table,
@@ -29,14 +31,21 @@ from waywright.jobfile.walk import Path, walk
 
 FORMAT = 1
 MOST_BLOCKS = 100_000  # more than a bench fills in a lifetime; the standard reader is slow with them
-JOB_KEYS = ("format", "title", "temperature_c", "note", "instruments", "pieces", "passes", "goal", "hand", "without")
-SETTING_KEYS = ("id", "setting", "instrument", "seat_um", "temperature_c", "when", "note")
+JOB_KEYS = (
+    *("format", "title", "temperature_c", "note", "instruments", "materials", "pieces", "passes", "goal", "hand"),
+    "without",
+)
+SETTING_KEYS = (
+    *("id", "setting", "instrument", "seat_um", "temperature_c", "when", "note"),
+    *("carried_mm", "hung", "rested", "warm_c", "warm_u_c"),
+)
 READING_KEYS = ("id", "u_um", "block", "when", "corrects", "note")
 NAMES = {"name": "setting"}  # a field of Setting that stands under another key
 
 # A key of many parts makes the standard reader slow without end; no key of ours has more than two.
 _DEEP_KEY = re.compile(r"""(?m)(?:^|[\[{,])[ \t]*+(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){17}""")
 
+T = TypeVar("T")
 Paths = dict[str, Path]  # where each id stands
 
 
@@ -63,11 +72,14 @@ def read_job(source: str, data: Table) -> tuple[Job, Paths]:
     paths: Paths = {}
     pieces = tuple(_piece(row, ("pieces", i)) for i, row in enumerate(tables(data.get("pieces", []), ("pieces",))))
     owned = table(data.get("instruments", {}), ("instruments",))
-    instruments = tuple(_instrument(name, owned[name]) for name in owned)
+    instruments = tuple(_named(Instrument, name, owned[name], "instruments") for name in owned)
+    made_of = table(data.get("materials", {}), ("materials",))
+    materials = tuple(_named(Material, name, made_of[name], "materials") for name in made_of)
     settings = tuple(_setting(KINDS[block], row, (block, i), paths) for block, i, row in _in_order(source, data))
     passes = tuple(_pass(row, i, paths) for i, row in enumerate(tables(data.get("passes", []), ("passes",))))
     goal = dataclass_of(Goal, data.get("goal", {}), ("goal",))
     parts = {"pieces": pieces, "instruments": instruments, "settings": settings, "passes": passes, "goal": goal}
+    parts["materials"] = materials
     return Job(**parts, **fields(Job, data, (), skip=parts)), paths
 
 
@@ -87,16 +99,17 @@ def _piece(row: Table, path: Path) -> Piece:
     faces = tuple(
         dataclass_of(Face, face, (*path, "faces", i)) for i, face in enumerate(tables(row["faces"], (*path, "faces")))
     )
-    return Piece(faces=faces, **fields(Piece, row, path, skip=("faces",)))
+    return made(Piece, path, faces=faces, **fields(Piece, row, path, skip=("faces",)))
 
 
-def _instrument(name: str, value: object) -> Instrument:
-    path = ("instruments", name)
+def _named(cls: type[T], name: str, value: object, block: str) -> T:
+    """A block [instruments.NAME] or [materials.NAME]."""
+    path = (block, name)
     row = table(value, path)
-    known(row, [key for key in fields_of(Instrument) if key != "name"], path)
+    known(row, [key for key in fields_of(cls) if key != "name"], path)
     if not name.strip():
-        raise Refused("An instrument needs a name; write [instruments.blocks], say.", path)
-    return Instrument(name=name, **fields(Instrument, row, path, skip=("name",)))
+        raise Refused(f"This block needs a name behind the point; write [{block}.NAME].", path)
+    return made(cls, path, name=name, **fields(cls, row, path, skip=("name",)))
 
 
 def _pass(row: Table, index: int, paths: Paths) -> Pass:

@@ -30,11 +30,13 @@ def values(job: Job) -> None:
 
 def _parts(job: Job) -> Iterator[tuple[str, Any]]:
     """Every part but the readings, and its place."""
-    yield "", dataclasses.replace(job, pieces=(), instruments=(), settings=(), passes=())
+    yield "", dataclasses.replace(job, pieces=(), instruments=(), settings=(), passes=(), materials=())
     for i, piece in enumerate(job.pieces):
         yield f"pieces[{i}]", piece
     for i, instrument in enumerate(job.instruments):
         yield _named(f"instruments.{instrument.name}", f"instruments[{i}]"), instrument
+    for i, material in enumerate(job.materials):
+        yield _named(f"materials.{material.name}", f"materials[{i}]"), material
     for i, setting in enumerate(job.settings):
         yield _named(setting.id, f"settings[{i}]"), setting
     for i, each in enumerate(job.passes):

@@ -195,7 +195,7 @@ def _row(table: Plain) -> Any:
 
 
 def _inline(table: Plain) -> str:
-    return "{ " + ", ".join(f"{key} = {_value(value)}" for key, value in table.items()) + " }"
+    return "{ " + ", ".join(f"{tomlkit.key(key).as_string()} = {_value(value)}" for key, value in table.items()) + " }"
 
 
 def _value(value: Any) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import singledispatch
 
-from waywright.core.evidence.fields import faces_named, with_face_renamed
+from waywright.core.evidence.fields import faces_named, pieces_named, with_renamed
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Pass, Reading, Setting
 from waywright.core.evidence.things import Instrument, Piece
@@ -300,7 +300,10 @@ def _users(state: State, held: Held) -> Iterator[Ref]:
     part = held.part
     if isinstance(part, Piece):
         names = {face.name for face in part.faces}
-        yield from (ref for ref, other in state.shown.items() if names & {name for _, name in faces_named(other.part)})
+        for ref, other in state.shown.items():
+            stood = {name for _, name in pieces_named(other.part)}
+            if part.name in stood or names & {name for _, name in faces_named(other.part)}:
+                yield ref
     elif isinstance(part, Instrument):
         for ref, other in state.shown.items():
             if isinstance(other.part, Setting) and other.part.instrument == part.name:
@@ -327,9 +330,10 @@ def renamed(part: Item, sort: str, old: str, new: str) -> Item:
     if sort == "face":
         if isinstance(part, Piece):
             part = replace(part, faces=tuple(replace(f, name=new) if f.name == old else f for f in part.faces))
-        return with_face_renamed(part, old, new)
+        return with_renamed(part, "face", old, new)
     if sort == "instrument" and isinstance(part, Setting):
         return replace(part, instrument=new) if part.instrument == old else part
+    part = with_renamed(part, "piece", old, new) if sort == "piece" else part
     return replace(part, name=new) if isinstance(part, Piece | Instrument) and ref_of(part) == (sort, old) else part
 
 

@@ -20,6 +20,7 @@ from waywright.core.evidence.fields import Each, Form, Many, Within, fields_of
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Pass, Reading, Setting
 from waywright.core.evidence.kind import Kind
+from waywright.core.evidence.material import Material
 from waywright.core.evidence.things import Hand, Instrument, Piece
 from waywright.core.readings import KINDS
 
@@ -33,6 +34,7 @@ class Head:
     note: str | None = None
     hand: Hand | None = None
     without: tuple[str, ...] = ()
+    materials: tuple[Material, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -104,6 +104,7 @@ class State:
             temperature_c=head.temperature_c,
             note=head.note,
             without=head.without,
+            materials=head.materials,
         )
 
     def _whole(self, held: Held) -> Setting:

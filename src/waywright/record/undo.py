@@ -16,7 +16,7 @@ from waywright.record.state import GOAL, HEAD, Held, State
 
 def parts_of(job: Job) -> list[Held]:
     """Every part of a job as the first act writes them."""
-    head = Head(job.title, job.temperature_c, job.note, job.hand, job.without)
+    head = Head(job.title, job.temperature_c, job.note, job.hand, job.without, job.materials)
     state = State(0, {HEAD: Held(HEAD, 1, head, position=1.0), GOAL: Held(GOAL, 1, job.goal, position=2.0)})
     parts: list[Piece | Instrument | Setting | Pass] = [*job.pieces, *job.instruments, *job.settings, *job.passes]
     edits = [Add(part) for part in parts]

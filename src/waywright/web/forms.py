@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from waywright.core.evidence.fields import Each, Form, Many, One, Within, fields_of
+from waywright.core.evidence.fields import Each, Form, Many, One, Within, by_piece, fields_of
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.lying import ENDS, TURNS
 from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES
@@ -58,6 +58,7 @@ WORDS = {
     "leave_out_mm": "Left out at each end",
     "temperature_c": "Temperature",
     "seat_um": "Seating of one foot",
+    "rested": "Untouched since",
     "name": "Name",
     "grade": "Grade",
     "kind": "Kind",
@@ -198,7 +199,8 @@ def _no_lines(cls: type) -> tuple[str, ...]:
 
 def _of_dataclasses(form: Form) -> bool:
     if isinstance(form, Many | Each):
-        return any(map(_of_dataclasses, form.of if isinstance(form, Each) else (form.of,)))
+        forms = form.of if isinstance(form, Each) else (form.of,)
+        return by_piece(form) is not None or any(map(_of_dataclasses, forms))
     return isinstance(form, Within)
 
 

@@ -2,7 +2,8 @@
 written over these, so that a new kind of reading, or a new part of one, needs nothing in any of them.
 
 A field's type is made of few things: a text, a number, yes or no (`One`), a list of such (`Many`, `Each`), and another
-frozen dataclass (`Within`). A field `shape: Literal["I"] = "I"` is a tag: a union of dataclasses that each have one
+frozen dataclass (`Within`). A list of pairs that begin with the name of a piece (`PieceName`) stands in the job file as
+a table by these names. A field `shape: Literal["I"] = "I"` is a tag: a union of dataclasses that each have one
 under the same name (`kw_only`, to stand first) is told apart by it. A field that names a face is of the type
 `FaceName`, at whatever depth.
 """
@@ -21,6 +22,8 @@ T = TypeVar("T")
 PLAIN = (str, float, int, bool)
 _A_FACE = "the name of a face"
 FaceName = Annotated[str, _A_FACE]
+_A_PIECE = "the name of a piece"
+PieceName = Annotated[str, _A_PIECE]
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,7 @@ class One:
 
     type: type
     face: bool = False  # it is the name of a face
+    piece: bool = False  # it is the name of a piece
     words: tuple[str, ...] = ()  # it is one of these
 
 
@@ -61,6 +65,14 @@ class Within:
 
 
 Form = One | Many | Each | Within
+
+
+def by_piece(form: Form) -> Form | None:
+    """What a list of pairs holds for each piece; None for a form of any other kind."""
+    if isinstance(form, Many) and isinstance(form.of, Each) and len(form.of.of) == 2:
+        name, of = form.of.of
+        return of if isinstance(name, One) and name.piece else None
+    return None
 
 
 @dataclass(frozen=True)
@@ -106,8 +118,9 @@ def _form(hint: Any, where: str) -> tuple[Form, bool]:
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
     if origin is Annotated:
         form, inner = _form(arguments[0], where)
-        face = isinstance(form, One) and _A_FACE in arguments[1:]
-        return (replace(form, face=True) if isinstance(form, One) and face else form), optional or inner
+        if isinstance(form, One):
+            form = replace(form, face=_A_FACE in arguments[1:], piece=_A_PIECE in arguments[1:])
+        return form, optional or inner
     if origin is Literal and all(isinstance(word, str) for word in arguments):
         return One(str, words=arguments), optional
     if origin is tuple and arguments[-1] is Ellipsis:
@@ -131,61 +144,76 @@ def _told_apart(hints: list[Any], where: str) -> Within:
     raise TypeError(f"{where} may be one of several, and no key with a word of its own tells them apart.")
 
 
-# -- the faces it names
+# -- the faces and pieces it names
+
+Sort = Literal["face", "piece"]
 
 
-def _naming(cls: type) -> tuple[Field, ...]:
-    """Those of its fields in which a face may be named."""
-    return _naming_of(cls)
+def _naming(cls: type, sort: Sort) -> tuple[Field, ...]:
+    """Those of its fields in which one may be named."""
+    return _naming_of(cls, sort)
 
 
 @cache
-def _naming_of(cls: type) -> tuple[Field, ...]:
-    return tuple(field for field in fields_of(cls).values() if _may_name(field.form))
+def _naming_of(cls: type, sort: Sort) -> tuple[Field, ...]:
+    return tuple(field for field in fields_of(cls).values() if _may_name(field.form, sort))
 
 
-def _may_name(form: Form) -> bool:
+def _may_name(form: Form, sort: Sort) -> bool:
     match form:
         case One():
-            return form.face or form.type not in PLAIN
+            return _names(form, sort) or form.type not in PLAIN
         case Many(of=one):
-            return _may_name(one)
+            return _may_name(one, sort)
         case Each(of=forms):
-            return any(map(_may_name, forms))
+            return any(_may_name(one, sort) for one in forms)
         case Within(classes=classes):
-            return any(_naming(cls) for cls in classes)
+            return any(_naming(cls, sort) for cls in classes)
+
+
+def _names(form: One, sort: Sort) -> bool:
+    return form.face if sort == "face" else form.piece
 
 
 def faces_named(thing: Any) -> Iterator[tuple[str, str]]:
     """Every face that a dataclass names, in the order of its fields, behind where: ("against.face", "P")."""
-    for field in _naming(type(thing)):
-        yield from _named(field.form, getattr(thing, field.name), field.name)
+    return _all_named(thing, "face")
 
 
-def _named(form: Form, value: Any, place: str) -> Iterator[tuple[str, str]]:
+def pieces_named(thing: Any) -> Iterator[tuple[str, str]]:
+    """The same of pieces."""
+    return _all_named(thing, "piece")
+
+
+def _all_named(thing: Any, sort: Sort) -> Iterator[tuple[str, str]]:
+    for field in _naming(type(thing), sort):
+        yield from _named(field.form, getattr(thing, field.name), field.name, sort)
+
+
+def _named(form: Form, value: Any, place: str, sort: Sort) -> Iterator[tuple[str, str]]:
     if value is None:
         return
-    if isinstance(form, One) and form.face:
+    if isinstance(form, One) and _names(form, sort):
         yield place, value
     elif isinstance(form, Many | Each):
         forms = form.of if isinstance(form, Each) else (form.of,) * len(value)
         for i, (one, part) in enumerate(zip(forms, value, strict=True)):
-            yield from _named(one, part, f"{place}[{i}]")
+            yield from _named(one, part, place if by_piece(form) else f"{place}[{i}]", sort)
     elif dataclasses.is_dataclass(value):
-        yield from ((f"{place}.{inner}", name) for inner, name in faces_named(value))
+        yield from ((f"{place}.{inner}", name) for inner, name in _all_named(value, sort))
 
 
-def with_face_renamed(thing: T, old: str, new: str) -> T:
-    """The dataclass with the face `new` wherever it named `old`."""
-    values = [(field, getattr(thing, field.name)) for field in _naming(type(thing))]
-    changed = {f.name: now for f, was in values if (now := _renamed(f.form, was, old, new)) != was}
+def with_renamed(thing: T, sort: Sort, old: str, new: str) -> T:
+    """The dataclass with the face, or piece, `new` wherever it named `old`."""
+    values = [(field, getattr(thing, field.name)) for field in _naming(type(thing), sort)]
+    changed = {f.name: now for f, was in values if (now := _renamed(f.form, was, sort, old, new)) != was}
     return replace(thing, **changed) if changed else thing  # type: ignore[type-var]
 
 
-def _renamed(form: Form, value: Any, old: str, new: str) -> Any:
-    if isinstance(form, One) and form.face:
+def _renamed(form: Form, value: Any, sort: Sort, old: str, new: str) -> Any:
+    if isinstance(form, One) and _names(form, sort):
         return new if value == old else value
     if isinstance(value, tuple) and isinstance(form, Many | Each):
         forms = form.of if isinstance(form, Each) else (form.of,) * len(value)
-        return tuple(_renamed(one, part, old, new) for one, part in zip(forms, value, strict=True))
-    return with_face_renamed(value, old, new) if dataclasses.is_dataclass(value) else value
+        return tuple(_renamed(one, part, sort, old, new) for one, part in zip(forms, value, strict=True))
+    return with_renamed(value, sort, old, new) if dataclasses.is_dataclass(value) else value

@@ -6,11 +6,12 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-from waywright.core.evidence.fields import FaceName
+from waywright.core.evidence.fields import FaceName, PieceName
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.kind import Kind
+from waywright.core.evidence.material import Material
 from waywright.core.evidence.things import Face, Hand, Instrument, Piece
 from waywright.units import convert
 
@@ -67,8 +68,21 @@ class Reading:
 
 
 @dataclass(frozen=True)
+class Hung:
+    """A known weight on a piece while it was read: a hand, a stand, one hung to learn how stiff it is."""
+
+    piece: PieceName
+    x_mm: float
+    mass_kg: float
+
+
+@dataclass(frozen=True)
 class Setting:
-    """What a group of readings shares. `id` is its place in the file; equal `name`s are one setting."""
+    """What a group of readings shares. `id` is its place in the file; equal `name`s are one setting.
+
+    `carried_mm`: where along a piece it stood. `rested`: since when nobody had touched the pieces. `warm_c`: of a piece
+    the skin of the face and of its back, each pair within `warm_u_c`.
+    """
 
     id: str
     geometry: Kind
@@ -79,6 +93,11 @@ class Setting:
     temperature_c: float | None = None
     when: str | None = None
     note: str | None = None
+    carried_mm: tuple[tuple[PieceName, tuple[float, ...]], ...] = ()
+    hung: tuple[Hung, ...] = ()
+    rested: Literal["overnight", "hours", "just handled"] | None = None
+    warm_c: tuple[tuple[PieceName, tuple[float, float]], ...] = ()
+    warm_u_c: float | None = None
 
     @property
     def group(self) -> str:
@@ -131,10 +150,15 @@ class Job:
     temperature_c: float | None = None
     note: str | None = None
     without: tuple[str, ...] = ()
+    materials: tuple[Material, ...] = ()
 
     def faces(self) -> Mapping[str, Face]:
         """Every face by its name, in the order of the pieces."""
         return self._faces
+
+    def piece_of(self, face: str) -> Piece:
+        """The piece that has a face; KeyError where none has."""
+        return self._piece_of[face]
 
     def instrument(self, setting: Setting) -> Instrument | None:
         """The instrument a setting names, or the only one owned of a kind that can take its readings."""
@@ -179,6 +203,10 @@ class Job:
     @cached_property
     def _faces(self) -> dict[str, Face]:
         return {face.name: face for piece in self.pieces for face in piece.faces}
+
+    @cached_property
+    def _piece_of(self) -> dict[str, Piece]:
+        return {face.name: piece for piece in self.pieces for face in piece.faces}
 
     @cached_property
     def _corrected(self) -> frozenset[str]:

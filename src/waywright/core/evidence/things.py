@@ -17,6 +17,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from waywright.core.evidence.section import Section
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
@@ -136,11 +138,29 @@ def _worst(at: FloatArray, middle: float) -> str:
 
 @dataclass(frozen=True)
 class Piece:
-    """One rigid body with its faces; material, section and supports say how it bends and warms."""
+    """One body with its faces; material, section and supports say how it bends and warms.
+
+    `section` is the same all along, or `sections` along the length; `mass_kg` is what it weighed; `carried_mm` are the
+    places along it where it stands when a setting does not say.
+    """
 
     name: str
     faces: tuple[Face, ...]
     material: str | None = None
+    section: Section | None = None
+    sections: tuple[Section, ...] = ()
+    mass_kg: float | None = None
+    carried_mm: tuple[float, ...] = ()
+
+    @property
+    def length_mm(self) -> float:
+        """Of its longest face: they all begin at one end."""
+        return max((face.length_mm for face in self.faces), default=0.0)
+
+    @property
+    def along(self) -> tuple[Section, ...]:
+        """Its sections along its length, however they were given; none where nothing is known of them."""
+        return self.sections or (() if self.section is None else (self.section,))
 
 
 INSTRUMENT_KINDS = ("gauge blocks", "feelers", "papers", "indicator", "level", "autocollimator", "micrometer")

@@ -26,7 +26,7 @@ from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.shop import ASSUMED, assumed_words
 
 GOAL_SKIPPED = ("part",)
-HEAD_SKIPPED = ("hand", "without")  # learned, and told with the passes; said beside a move
+HEAD_SKIPPED = ("hand", "without", "materials")  # learned, and told with the passes; said beside a move
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ def _job(
 
 def _head(opened: Snapshot) -> Head:
     job = opened.job
-    return Head(job.title, job.temperature_c, job.note, job.hand, job.without)
+    return Head(job.title, job.temperature_c, job.note, job.hand, job.without, job.materials)
 
 
 def _goal_form(given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:
@@ -203,7 +203,8 @@ def save_head(bench: Bench, request: Request, given: Given) -> Response:
     number = number_of(request)
     try:
         kept = bench.book.job(number)
-        head = replace(Head(**read(Head, given.texts, HEAD_SKIPPED)), hand=kept.hand, without=kept.without)
+        unsaid = {name: getattr(kept, name) for name in HEAD_SKIPPED}
+        head = replace(Head(**read(Head, given.texts, HEAD_SKIPPED)), **unsaid)
         bench.book.change(number, Put(Ref("head"), version_in(given), head), by=by_of(request))
     except Wrong as error:
         return _job(bench, request, error, head=given.texts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -43,9 +44,8 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
     back = setting_url(number, one.id)
     try:
         geometry = type(one.geometry)(**kept(one.geometry), **read(type(one.geometry), given.texts))
-        own = {"instrument": None, "name": None, "seat_um": None, "temperature_c": None, "note": None}
-        own |= read(Setting, given.texts, not_own())
-        new = Setting(one.id, geometry, (), when=one.when, **own)
+        own: dict[str, Any] = dict.fromkeys(OWN) | read(Setting, given.texts, not_own())
+        new = replace(one, geometry=geometry, readings=(), **own)
         bench.book.change(number, Put(Ref("setting", one.id), version_in(given), new), by=by_of(request))
     except (Wrong, JobError) as error:
         wrong = error if isinstance(error, Wrong) else Wrong(str(error), error.place.rpartition(".")[2])

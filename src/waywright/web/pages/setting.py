@@ -27,7 +27,7 @@ from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.job import number_of
 from waywright.web.pages.papers import papers_of
 
-OWN = ("instrument", "name", "seat_um", "temperature_c", "note")  # fields of Setting that a person fills in
+OWN = ("instrument", "name", "seat_um", "temperature_c", "note", "rested")  # fields of Setting that a person fills in
 TICKS = {
     "stoned": "Both faces stoned: no burr stands up",
     "wiped": "Wiped with a clean hand last, no dust between",
