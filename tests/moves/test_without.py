@@ -48,14 +48,18 @@ def used(told: Report) -> Iterator[str]:
 
 
 def test_a_level_to_be_borrowed_is_offered_until_there_is_none(two: Job) -> None:
-    """Said not to be had it is in no move and no cure; what a third face would show is what is left."""
+    """Said not to be had it is in no move and no cure; what is left is the other turn, then what a third face shows."""
     told = report(two)
     assert borrowed_kinds(told.moves) == ("level",)
     assert "level" in set(used(told))
     none = report(replace(two, without=("level",)))
     assert borrowed_kinds(none.moves) == ()
     assert "level" not in set(used(none))
-    assert how(none.moves[0]).startswith("Make a third face like Alder")
+    assert how(none.moves[0]).startswith("Lay Birch on Alder, marks opposite")
+    assert how(none.moves[1]).startswith("Make a third face like Alder")
+    assert reason(none.moves[1]).startswith("you said that you have no level")
+    assert none.moves[1].minutes is not None
+    assert none.moves[1].minutes > 1800.0
 
 
 @pytest.mark.parametrize("kind", INSTRUMENT_KINDS)

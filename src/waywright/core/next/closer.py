@@ -64,7 +64,8 @@ def closer_um(
     `reach_um` is what can be had; `pass_helps` the faces that a light pass would surely better.
     """
     if not verdicts or any(map(waits_unseen, verdicts)):
-        step_um = max(plan.required_sigma_um, FIRST * reach_um)
+        usual_um, least_um = max(plan.required_sigma_um, FIRST * reach_um), FIRST * reach_um
+        step_um = usual_um if usual_um < plan.worst_um else least_um
         return (step_um, 1.0, np.inf) if step_um < plan.worst_um else None
     steps = list(_steps_um(plan.worst_um, reach_um))
     settled = [float(np.mean([_settles(v, step / plan.worst_um) for v in verdicts])) for step in steps]

@@ -19,13 +19,13 @@ from waywright.core.next.closer import closer_um, waits_unseen
 from waywright.core.next.cures import cures, visibility
 from waywright.core.next.next_stack import NextStack, next_stack
 from waywright.core.next.programme import TIMES, Programme, programme
+from waywright.core.next.reach import PROVEN_BY, tellable, times_over
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
 from waywright.core.next.scraping import AtTheLimit, LetBe, NoPass, at_the_limit
 from waywright.core.readings import KINDS
 from waywright.core.results.under_test import STRAIGHTNESS, TWIST, aims
 from waywright.core.results.workpiece import diameter_um
 
-PROVEN_BY = 10.0  # a height known to a tenth of the limit lets most verdicts fall; common practice, no source
 WITHOUT_LIMIT_UM = 1.0
 OFTEN = 2  # times everything was read, after which only metal, or another instrument, is of use
 WORTH = 1e-3  # of the share known: less is not worth a stack
@@ -82,6 +82,7 @@ class MakePiece(Move):
     """No reading of what there is cures what is blind: a piece to make, or nothing that is known."""
 
     cure: Cure
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,8 +117,9 @@ class _Wait:
     plan: ReadingPlan
 
     def was_read(self, times: int) -> bool:
-        """Whether everything that can be read of these faces, as they are, was read so many times."""
-        once = sum(len(s.readings) for c in self.offers if not c.instruments for s in c.settings)
+        """Whether everything that can be read of these faces, as they are and laid as usual, was read so many times."""
+        usual = (c for c in self.offers if not c.instruments and not c.moved)
+        once = sum(len(s.readings) for c in usual for s in c.settings)
         return sum(len(s.readings) for s in _bound(self.job, self.faces)) >= times * max(once, 1)
 
 
@@ -135,27 +137,36 @@ def measuring(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: S
     wait, usual = _Wait(job, report, faces, waiting, offers, plan), programme(plan, offers)
     if usual.reached and not plan.reached:
         yield from _programme_of(wait, usual, proving=job.goal.part is not None)
-    elif usual.taken and not usual.reached and usual.reach_um > KNOWN_UM:
+        return
+    told = tellable(plan, offers, verdicts)
+    if told and told < set(faces):  # what is out of reach of one face keeps no other from being read
+        for some in (told, set(faces) - told):
+            yield from measuring(job, report, [v for v in verdicts if v.face in some], in_doubt)
+    elif usual.taken and not usual.reached and usual.reach_um > KNOWN_UM and not told:
         yield from _unshown(wait, usual)
     else:  # what is usual cannot be had, or was not enough
-        yield from _closer(wait, usual)
+        yield from _closer(wait, usual, told)
 
 
 def _unshown(wait: _Wait, furthest: Programme) -> Iterator[Move]:
-    """Where nothing that can be had shows what is blind: a new piece, and what tells the rest, unless it was read."""
-    cured = _cured(wait.job, wait.report, wait.faces)
+    """Where nothing that can be had shows what is blind: what tells the rest, unless it was read; then a new piece."""
+    settings = [_setting(wait.report, offer, wait.faces, furthest) for offer in furthest.taken]
+    yield from (move for move in settings if not move.once_more)
+    read = wait.job
+    for offer in furthest.taken:
+        read = offer.candidate.added_to(read)
+    cured = _cured(read, wait.report, wait.faces)
     new = [m for m in cured if m.cure.candidate is not None and m.cure.candidate.pieces]
     yield from new or (OutOfReach(faces=wait.faces, without=wait.job.without),)
-    if not wait.was_read(1):
-        yield from (_setting(wait.report, offer, wait.faces, furthest) for offer in furthest.taken)
 
 
-def _closer(wait: _Wait, usual: Programme) -> Iterator[Move]:
-    """Closer readings, where they are worth what they cost; else what is left."""
+def _closer(wait: _Wait, usual: Programme, told: Set[str]) -> Iterator[Move]:
+    """Closer readings, where they are worth what they cost, or still show what is not seen; else what is left."""
     job, report, plan = wait.job, wait.report, wait.plan
     ends = {v.face: at_the_limit(job, report, v) for v in wait.verdicts if v.decision == "open"}
     helps = {name for name, end in ends.items() if isinstance(end, AtTheLimit)}
-    closer = None if wait.was_read(OFTEN) else closer_um(plan, wait.verdicts, usual.reach_um, helps)
+    shown = any(waits_unseen(v) and v.face in told for v in wait.verdicts)
+    closer = None if wait.was_read(OFTEN) and not shown else closer_um(plan, wait.verdicts, usual.reach_um, helps)
     if closer is not None:
         sigma_um, chance, most_min = closer
         found = programme(plan.asking(sigma_um), wait.offers)
@@ -192,7 +203,10 @@ def _given_up(wait: _Wait, ends: Mapping[str, AtTheLimit | LetBe]) -> Iterator[M
         cured: list[Move] = list(_cured(wait.job, wait.report, faces))
         yield from cured or (OutOfReach(faces=faces, without=wait.job.without),)
     for verdict in (v for v in wait.verdicts if v.face not in unseen):
-        yield ends[verdict.face] if verdict.face in ends else NoPass(faces=(verdict.face,), verdict=verdict)
+        end = ends.get(verdict.face)
+        if isinstance(end, LetBe):
+            end = replace(end, times=times_over(wait.plan, wait.offers, verdict))
+        yield end or NoPass(faces=(verdict.face,), verdict=verdict)
 
 
 def _bound(job: Job, faces: Collection[str]) -> Iterator[Setting]:
@@ -264,7 +278,7 @@ def _cured(job: Job, report: Report, faces: tuple[str, ...]) -> Iterator[MakePie
     _, seen = visibility(job, report.given)
     found = cures(job, seen.find(), given=report.given).values()
     for cure in {cure.candidate: cure for cure in found}.values():
-        yield MakePiece(faces=faces, cure=cure)
+        yield MakePiece(faces=faces, minutes=cure.minutes, cure=cure, without=job.without)
 
 
 def _setting(report: Report, offer: Offer, faces: tuple[str, ...], found: Programme) -> TakeSetting:

@@ -197,6 +197,15 @@ class ReadingPlan:
         half = _half(information, self._nodes)
         return np.asarray(np.einsum("ij,ij->j", half, half))
 
+    def largest_of(self, face: str, information: FloatArray) -> float:
+        """The largest sigma of any node, or the rise, of one of the faces asked about; infinite where it has none."""
+        found = self.solution.face(face, self.job.states()[face])
+        if found is None or face not in self.faces:
+            return np.inf
+        variances = self.variances(information)
+        own = variances[[self.faces.index(face)]] if self.twist else variances[found.unknown.columns]
+        return float(np.sqrt(np.max(own, initial=0.0)))
+
     @property
     def share_um2(self) -> float:
         """What a trace of (G + g²)⁻¹ is multiplied by to be the share known."""

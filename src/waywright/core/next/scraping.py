@@ -105,10 +105,14 @@ class AtTheLimit(Move):
 
 @dataclass(frozen=True, kw_only=True)
 class LetBe(Move):
-    """Still open, for its value lies near the limit itself; no reading would settle it, nor a pass surely better it."""
+    """Still open, for its value lies near the limit itself: no pass would surely better it, nor is it worth reading on.
+
+    `times`: how often everything were to be read until it most likely falls; None where that would not do.
+    """
 
     act: ClassVar[Act] = "stop"
     verdict: Verdict
+    times: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -73,7 +73,11 @@ def _(move: AtTheLimit, shown: Shown) -> str:
 @how_words.register
 def _(move: LetBe, shown: Shown) -> str:
     face = all_of(move.faces)
-    return f"let {face} be as it is, or bring a finer instrument: measuring more with these will not settle it"
+    instead = f"let {face} be as it is, or bring a finer instrument"
+    if move.times is None:
+        return f"{instead}: measuring more with these will hardly settle it"
+    over = "once more" if move.times == 1 else f"{move.times} times over"
+    return f"{instead}: with these, everything would have to be read {over} for an even chance to settle it"
 
 
 @why_words.register

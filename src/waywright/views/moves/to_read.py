@@ -103,7 +103,8 @@ def _(move: MakePiece, shown: Shown) -> str:
 
 @why_words.register
 def _(move: MakePiece, shown: Shown) -> str:
-    return "nothing else lets these faces be told apart"
+    said = f"you said that you have no {listed(move.without)}, and " if move.without else ""
+    return f"{said}nothing else lets these faces be told apart"
 
 
 @how_words.register
