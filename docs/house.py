@@ -26,6 +26,7 @@ ROOMS = {
     "units": Room(0, 560, "the one place that converts"),
     "kernels": Room(0, 330, "compiled, or plain numpy"),
     "core.evidence": Room(1, 560, "as typed; what comes out"),
+    "core.body": Room(2, 545, "weight and warmth"),
     "core.readings": Room(2, 750, "a class a kind"),
     "core.judge": Room(2, 330, "zones, grades, decisions"),
     "core.adjust": Room(3, 525, "rows to shapes"),

@@ -33,6 +33,7 @@ TRIED: dict[str, list[str]] = {
     "solve": ["solve", "two.toml"],
     "next": ["next", "two.toml"],
     "expect": ["expect", "shop.toml", "Alder", "Birch"],
+    "sag": ["sag", "two.toml"],
     "demo": ["demo", "--once"],
     "book where": ["book", "where", "--book", "b.sqlite"],
     "book jobs": ["book", "jobs", "--book", "b.sqlite"],

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from tests.body.test_bodies_typed import TEXT as CARRIED
 from tests.jobs import TWO
 from waywright import jobfile
 from waywright.core.evidence.findings import (
@@ -51,6 +52,7 @@ from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import INCH, METRIC, NONE, decimals, duration, listed, percent, plural
 from waywright.views.picture import ribbons, ribbons_svg
 from waywright.views.result import result
+from waywright.views.sag import sag_json, sags
 from waywright.views.tables import MOST_STATIONS
 from waywright.views.terminal import show_report
 
@@ -412,6 +414,8 @@ def test_every_json_key_is_documented() -> None:
     assert pages["waywright next"] == set(told)
     assert pages["Each of `moves`"] == set(told["moves"][0])
     assert pages["Each of `blind` and `weak`"] == set(data["blind"][0])
+    assert pages["waywright sag"] == {"pieces"}
+    assert pages["Each of `pieces`"] == set(sag_json(sags(jobfile.loads(CARRIED)))["pieces"]["P"])
     x = np.arange(4.0)
     both = judged(x, x).json() | judged(np.repeat(x, 2), np.repeat(x, 2), np.tile([0.0, 1.0], 4)).json()
     assert pages["waywright judge"] == set(both)

@@ -269,6 +269,34 @@ def expect(
 
 
 @cli.command()
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option(
+    "--picture", type=click.Path(dir_okay=False, path_type=Path), help="Draw how they hang into this SVG file."
+)
+@json_option
+@units_option
+def sag(job: Path, picture: Path | None, as_json: bool, units: str) -> None:
+    """How far each piece of a job file hangs as it is carried, and where to carry it so that it bends least.
+
+    Example: waywright sag edges.toml --picture sag.svg
+    """
+    from waywright import jobfile
+    from waywright.jobfile.text import read_text, write_text
+
+    pieces = jobfile.loads(read_text(job), str(job))
+    with _working():
+        from waywright.views.numbers import shown_in
+        from waywright.views.sag import UNKNOWN, sag_json, sag_svg, sag_words, sags
+
+        found = sags(pieces)
+    if picture is not None:
+        write_text(picture, sag_svg(found, shown_in(units)))
+        click.echo(f"Drawn: {picture}", err=True)
+    paragraphs = [" ".join(sag_words(one, shown_in(units))) for one in found]
+    _print(dict(sag_json(found)), "\n\n".join(paragraphs) or UNKNOWN, as_json)
+
+
+@cli.command()
 @click.option("--once", is_flag=True, help="Print the result and end.")
 @port_option
 @picture_option

@@ -1,0 +1,1 @@
+"""Weight and warmth: how a piece bends as it stands."""
