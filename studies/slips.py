@@ -161,6 +161,19 @@ def _block(job: Job, setting: Setting, rng: np.random.Generator) -> Setting | No
     return replace(setting, readings=tuple(moved(r, off) if r.entry == "gaps" else r for r in setting.readings))
 
 
+def _line(job: Job, setting: Setting, rng: np.random.Generator) -> Setting | None:
+    """One line of several of a lay-up counted from the far end."""
+    if not isinstance(setting.geometry, LayUp):
+        return None
+    lines = sorted({r.y_mm for r in setting.readings if r.entry == "gaps" and r.y_mm is not None})
+    if len(lines) < 2:
+        return None
+    length, y = job.faces()[setting.geometry.lower].length_mm, float(rng.choice(lines))
+    of = [r.entry == "gaps" and r.y_mm == y for r in setting.readings]
+    moved_ = (replace(r, x_mm=length - (r.x_mm or 0.0)) if m else r for r, m in zip(setting.readings, of, strict=True))
+    return replace(setting, readings=tuple(moved_))
+
+
 def _level(job: Job, setting: Setting, rng: np.random.Generator) -> Setting | None:
     if isinstance(setting.geometry, LayUp):
         return None
@@ -177,6 +190,7 @@ WRONGS: Mapping[str, tuple[Slipped, Wrong]] = {
     "millimetres typed as inches": ("unit", _unit(False)),
     "a block wrong in every stack": ("block", _block),
     "a level turned round": ("level turned", _level),
+    "one line of several from the wrong end": ("wrong end", _line),
 }
 
 
@@ -219,6 +233,8 @@ def job_of(what: str, number: int) -> tuple[Job, Job, str]:
     designs = list(DESIGNS.values())
     if what == "a level turned round":
         designs = [design for design in designs if design.levels]
+    if what == "one line of several from the wrong end":
+        designs = [design for design in designs if design.lines[0] > 1]
     while True:
         right = taken(designs[number % len(designs)], rng).job
         for i in rng.permutation(len(right.settings)):
@@ -252,15 +268,21 @@ def falls_by(asked: Asked, right: Asked, wronged: str, slip: Slipped) -> float:
 def tried(what: str, number: int) -> Found:
     """One of these jobs."""
     job, right, wronged = job_of(what, number)
-    asked, true = Asked.of(job), (wronged, WRONGS[what][0])
+    asked, slip = Asked.of(job), WRONGS[what][0]
+    true = (wronged, slip, _line_typed(job, right, wronged) if WRONGS[what][1] is _line else None)
     ranked = hypotheses(asked.net, asked.claimed, asked.given, LOWER - BEFORE, BEFORE)
     fell = {t.key: t.falls for t in ranked}
     others = max((falls for key, falls in fell.items() if key != true), default=0.0)
-    falls = falls_by(asked, Asked.of(right), *true)
+    falls = falls_by(asked, Asked.of(right), wronged, slip)
     said = [t.key for t in asked.told(ranked)]
     return Found(
         falls >= LOWER and falls - others >= BEFORE, said == [true], true in said, bool(said) and true not in said
     )
+
+
+def _line_typed(job: Job, right: Job, wronged: str) -> float | None:
+    was, now = ({r.id: r for s in one.settings if s.id == wronged for r in s.readings} for one in (right, job))
+    return next(now[name].y_mm for name in was if was[name] != now[name])
 
 
 def accused(kind: str, number: int, noise: float = 1.0) -> bool:

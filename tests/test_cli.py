@@ -360,6 +360,9 @@ def test_a_picture_is_the_same_every_time(bench: Path, tmp_path: Path) -> None:
     assert first.read_bytes() == second.read_bytes()
     assert b"<svg" in first.read_bytes()
     refused(run("solve", bench, "--picture", tmp_path / "no" / "a.svg"), "cannot be written")
+    for command in (("solve", bench), ("next", bench), ("expect", bench, "P", "Q")):
+        refused(run(*command, "--picture", tmp_path / "a.png"), "drawn as SVG; call it a.svg, not a.png")
+    assert not (tmp_path / "a.png").exists()
     assert bench.read_text(encoding="utf-8") == TWO
 
 

@@ -103,8 +103,21 @@ units_option = click.option(
     "--units", type=click.Choice(["mm", "inch"]), default="mm", help="Units of the text and the picture."
 )
 port_option = click.option("--port", type=click.IntRange(1, 65535), help="The port on 127.0.0.1; any if left out.")
+
+
+def _svg(context: click.Context, option: click.Parameter, picture: Path | None) -> Path | None:
+    """Refuse a name that says another kind of picture than what is drawn."""
+    if picture is not None and picture.suffix.lower() not in ("", ".svg"):
+        named = f"{picture.with_suffix('.svg').name}, not {picture.name}"
+        raise click.BadParameter(f"a picture is drawn as SVG; call it {named}.", context, option)
+    return picture
+
+
 picture_option = click.option(
-    "--picture", type=click.Path(dir_okay=False, path_type=Path), help="Draw the faces into this SVG file."
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    callback=_svg,
+    help="Draw the faces into this SVG file.",
 )
 
 
@@ -177,6 +190,7 @@ def solve(job: Path, form_prior: bool, picture: Path | None, as_json: bool, unit
 @click.option(
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
+    callback=_svg,
     help="Draw what is to be scraped into this SVG file; of several faces each into one of its own.",
 )
 @json_option

@@ -96,6 +96,16 @@ def test_the_cure_meets_every_face_from_between() -> None:
     assert told(read(plan, truth_of(plan, rng), rng).job) is None
 
 
+def test_no_cure_is_told_with_what_is_not_to_be_had() -> None:
+    """Whoever has no stacks any more cannot lay anything anew: the burr is told without a cure."""
+    rng = np.random.default_rng(1)
+    plan = round_of(EDGES, BOTH)
+    job = read(plan, truth_of(plan, rng), rng).job
+    spot = told(replace(job, without=tuple(i.kind for i in job.instruments)))
+    assert spot is not None
+    assert spot.cure is None
+
+
 def test_a_burr_is_told_last_once_and_opens_nothing() -> None:
     """It stands last among the weak ones, one for the job; not while something is blind, and no verdict is open."""
     plan = round_of([edge(n, 600.0, 7, (-15.0, 15.0)) for n in "PQR"], BOTH)

@@ -20,6 +20,8 @@ from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.things import FloatArray
 from waywright.core.readings import Cross, LayUp, Run, Step, Thickness
 from waywright.core.report import solve_readings
+from waywright.views.numbers import METRIC
+from waywright.views.slips import slip_words
 
 BOTH = ("over", "end for end")
 
@@ -88,6 +90,50 @@ def test_each_slip_is_named_alone_and_mended_by_what_was_meant(slip: str) -> Non
     assert mended.holds
     assert found.chi2_after < 1.5 * mended.redundancy
     assert found.chi2_before > found.chi2_after + study.LOWER
+
+
+def test_one_line_of_a_lay_up_from_the_wrong_end_is_named() -> None:
+    """Alone of two; mended by what was meant, the readings fit; its words tell which line."""
+    job = taken().job
+    typed = study.WRONGS["one line of several from the wrong end"][1](job, job.settings[4], np.random.default_rng(1))
+    assert typed is not None
+    y = next(now.y_mm for was, now in zip(job.settings[4].readings, typed.readings, strict=True) if was != now)
+    wrong = with_(job, typed)
+    (found,) = solve_readings(wrong).screened.fit.slips
+    assert (found.setting, found.slip, found.y_mm) == (typed.id, "wrong end", y)
+    assert {s.id: s.readings for s in found.meant} == {typed.id: job.settings[4].readings}
+    words = slip_words(found, typed, METRIC)
+    assert f"if its places on the {'far' if y > 0 else 'near'} line (y" in words
+    assert solve_readings(with_(wrong, *found.meant)).screened.fit.holds
+
+
+@pytest.mark.parametrize(("back", "turned"), [(True, True), (True, False), (False, True)])
+def test_one_line_of_a_level_stepped_the_other_way_is_named(back: bool, turned: bool) -> None:
+    """Of two lines stepped without touching the zero one was read from the far end, or with the level turned, or both;
+    lay-ups and the level across tell which."""
+    job = taken().job
+    for name in "PQR":
+        job = planned_slopes(job, Step(name, 100.0, -15.0), edge(name).stations_mm[:-1])
+    lines = [s for s in job.settings if isinstance(s.geometry, Step) and s.geometry.face == "P"]
+    job = with_(job, *(replace(s, name="S") for s in lines))
+    fresh = frozenset(s.id for s in job.settings if isinstance(s.geometry, Step))
+    rng = np.random.default_rng(4)
+    start = np.random.default_rng(3)
+    job = read(job, truth_of(job, start, 6.0), rng, only=fresh).job
+    line = next(s for s in job.settings if s.id == lines[0].id)
+    typed = line
+    if back:
+        typed = replace(typed, readings=tuple(replace(r, x_mm=500.0 - (r.x_mm or 0.0)) for r in typed.readings))
+    if turned:
+        minus = ((r, r.value) for r in typed.readings)
+        told = (replace(r, value=None if v is None else Typed(-v.number, v.unit)) for r, v in minus)
+        typed = replace(typed, readings=tuple(told))
+    wrong = with_(job, typed)
+    (found,) = solve_readings(wrong).screened.fit.slips
+    assert (found.setting, found.slip) == (line.id, "wrong end" if back else "level turned")
+    assert found.y_mm == 15.0
+    assert ("the level the other way round" in slip_words(found, typed, METRIC)) == (back and turned)
+    assert solve_readings(with_(wrong, *found.meant)).screened.fit.holds
 
 
 def test_nothing_is_changed_unasked() -> None:

@@ -59,7 +59,7 @@ def _alike(one: tuple[object, ...], other: tuple[object, ...]) -> bool:
 
 
 NUMBER = r"[−-]?\d+(?:\.\d+)?"
-LINE = rf"the (?:near|far) line \(y {NUMBER}\)|the centre line"
+LINE = rf"the (?:near|far) line \(y {NUMBER}\)|the line y {NUMBER}|the centre line"
 
 
 def number(text: str) -> float:

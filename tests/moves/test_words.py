@@ -12,14 +12,15 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from tests.simulate import LEVEL, STACKS, bench, edge, planned_slopes, read, round_of, truth_of
+from tests.simulate import LEVEL, STACKS, bench, edge, planned_gaps, planned_slopes, read, round_of, truth_of
 from waywright import demo, jobfile
 from waywright.cli import cli
 from waywright.core.evidence.findings import Move, Report, Slip
 from waywright.core.evidence.goal import Goal, Workpiece
-from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.job import Job, JobError, Setting
 from waywright.core.evidence.lying import TURNS
 from waywright.core.evidence.things import Face, Instrument
+from waywright.core.evidence.where import spots
 from waywright.core.next.faults import AskPaper
 from waywright.core.next.measuring import MoreStations
 from waywright.core.next.moves import SetGoal, doubted
@@ -32,6 +33,7 @@ from waywright.views.moves.phrases import how_words, why_words
 from waywright.views.numbers import INCH, METRIC, Shown
 from waywright.views.result import result
 from waywright.views.slips import question, slip_words
+from waywright.views.tables import line_names
 
 EXAMPLES = Path(__file__).parents[2] / "docs" / "examples"
 
@@ -317,3 +319,36 @@ def test_blocks_of_a_wedge_are_told_apart_in_inches() -> None:
         "blocks of 0.787402 in, on the centre line at 0 in; and of 0.788583 in, on the centre line at 23.622 in"
         in words
     )
+
+
+def test_lines_on_one_side_of_the_middle_have_names_of_their_own() -> None:
+    """Of a plate no two lines are "the near line": in moves, in the table of a face and beside its picture."""
+    assert spots([(50.0, -150.0), (150.0, -50.0)], METRIC) == "on the line y −150 at 50 mm; on the line y −50 at 150 mm"
+    assert spots([(50.0, -14.0), (150.0, 14.0)], METRIC).startswith("on the near line (y −14) at 50 mm")
+    plate = Face("T", 600.0, 400.0, (50.0, 300.0, 550.0), (-150.0, -50.0, 50.0, 150.0))
+    job = bench([plate])
+    for candidate in Cross.candidates(job):
+        feet = re.findall(r"one foot on ([^,]+), one on ([^,.]+)", candidate.words(METRIC))
+        named = [name for pair in feet for name in pair]
+        assert len(set(named)) == (2 if len(feet) == 1 else 4)
+    assert line_names(plate.lines_mm, METRIC) == ("y −150", "y −50", "y 50", "y 150")
+    assert line_names((-14.0, 14.0), METRIC) == ("near, y −14", "far, y 14")
+
+
+def test_what_is_borrowed_says_what_to_type_for_it() -> None:
+    """Its u, as it then stands in the kit, so that what is planned with it is what it is solved with."""
+    job = replace(bench([edge("P", 600.0, 7)]), instruments=())
+    (candidate,) = Step.candidates(job)
+    words = candidate.words(METRIC)
+    assert "borrow a level that reads to 10 µm/m on a base of 100 mm (type it as u = 4 µm/m)" in words.replace("B", "b")
+    assert candidate.instruments[0].u_um_per_m == 4.0
+
+
+def test_a_place_off_the_other_face_is_refused_with_what_was_typed() -> None:
+    """The place as typed, and the offset that takes it off the upper face, come first."""
+    job = planned_gaps(bench([edge("P", 600.0, 7), edge("Q", 600.0, 7)]), LayUp("P", "Q", "over"))
+    moved = replace(job.settings[0], geometry=LayUp("P", "Q", "over", 700.0))
+    with pytest.raises(
+        JobError, match="x = 0 mm as typed, with an offset of 700 mm, comes to lie off"
+    ):
+        report(replace(job, settings=(moved,)))

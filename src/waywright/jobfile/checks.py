@@ -12,7 +12,8 @@ import numpy as np
 
 from waywright.core.evidence.fields import faces_named
 from waywright.core.evidence.job import Job, JobError, PassZone, Reading, Setting
-from waywright.core.evidence.rows import HeightTerm, Site
+from waywright.core.evidence.kind import Kind
+from waywright.core.evidence.rows import HeightTerm, Site, off_face
 from waywright.core.evidence.things import INSTRUMENT_KINDS, SEAT_UM, SIDES, Face, OffTheFace
 from waywright.core.judge.decisions import RULES
 from waywright.core.judge.grades import limit_um
@@ -180,16 +181,17 @@ def _readings(site: Site) -> None:
         try:
             faces[term.face].interpolate(term.x_mm, term.y_mm)
         except OffTheFace as error:
-            raise JobError(*_off(faces[term.face], term, equations.readings, str(error))) from None
+            raise JobError(*_off(faces[term.face], term, equations.readings, setting.geometry, str(error))) from None
 
 
-def _off(face: Face, term: HeightTerm, readings: tuple[Reading, ...], message: str) -> tuple[str, str]:
+def _off(face: Face, term: HeightTerm, readings: tuple[Reading, ...], kind: Kind, message: str) -> tuple[str, str]:
     """The message and place of the first reading of a term that is off its face."""
     for row, x, y in zip(term.rows, term.x_mm, term.y_mm, strict=True):
         try:
             face.interpolate(np.array([x]), np.array([y]))
         except OffTheFace as error:
-            return str(error), readings[int(row)].id
+            reading = readings[int(row)]
+            return off_face(reading, kind, float(x), error), reading.id
     return message, ""
 
 

@@ -34,7 +34,13 @@ def report_json(report: Report) -> Json:
         "weak": [_blind(spot) for spot in report.blind if spot.weak],
         "suspects": [_suspect(suspect) for suspect in report.suspects],
         "slips": [
-            {"setting": s.setting, "slip": s.slip, "chi2_before": s.chi2_before, "chi2_after": s.chi2_after}
+            {
+                "setting": s.setting,
+                "slip": s.slip,
+                "y_mm": s.y_mm,
+                "chi2_before": s.chi2_before,
+                "chi2_after": s.chi2_after,
+            }
             for s in report.fit.slips
         ],
         "stands": [{"setting": s.setting, "on": s.on, "free": s.free, "told": s.untold} for s in report.standing],

@@ -18,7 +18,7 @@ from waywright.core.evidence.things import Face, FloatArray
 from waywright.units import convert
 from waywright.views.numbers import BAND, UNKNOWN_UM, Shown
 from waywright.views.result import Result
-from waywright.views.tables import line_name, usual_band_um
+from waywright.views.tables import line_names, usual_band_um
 from waywright.views.verdict_lines import verdict_words
 
 STROKES = ("whole line", "long dashes", "dots", "dash and dot", "short dashes")  # of the lines, the near one first
@@ -165,12 +165,12 @@ def _span(shape: Shape) -> tuple[float, float]:
 def _lines(face: Face, shape: Shape, shown: Shown) -> tuple[Line, ...]:
     x_mm = np.asarray(face.stations_mm, float)
     heights, sigmas = (v.reshape(-1, len(face.lines_mm)) for v in (shape.height_um, shape.sigma_um))
-    found = []
-    for j, y_mm in enumerate(face.lines_mm):
+    names, found = line_names(face.lines_mm, shown), []
+    for j in range(len(face.lines_mm)):
         read = np.isfinite(heights[:, j])
         if read.any():
-            name, band_um = line_name(y_mm, shown), BAND * sigmas[read, j]
-            found.append(Line(j % MOST_LINES, name, x_mm[read], heights[read, j], band_um))
+            band_um = BAND * sigmas[read, j]
+            found.append(Line(j % MOST_LINES, names[j], x_mm[read], heights[read, j], band_um))
     return tuple(found)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from waywright.core.evidence.findings import Report, Slip
 from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.lying import Lying
+from waywright.core.evidence.where import line
 from waywright.views.numbers import Shown, listed
 
 LIES = {"over": "marks together", "end for end": "marks opposite"}
@@ -28,7 +29,7 @@ class SlipLine:
 def slip_lines(report: Report, shown: Shown) -> tuple[SlipLine, ...]:
     """The setting that seems typed wrong; several where it is one of these."""
     typed = {setting.id: setting for setting in report.job.settings}
-    return tuple(SlipLine(s.setting, s.slip, slip_words(s, typed[s.setting], shown)) for s in report.fit.slips)
+    return tuple(SlipLine(s.setting, s.name, slip_words(s, typed[s.setting], shown)) for s in report.fit.slips)
 
 
 def slip_words(slip: Slip, typed: Setting, shown: Shown) -> str:
@@ -37,7 +38,7 @@ def slip_words(slip: Slip, typed: Setting, shown: Shown) -> str:
     name = f"{kind.lying.upper} on {kind.lying.lower}" if slip.slip == "turn" and kind.lying else kind.words(shown)
     comma = "," if "," in name else ""
     fits = "fits" if kind.lying is not None else "would fit"
-    return f"{name[:1].upper()}{name[1:]}{comma} {fits} if {_if(slip, shown)}: was it?"
+    return f"{name[:1].upper()}{name[1:]}{comma} {fits} if {_if(slip, typed, shown)}: was it?"
 
 
 def question(slips: Sequence[Slip], job: Job, shown: Shown) -> str:
@@ -47,14 +48,14 @@ def question(slips: Sequence[Slip], job: Job, shown: Shown) -> str:
     return ", or ".join(asked)
 
 
-def _if(slip: Slip, shown: Shown) -> str:
+def _if(slip: Slip, typed: Setting, shown: Shown) -> str:
     match slip.slip:
         case "turn":
             return f"it lay {LIES[_lying(slip.meant[0]).turn]}"
         case "offset sign":
             return f"it was moved {_moved(slip.meant[0], shown)}"
         case "wrong end":
-            return "its places were counted from the far end"
+            return f"its places{_on_line(slip, typed, shown)} were counted from the far end{_turned(slip, typed)}"
         case "unit":
             return f"it was read in {UNITS[_units(slip)[1]]}, not {UNITS[_units(slip)[0]]}"
         case "block":
@@ -73,13 +74,28 @@ def _ask(slip: Slip, typed: Setting, shown: Shown) -> str:
             lies = _lying(typed)
             return f"was {lies.upper} moved {_moved(slip.meant[0], shown)} on {lies.lower}, not {_moved(typed, shown)}"
         case "wrong end":
-            return f"were the places of {words} counted from the far end"
+            at = _on_line(slip, typed, shown)
+            return f"were the places of {words}{at} counted from the far end{_turned(slip, typed)}"
         case "unit":
             return f"was {words} read in {UNITS[_units(slip)[1]]}, not {UNITS[_units(slip)[0]]}"
         case "block":
             return f"was a block {_off(slip, shown)} than typed in every stack of {words.rstrip(',')}"
         case "level turned":
             return f"did the level stand the other way round for {words.rstrip(',')}"
+
+
+def _on_line(slip: Slip, typed: Setting, shown: Shown) -> str:
+    """Which line of several, where the setting reads them all."""
+    if slip.y_mm is None or typed.geometry.lying is None:
+        return ""
+    return f" on {line(slip.y_mm, shown)}"
+
+
+def _turned(slip: Slip, typed: Setting) -> str:
+    """Where the level that was stepped from the far end stood the other way round as well."""
+    was = {r.id: r.value for r in typed.readings}
+    turned = any(r.id in was and r.value != was[r.id] for s in slip.meant for r in s.readings)
+    return ", the level the other way round" if turned else ""
 
 
 def _lying(setting: Setting) -> Lying:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,7 @@ class ShapeTable:
     lines: tuple[str, ...]
     rows: tuple[Row, ...]
     left_out: int  # stations between the rows shown
+    partly: bool = False  # a shape of it is not seen, and is left out of the heights and of their bands
     zones: str = ""  # of the heights as they stand, a detail: verdicts have other numbers
 
 
@@ -51,10 +53,10 @@ def shape_table(shape: Shape, shown: Shown, decided: str = "") -> ShapeTable:
             read = math.isfinite(h)
             cells.append((shown.heights(h, usual, sign=True), shown.heights(BAND * u, usual)) if read else (NONE, ""))
         rows.append((shown.lengths(float(shape.x_mm[i * lines])), tuple(cells)))
-    names = tuple(line_name(y, shown) for y in shape.lines_mm) if lines > 1 else ("height",)
+    names = line_names(shape.lines_mm, shown) if lines > 1 else ("height",)
     caption = _state(shape, ", ".join(filter(None, ["as far as it is seen" if partly else "", decided])))
     zones = "" if partly else _zones(shape, shown)
-    return ShapeTable(shape.face, caption, names, _aligned(rows), stations - len(kept), zones)
+    return ShapeTable(shape.face, caption, names, _aligned(rows), stations - len(kept), partly, zones)
 
 
 def _aligned(rows: list[tuple[str, tuple[tuple[str, str], ...]]]) -> tuple[Row, ...]:
@@ -83,6 +85,12 @@ def _spread(stations: int) -> list[int]:
     if stations <= MOST_STATIONS:
         return list(range(stations))
     return [round(i * (stations - 1) / (MOST_STATIONS - 1)) for i in range(MOST_STATIONS)]
+
+
+def line_names(lines_mm: Sequence[float], shown: Shown) -> tuple[str, ...]:
+    """Each by a name of its own: where two lie on one side of the middle, by their places alone."""
+    alike = any(sum(y * side > 0 for y in lines_mm) > 1 for side in (-1, 1))
+    return tuple(line_place(y, shown) if alike else line_name(y, shown) for y in lines_mm)
 
 
 def line_name(y_mm: float, shown: Shown) -> str:

@@ -179,5 +179,6 @@ def _shape(console: Console, shape: ShapeTable, view: Result) -> None:
         words = f"{shape.left_out} stations between these are left out; --json has all."
         console.print(Padding(Text(words), (0, 0, 0, 2)))
     words = f"Heights in {view.height_unit}, + proud, about the face's own plane; ± is a 95 % band."
-    for said in filter(None, (words, shape.zones)):
+    unseen = "What no reading sees of the shape is left out of the heights and of the band." if shape.partly else ""
+    for said in filter(None, (words, unseen, shape.zones)):
         console.print(Padding(Text(said, style="dim"), (0, 0, 0, 2)))

@@ -10,12 +10,12 @@ from urllib.parse import quote
 from waywright.core.evidence.findings import Report, Shape
 from waywright.core.evidence.job import Job, Setting
 from waywright.record import Snapshot
+from waywright.views import tables
 from waywright.views.moves import next_words
 from waywright.views.numbers import Shown, plural
 from waywright.views.result import Result, result
 from waywright.views.ribbon import STROKES, caption, ribbon_of, said, suspects_mm
 from waywright.views.standing import standing_words
-from waywright.views.tables import line_name
 from waywright.web.contexts import FacePart, Live, Retakes, SettingLine, setting_url
 from waywright.web.drawing import Drawing, above, reach_um, side
 from waywright.web.facing import facing
@@ -65,7 +65,8 @@ def line_names(lines_mm: tuple[float, ...], shown: Shown) -> tuple[tuple[str, st
     """How each line of a face is drawn, and what it is called; nothing for a single one."""
     if len(lines_mm) < 2:
         return ()
-    return tuple((STROKES[j % len(STROKES)], f"{line_name(y, shown)} {shown.length}") for j, y in enumerate(lines_mm))
+    names = tables.line_names(lines_mm, shown)
+    return tuple((STROKES[j % len(STROKES)], f"{name} {shown.length}") for j, name in enumerate(names))
 
 
 def retake_url(job: int, reading: str) -> str:

@@ -39,15 +39,18 @@ def burr(net: Network, faces: Sequence[Heights]) -> BlindSpot | None:
             listed[face.name] = nodes
     if not listed:
         return None
-    return BlindSpot(BURR, dict.fromkeys(listed, 1), 1.0, math.nan, math.nan, _cure(net.job, laid, listed))
+    able = list(_laid(net.job, to_be_had=True))
+    return BlindSpot(BURR, dict.fromkeys(listed, 1), 1.0, math.nan, math.nan, _cure(net.job, able, listed))
 
 
-def _laid(job: Job) -> Iterator[Lying]:
-    """The lay-ups on spacers or stacks whose faces have not been cut since."""
+def _laid(job: Job, to_be_had: bool = False) -> Iterator[Lying]:
+    """The lay-ups on spacers or stacks whose faces have not been cut since; `to_be_had`: those to be read anew."""
     newest = job.states()
     for number, setting in enumerate(job.settings):
         layup = setting.geometry.lying
         if layup is None or not layup.by_stacks or layup.touches:
+            continue
+        if to_be_had and not job.to_be_had(job.instrument(setting)):
             continue
         if all(job.state_at(name, number) == newest[name] for name in layup.faces()):
             yield layup

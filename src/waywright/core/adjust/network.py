@@ -14,6 +14,7 @@ from waywright.core.adjust.columns import RigidBody, Rows, State, Unknown, unche
 from waywright.core.adjust.guides import guide_faces, on_guide
 from waywright.core.evidence.bends import NOTHING_MORE, Bend, Bending, Given
 from waywright.core.evidence.job import Job, JobError, Reading, Setting
+from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.rows import (
     AT_LEAST,
     EQUAL,
@@ -24,6 +25,7 @@ from waywright.core.evidence.rows import (
     Label,
     Rests,
     Site,
+    off_face,
 )
 from waywright.core.evidence.things import BoolArray, Face, FloatArray, IntArray, OffTheFace
 
@@ -175,7 +177,7 @@ class _Assembly:
             touched.append(state)
             rows = new[term.rows]
             used = rows >= 0
-            nodes, weights = self._interpolate(face, term.x_mm, term.y_mm, equations, term.rows)
+            nodes, weights = self._interpolate(face, term, equations, setting.geometry)
             columns = self._columns(state, face) + nodes
             self.between.setdefault(state, []).append(nodes[(weights > 0) & (weights < 1) & used[:, None]])
             self.entries.append(
@@ -245,16 +247,17 @@ class _Assembly:
         return self.blocks[state]
 
     def _interpolate(
-        self, face: Face, x_mm: FloatArray, y_mm: FloatArray, equations: Equations, rows: IntArray
+        self, face: Face, term: HeightTerm, equations: Equations, kind: Kind
     ) -> tuple[IntArray, FloatArray]:
         try:
-            return face.interpolate(x_mm, y_mm)
+            return face.interpolate(term.x_mm, term.y_mm)
         except OffTheFace:
-            for i, row in enumerate(rows):  # name the reading
+            for i, row in enumerate(term.rows):  # name the reading
                 try:
-                    face.interpolate(x_mm[i : i + 1], y_mm[i : i + 1])
+                    face.interpolate(term.x_mm[i : i + 1], term.y_mm[i : i + 1])
                 except OffTheFace as error:
-                    raise JobError(str(error), equations.readings[row].id) from None
+                    reading = equations.readings[row]
+                    raise JobError(off_face(reading, kind, float(term.x_mm[i]), error), reading.id) from None
             raise
 
     def _rows(self) -> Rows:

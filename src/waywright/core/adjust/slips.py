@@ -18,7 +18,7 @@ leaves, χ²/ν, where that is above 1 (units: in itself); others less than `MAR
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,6 +36,7 @@ from waywright.core.evidence.things import BoolArray, IntArray
 NAMED = 25.0  # so much lower must D be
 MARGIN = 10.0  # and so much before that of the next
 MOST_ALIKE = 4  # that may be it: of more nobody is asked
+WORST_LINES = 3  # of a setting, each by itself
 AKAIKE = 2.0  # for a free number
 SINGLE, ANYWHERE = 4, 18.0  # readings that may be wrong each for itself, and what each costs: 2·ln of some 8,000 u
 LOOKED_INTO = 0.01  # chance of χ², of all or of a setting, beyond which on either side the hypotheses are tried
@@ -58,9 +59,9 @@ class Tried:
     off_um: float | None = None
 
     @property
-    def key(self) -> tuple[str, Slipped]:
+    def key(self) -> tuple[str, Slipped, float | None]:
         """The same setting and slip may be meant in several ways: with what it stood on, or without."""
-        return self.meant.settings[0].id, self.meant.slip
+        return self.meant.settings[0].id, self.meant.slip, self.meant.y_mm
 
 
 def slips(net: Network, claimed: Solution, given: Given) -> tuple[Slip, ...]:
@@ -125,7 +126,7 @@ def hypotheses(
         for number in (numbers if closely else numbers[_may_be_larger(claimed, settings, numbers)]).tolist()
         if (question := _asked(net, claimed, given, number, settings == number, closely)) is not None
     ]
-    found: dict[tuple[str, Slipped], Tried] = {}
+    found: dict[tuple[str, Slipped, float | None], Tried] = {}
     enough = 0.0
     for question in sorted(asked, key=lambda q: q.left):
         for meant in question.meants:
@@ -252,12 +253,26 @@ def _asked(
     group = net.job.settings[number].group
     typed = tuple(s for s in net.job.settings if s.group == group)
     offered = together([s.geometry.slips(net.job, s) for s in typed])
-    meants = tuple(m for m in offered if closely or m.factor > 1)
+    meants = tuple(_worst_lines(claimed, typed, [m for m in offered if closely or m.factor > 1]))
     if not meants or mine.all():
         return None
     without = Solution(claimed.unknowns, claimed.rows.take(np.flatnonzero(~mine)))
     checked = float(claimed.redundancies.sum() - without.redundancies.sum()) if any(m.units for m in meants) else 0.0
     return _Asked(net, claimed, given, typed, meants, _chi2(without), checked)
+
+
+def _worst_lines(claimed: Solution, typed: Sequence[Setting], meants: Sequence[Meant]) -> Iterator[Meant]:
+    """All but the slips of lines that fit better than others: one typed wrong is among those that fit worst."""
+    of_lines = [m for m in meants if m.y_mm is not None]
+    if of_lines:
+        square = dict(zip(claimed.rows.reading_ids, (claimed.residuals**2).tolist(), strict=True))
+        as_typed = {r.id: r for s in typed for r in s.readings}
+        misfit: dict[float | None, float] = {}
+        for meant in of_lines:
+            moved = [r.id for s in meant.settings for r in s.readings if r != as_typed[r.id]]
+            misfit[meant.y_mm] = float(np.mean([square.get(name, 0.0) for name in moved]))
+        worst = sorted(misfit, key=lambda y: -misfit[y])[:WORST_LINES]
+    yield from (m for m in meants if m.y_mm is None or m.y_mm in worst)
 
 
 def _u_um(solution: Solution) -> dict[str, float]:
@@ -271,7 +286,17 @@ def _chi2(solution: Solution) -> float:
 def _slip(job: Job, claimed: Solution, tried: Tried) -> Slip:
     meant, newest = tried.meant, job.states()
     faces = tuple(name for name, state in newest.items() if _hangs(claimed, tried.solution, name, state))
-    return Slip(*tried.key, _chi2(claimed), tried.chi2, meant.settings, faces, meant.units, tried.off_um)
+    return Slip(
+        meant.settings[0].id,
+        meant.slip,
+        _chi2(claimed),
+        tried.chi2,
+        meant.settings,
+        faces,
+        meant.units,
+        tried.off_um,
+        meant.y_mm,
+    )
 
 
 def _hangs(before: Solution, after: Solution, name: str, state: int) -> bool:

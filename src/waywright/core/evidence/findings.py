@@ -164,7 +164,7 @@ class Slip:
 
     `setting` is the id of its first block that then reads otherwise, `meant` are all of these as they should read,
     `units` those typed and meant, and `off_um` what a wrong block makes its gaps read too much. `faces` are those whose
-    heights, as they are now, hang on it.
+    heights, as they are now, hang on it. `y_mm`: the one line of several that alone was typed so.
     """
 
     setting: str
@@ -175,6 +175,12 @@ class Slip:
     faces: tuple[str, ...]
     units: tuple[str, str] | None = None
     off_um: float | None = None
+    y_mm: float | None = None
+
+    @property
+    def name(self) -> str:
+        """Which of the slips of a setting: "wrong end", "wrong end of the line y = 14"."""
+        return self.slip if self.y_mm is None else f"{self.slip} of the line y = {self.y_mm:g}"
 
 
 @dataclass(frozen=True)

@@ -23,13 +23,14 @@ class Meant:
 
     `settings` are its blocks that then read otherwise; they and their readings keep their ids. `units`: the one typed
     and the one meant, of a unit. `common`: the readings that a wrong block puts off by the same; how much that is the
-    others tell, so `settings` leave them as they are.
+    others tell, so `settings` leave them as they are. `y_mm`: the one line of several that was typed wrong, alone.
     """
 
     slip: Slipped
     settings: tuple[Setting, ...]
     units: tuple[str, str] | None = None
     common: frozenset[str] = frozenset()
+    y_mm: float | None = None
 
     @property
     def factor(self) -> float:
@@ -49,7 +50,7 @@ class Meant:
 
 
 def together(offered: Sequence[Iterable[Meant]]) -> Iterator[Meant]:
-    """What the blocks of one setting offer, each slip of all that offer it at once.
+    """What the blocks of one setting offer, each slip of all that offer it at once; that of one line alone.
 
     Where one may have been meant in more ways than another, the other's last goes with the rest.
     """
@@ -57,6 +58,9 @@ def together(offered: Sequence[Iterable[Meant]]) -> Iterator[Meant]:
     for block in offered:
         own: dict[tuple[Slipped, tuple[str, str] | None], list[Meant]] = {}
         for meant in block:
+            if meant.y_mm is not None:
+                yield meant
+                continue
             own.setdefault((meant.slip, meant.units), []).append(meant)
         for key, meants in own.items():
             ways.setdefault(key, []).append(meants)
@@ -69,12 +73,36 @@ def together(offered: Sequence[Iterable[Meant]]) -> Iterator[Meant]:
 
 def from_far_end(setting: Setting, length_mm: float) -> Iterator[Meant]:
     """Places counted from the far end of a face of that length: of what was read, and of what it stood on as well."""
-
-    def mirrored(reading: Reading) -> Reading:
-        return reading if reading.x_mm is None else replace(reading, x_mm=round(length_mm - reading.x_mm, DIGITS))
-
-    for changed in _changed(setting, mirrored):
+    for changed in _changed(setting, lambda r: _from_far_end(r, length_mm)):
         yield Meant("wrong end", (changed,))
+
+
+def line_from_far_end(setting: Setting, length_mm: float) -> Iterator[Meant]:
+    """Places of one line of several counted from the far end; what it stood on, as it was."""
+    read = setting.geometry.to_read(setting.readings)
+    lines = dict.fromkeys(r.y_mm for r in read if r.y_mm is not None)
+    for y_mm in lines if len(lines) > 1 else ():
+        mine = {r for r in read if r.y_mm == y_mm and r.x_mm is not None}
+        if len(mine) > 1:
+            changed = _each(setting, lambda r, mine=mine: _from_far_end(r, length_mm) if r in mine else r)  # type: ignore[misc]
+            if changed != setting:
+                yield Meant("wrong end", (changed,), y_mm=y_mm)
+
+
+def steps_from_far_end(setting: Setting, length_mm: float, base_mm: float, y_mm: float) -> Iterator[Meant]:
+    """One line of several that a level was stepped along: counted from the far end, turned round, or both.
+
+    A place is that of the base's first foot.
+    """
+    counted = _each(setting, lambda r: _from_far_end(r, length_mm - base_mm))
+    if counted != setting:
+        yield Meant("wrong end", (counted,), y_mm=y_mm)
+        yield Meant("wrong end", turned_round(counted).settings, y_mm=y_mm)
+    yield replace(turned_round(setting), y_mm=y_mm)
+
+
+def _from_far_end(reading: Reading, length_mm: float) -> Reading:
+    return reading if reading.x_mm is None else replace(reading, x_mm=round(length_mm - reading.x_mm, DIGITS))
 
 
 def in_other_unit(setting: Setting) -> Iterator[Meant]:

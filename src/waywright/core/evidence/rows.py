@@ -5,15 +5,20 @@ An equation says: the sum of heights at places, each times a factor, plus the se
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
-from waywright.core.evidence.things import SAME_MM, SEAT_UM, Face, FloatArray, Instrument, IntArray
+from waywright.core.evidence.things import SAME_MM, SEAT_UM, Face, FloatArray, Instrument, IntArray, OffTheFace
 from waywright.units import UnitError
+
+if TYPE_CHECKING:
+    from waywright.core.evidence.kind import Kind
 
 BoolArray = NDArray[np.bool_]
 
@@ -133,6 +138,15 @@ class Equations:
     source: str | None = None
     rests: Rests | None = None
     unposed: frozenset[str] = frozenset()
+
+
+def off_face(reading: Reading, kind: Kind, x_mm: float, off: OffTheFace) -> str:
+    """What is wrong with a reading that reaches x of a face where there is none, beginning with what was typed."""
+    if reading.x_mm is None or math.isclose(reading.x_mm, x_mm, abs_tol=1e-6):
+        return str(off)
+    lying = kind.lying
+    moved = f", with an offset of {lying.offset_mm:g} mm," if lying is not None and lying.offset_mm else ""
+    return f"x = {reading.x_mm:g} mm as typed{moved} comes to lie off the face: there {off}"
 
 
 @dataclass(frozen=True)

@@ -32,11 +32,17 @@ def line(y_mm: float, shown: Showing) -> str:
     return f"the {'far' if y_mm > 0 else 'near'} line (y {number(y_mm, shown)})"
 
 
+def distinct(y_mm: Sequence[float], shown: Showing) -> list[str]:
+    """Each by a name of its own: where two lie on one side of the middle, "the line y −150", not "the near line"."""
+    by_number = any(sum(y * side > 0 for y in y_mm) > 1 for side in (-1, 1))
+    return [f"the line y {number(y, shown)}" if by_number and y else line(y, shown) for y in y_mm]
+
+
 def lines(y_mm: Sequence[float], shown: Showing) -> str:
     """Several: "the near line (y −14) and the far line (y 14)", "the lines y −40, 0 and 40"."""
     if len(y_mm) > TWO:
         return f"the lines y {joined([number(y, shown) for y in y_mm])}"
-    return joined([line(y, shown) for y in y_mm])
+    return joined(distinct(y_mm, shown))
 
 
 def along(at_mm: Iterable[float], shown: Showing) -> str:
@@ -65,10 +71,13 @@ def spots(at: Iterable[Spot], shown: Showing, on: str = "on") -> str:
     alike: dict[tuple[float, ...], list[float | None]] = {}
     for y in sorted(by_line, key=lambda y: (y is not None, y or 0.0)):
         alike.setdefault(tuple(sorted(set(by_line[y]))), []).append(y)
+    every = [y for y in by_line if y is not None]
+    names = dict(zip(every, distinct(every, shown), strict=True))
     told = []
     for at_mm, ys in alike.items():
         named = [y for y in ys if y is not None]
-        told.append(f"{f'{on} {lines(named, shown)} ' if named else ''}{along(at_mm, shown)}")
+        which = lines(named, shown) if len(named) > TWO else joined([names[y] for y in named]) if named else ""
+        told.append(f"{f'{on} {which} ' if named else ''}{along(at_mm, shown)}")
     return "; ".join(told)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.lying import TURNS, Lying
-from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit
+from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit, line_from_far_end
 from waywright.core.evidence.rows import (
     Doubt,
     HeightTerm,
@@ -74,7 +74,8 @@ class Laid(Lying):
         return Rests(rows, x, y, ((min(reach), across), (max(reach), across)))
 
     def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
-        """Another turn, an offset the other way, places from the far end, another unit; where the gap is told."""
+        """Another turn, an offset the other way, places from the far end, also of one line, another unit; where the gap
+        is told."""
         if not self.tells_gap:
             return
         yield Meant("turn", (replace(setting, geometry=replace(self, turn=TURNS[1 - TURNS.index(self.turn)])),))
@@ -83,6 +84,7 @@ class Laid(Lying):
             if moved != self:
                 yield Meant("offset sign", (replace(setting, geometry=moved),))
         yield from from_far_end(setting, job.faces()[self.lower].length_mm)
+        yield from line_from_far_end(setting, job.faces()[self.lower].length_mm)
         yield from in_other_unit(setting)
 
     def gap_terms(self, site: Site, x_mm: FloatArray, y_mm: FloatArray) -> GapTerms:

@@ -37,8 +37,8 @@ BLOCK_MM = 20.0  # what the upper stands on until told otherwise; common practic
 AIRY = 0.57735  # of its length between two rests: so its ends stay level, 1/√3
 SUPPORT = 0.2231  # of its length from either end: carried there a bar sags least, 32a³ − 24a + 5 = 0
 WRINGING_UM = 0.1  # how well one block repeats its own size, wrung or set down anew; a guess, no source
-FURTHEST = 0.2  # of the upper's length: moved further, it would not lie safely on its spacers; a guess, no source
-MOVING_MIN = 5.0  # to measure out where it lies and to mark that; a guess, no source
+FURTHEST = 0.2  # of its length may the upper be moved and lie safely on its spacers; common practice, no source
+MOVING_MIN = 5.0  # to measure out where it lies and to mark that; common practice, no source
 SAME_SIZE = 1  # decimals of a µm to which two stacks are one size: six decimals of an inch round to a hundredth
 LARGEST_GAP_MM = 1000.0  # the longest gauge block there is
 

@@ -10,7 +10,7 @@ import numpy as np
 from waywright.core.evidence.job import Job, Reading, Setting, Typed
 from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.things import FloatArray, Instrument
-from waywright.core.evidence.where import length
+from waywright.core.evidence.where import joined, length
 from waywright.core.readings.stacks import NoStack, finest_step_mm
 from waywright.units import METRIC, Showing
 
@@ -55,7 +55,16 @@ def borrowed(candidate: Candidate, shown: Showing, base_mm: float | None = None)
         for what, to in zip(each, able, strict=True)
     ]
     on = f" on a base of {length(base_mm, shown)}" if base_mm is not None else ""
-    return (f"borrow {' and '.join(told)}{on}",)
+    typed = [claim for one in candidate.instruments if (claim := _claimed(one, shown))]
+    return (f"borrow {' and '.join(told)}{on}{f' (type it as {joined(typed)})' if typed else ''}",)
+
+
+def _claimed(instrument: Instrument, shown: Showing) -> str:
+    """How what is to be had is entered: "u = 4 µm/m"; nothing where its grade says it."""
+    for u, unit in ((instrument.u_um_per_m, "µm/m"), (instrument.u_um, "µm")):
+        if u is not None:
+            return f"u = {shown.text(u, unit, 2)}"
+    return ""
 
 
 def finely(instrument: Instrument, shown: Showing) -> str:

@@ -21,7 +21,7 @@ import numpy as np
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Setting
 from waywright.core.evidence.kind import Candidate, Entry, Kind, spots_of
-from waywright.core.evidence.meant import Meant, turned_round
+from waywright.core.evidence.meant import Meant, steps_from_far_end, turned_round
 from waywright.core.evidence.rows import (
     Equations,
     HeightTerm,
@@ -32,7 +32,7 @@ from waywright.core.evidence.rows import (
     needed,
 )
 from waywright.core.evidence.things import Face, FloatArray, Instrument
-from waywright.core.evidence.where import along, length, line, number, spots
+from waywright.core.evidence.where import along, distinct, length, number, spots
 from waywright.core.readings.proposed import BORROWING_MIN, Kit, borrowed, instruments_for, proposed
 from waywright.units import Showing
 
@@ -73,8 +73,11 @@ class Step(Kind):
         return [(x, None) for x in self.stands_mm(job.faces()[self.face]).tolist()]
 
     def slips(self, job: Job, setting: Setting) -> Iterator[Meant]:
-        """The level stood the other way round."""
+        """The level stood the other way round; one line of several was stepped from the far end, or so."""
         yield turned_round(setting)
+        lines = {s.geometry.y_mm for s in job.settings if s.group == setting.group and isinstance(s.geometry, Step)}
+        if len(lines) > 1 and self.from_mm is None and len(setting.readings) > 1:
+            yield from steps_from_far_end(setting, job.faces()[self.face].length_mm, self.base_mm, self.y_mm)
 
     def words(self, shown: Showing) -> str:
         """For a person: "steps of 100 mm along P at y = 15 mm", "steps of 100 mm on P from 0/-200 to 400/200"."""
@@ -187,9 +190,10 @@ class Cross(Kind):
     def asks(self, candidate: Candidate, shown: Showing) -> tuple[str, ...]:
         """For a person: "set a level across P, one foot on the near line (y −15), one on the far line (y 15)"."""
         said: list[str] = []
-        for setting in candidate.settings:
+        feet = _feet(candidate.settings, shown)
+        for setting, on in zip(candidate.settings, feet, strict=True):
             since = ", its zero not touched since" if said else ""
-            said.append(f"set {_level_of(candidate)} across {self.face}, {_feet(setting, shown)}{since}")
+            said.append(f"set {_level_of(candidate)} across {self.face}, {on}{since}")
             said += [] if since else borrowed(candidate, shown, self.base_mm)
             said.append(f"it stands {spots_of(setting, shown)}")
         return (*said, "keep the level the same way round; + when the far foot is higher")
@@ -230,12 +234,13 @@ class Cross(Kind):
                 yield _candidate(tuple(replace(s, name=name) for s in across), level, more)
 
 
-def _feet(setting: Setting, shown: Showing) -> str:
-    """Where the feet of a level across stand."""
-    kind = setting.geometry
-    assert isinstance(kind, Cross)
-    near, far = (line(kind.y_mm + side * kind.base_mm / 2, shown) for side in (-1, 1))
-    return f"one foot on {near}, one on {far}"
+def _feet(settings: Sequence[Setting], shown: Showing) -> list[str]:
+    """Where the feet of a level across stand, setting by setting, each line by a name of its own."""
+    kinds = [s.geometry for s in settings if isinstance(s.geometry, Cross)]
+    feet = [(k.y_mm - k.base_mm / 2, k.y_mm + k.base_mm / 2) for k in kinds]
+    all_of_them = sorted({y for pair in feet for y in pair})
+    names = dict(zip(all_of_them, distinct(all_of_them, shown), strict=True))
+    return [f"one foot on {names[near]}, one on {names[far]}" for near, far in feet]
 
 
 def _levels(job: Job) -> list[Kit]:

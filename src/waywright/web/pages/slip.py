@@ -25,7 +25,7 @@ def change(bench: Bench, request: Request, given: Given) -> Response:
     opened = bench.book.snapshot(number)
     asked = given.texts.get("setting", ""), given.texts.get("slip", "")
     report = bench.solver.solved(opened).report if version_in(given, "act") == opened.number else None
-    meant = next((s.meant for s in report.fit.slips if (s.setting, s.slip) == asked), None) if report else None
+    meant = next((s.meant for s in report.fit.slips if (s.setting, s.name) == asked), None) if report else None
     blocks = {s.id: s for s in opened.job.settings}
     typed = blocks.get(asked[0])
     if typed is None:
