@@ -25,6 +25,7 @@ class Room:
 ROOMS = {
     "units": Room(0, 560, "the one place that converts"),
     "kernels": Room(0, 330, "compiled, or plain numpy"),
+    "progress": Room(0, 120, "how far long work is"),
     "core.evidence": Room(1, 560, "as typed; what comes out"),
     "core.body": Room(2, 545, "weight and warmth"),
     "core.readings": Room(2, 750, "a class a kind"),

@@ -26,10 +26,12 @@ ARROWS: dict[str, set[str]] = {
     "waywright.process": set(),  # signals and streams; knows no subject
     "waywright.units": set(),
     "waywright.kernels": set(),  # whether kernels are compiled; knows no subject
+    "waywright.progress": set(),  # how far long work is; knows no subject
     "waywright.core": set(),
     "waywright.core.evidence": {"waywright.units"},  # what is known, as typed; the forms of what comes out
     "waywright.core.readings": {"waywright.core.evidence"},  # a class a kind; blocks and the stacks they make
-    "waywright.core.judge": {"waywright.units", "waywright.kernels"},  # numbers only: no faces, no networks
+    # numbers only: no faces, no networks
+    "waywright.core.judge": {"waywright.units", "waywright.kernels", "waywright.progress"},
     "waywright.core.adjust": {"waywright.core.evidence", "waywright.kernels"},  # never body: report hands bends
     "waywright.core.body": {"waywright.core.evidence"},
     "waywright.core.blue": {"waywright.core.evidence"},

@@ -6,7 +6,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -26,8 +27,6 @@ from waywright.process import (
 )
 
 if TYPE_CHECKING:
-    from rich.status import Status
-
     from waywright.core.evidence.findings import Report
 
 # Our matrices are small: threads of the linear algebra wait for each other longer than they work, on a busy machine
@@ -374,11 +373,16 @@ def _report(text: str, name: str, form_prior: bool) -> Report:
         raise jobfile.explain(error, text, name) from None
 
 
-def _working() -> Status:
-    """A person at a terminal sees that something is being worked out; elsewhere nothing is said."""
+@contextmanager
+def _working() -> Iterator[None]:
+    """A person at a terminal sees how far what is being worked out is; elsewhere nothing is said."""
     from rich.console import Console
 
-    return Console(stderr=True).status("Working it out")
+    from waywright.progress import listening
+
+    status = Console(stderr=True).status("Working it out")
+    with status, listening(lambda share: status.update(f"Working it out: {100 * share:.0f} %")):
+        yield
 
 
 def _show(report: Report, picture: Path | None, as_json: bool, units: str) -> None:

@@ -36,6 +36,7 @@ def book(tmp_path: Path) -> Iterator[Book]:
 def client(book: Book) -> Iterator[TestClient]:
     """A client of a bench over the book."""
     app = bench_app(book)
+    app.state.bench.solver.reporting.patience_s = 60.0
     app.state.bench.solver.patience_s = 60.0  # a page tells its next move, however busy the machine is
     with TestClient(app, base_url=BASE) as found:
         yield found

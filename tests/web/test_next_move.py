@@ -49,7 +49,7 @@ def test_a_page_is_sent_before_the_next_move_is_known(hasty: TestClient, plannin
     from then on it stands on the pages."""
     with hasty as client:
         job, setting = (client.get(f"/jobs/1{path}") for path in ("", f"/{SETTING}"))
-        assert job.context["page"].pending
+        assert job.context["page"].working
         assert NOT_YET in job.text
         assert 'hx-get="/jobs/1/next"' in job.text
         assert 'data-pending="/jobs/1/next?part=first"' in setting.text

@@ -16,11 +16,12 @@ from tests.web.conftest import BASE
 from tests.web.driving import until
 from tests.web.test_pages import page_of
 from waywright.core.evidence.job import Reading, Typed
+from waywright.progress import done, listening, part
 from waywright.record import Book, Snapshot
 from waywright.web.app import bench_app
 from waywright.web.serve import HOST, listen
 from waywright.web.solved import Reported, Solver
-from waywright.web.waiting import MOST, Waiting
+from waywright.web.waiting import MOST, StillWorking, Waiting
 
 
 class Gated(Solver):
@@ -31,11 +32,12 @@ class Gated(Solver):
         self.gate = threading.Semaphore(0)
         self.began: list[int] = []
 
-    def glance(self, opened: Snapshot) -> dict[str, object]:  # type: ignore[override]
-        """The shapes, once the gate is open."""
+    def solved(self, opened: Snapshot) -> Reported:
+        """The report, once the gate is open."""
         self.began.append(opened.number)
-        self.gate.acquire()
-        return super().glance(opened)  # type: ignore[return-value]
+        with part(0.0, 0.5):
+            self.gate.acquire()
+        return super().solved(opened)
 
 
 @pytest.fixture
@@ -56,7 +58,7 @@ def test_the_page_says_how_far_it_is_and_then_shows_it(book: Book, typed: int) -
     client = TestClient(app, base_url=BASE)
     url = f"/jobs/{typed}/face?name=Birch&act=3"
     page = page_of(client, url)
-    assert page.working.startswith("step 1 of 2: the readings are solved, for 0 s")
+    assert page.working.startswith("0 % done, for 0 s")
     assert page.part is None
     assert f'hx-get="{url.replace("&", "&amp;")}"' in client.get(url).text
     solver.gate.release()
@@ -73,44 +75,110 @@ def test_the_moment_asked_for_last_comes_first(book: Book, typed: int) -> None:
     """Who moves through a history waits for the moment where they stop, not for all they passed; each is worked out
     once, and those passed long ago not at all."""
 
-    class Quick(Gated):
-        def glance(self, opened: Snapshot) -> dict[str, object]:  # type: ignore[override]
-            self.began.append(opened.number)
-            self.gate.acquire()
-            return {}
+    began: list[int] = []
+    gate = threading.Semaphore(0)
 
-        def solved(self, opened: Snapshot) -> Reported:
-            return Reported(None, "not worked out here")
+    def work(opened: Snapshot) -> int:
+        began.append(opened.number)
+        gate.acquire()
+        return opened.number
 
-    solver, waiting = Quick(), Waiting(patience_s=0.0)
+    def asked(opened: Snapshot) -> int | str:
+        try:
+            return waiting.of((opened.uid, opened.number), lambda: work(opened))
+        except StillWorking as still:
+            return still.words
+
+    waiting = Waiting(patience_s=0.0)
     moments = {n: book.snapshot(typed, n) for n in range(1, MOST + 5)}
-    assert isinstance(waiting.solved(solver, moments[1]), str)
-    until(lambda: solver.began == [1])
+    assert isinstance(asked(moments[1]), str)
+    until(lambda: began == [1])
     for n in range(2, MOST + 5):
-        assert waiting.solved(solver, moments[n]) == "another moment is worked out first"
-    assert waiting.solved(solver, moments[3]) == "another moment is worked out first"
+        assert asked(moments[n]) == "another is worked out first"
+    assert asked(moments[3]) == "another is worked out first"
     for _ in range(MOST + 5):
-        solver.gate.release()
-    until(lambda: len(solver.began) == MOST + 1)
-    until(lambda: isinstance(waiting.solved(solver, moments[6]), Reported))
-    assert solver.began == [1, 3, *range(MOST + 4, 5, -1)]
+        gate.release()
+    until(lambda: len(began) == MOST + 1)
+    until(lambda: asked(moments[6]) == 6)
+    assert began == [1, 3, *range(MOST + 4, 5, -1)]
 
 
 def test_a_fault_is_told_to_who_asked(book: Book, typed: int) -> None:
     """A fault while working is raised for the page that waits, and the next moment is worked out all the same."""
 
-    class Faulty(Solver):
-        def glance(self, opened: Snapshot) -> dict[str, object]:  # type: ignore[override]
-            if opened.number == 2:
-                raise RuntimeError("broken here")
-            return {}
+    def work(opened: Snapshot) -> int:
+        if opened.number == 2:
+            raise RuntimeError("broken here")
+        return opened.number
 
-    waiting, solver = Waiting(patience_s=30.0), Faulty()
+    def asked(number: int) -> int:
+        opened = book.snapshot(typed, number)
+        return waiting.of((opened.uid, number), lambda: work(opened))
+
+    waiting = Waiting(patience_s=30.0)
     with pytest.raises(RuntimeError, match="broken here"):
-        waiting.solved(solver, book.snapshot(typed, 2))
+        asked(2)
     with pytest.raises(RuntimeError, match="broken here"):
-        waiting.solved(solver, book.snapshot(typed, 2))
-    assert isinstance(waiting.solved(solver, book.snapshot(typed, 3)), Reported)
+        asked(2)
+    assert asked(3) == 3
+
+
+def test_of_a_job_the_newest_act_is_planned_for() -> None:
+    """What is being worked out of an act ends when a newer one of that job is asked for, which comes next."""
+    waiting, began, gate = Waiting(patience_s=0.0, newest=True), [], threading.Semaphore(0)
+
+    def work(number: int) -> int:
+        began.append(number)
+        gate.acquire()
+        done(0.5)
+        return number
+
+    def asked(number: int) -> int | None:
+        try:
+            return waiting.of(("job", number), lambda: work(number))
+        except StillWorking:
+            return None
+
+    assert asked(1) is None
+    until(lambda: began == [1])
+    assert asked(2) is None
+    gate.release(2)
+    until(lambda: asked(2) == 2)
+    assert began == [1, 2]
+    assert asked(1) is None  # it was dropped
+    assert waiting.of(("other", 1), lambda: 1, 5.0) == 1
+
+
+def test_how_far_it_is_grows(book: Book, typed: int) -> None:
+    """The share that is done of a report never falls, and comes to all of it; who listens may end the work."""
+    told: list[float] = []
+    with listening(told.append):
+        Solver().solved(book.snapshot(typed, 3))
+    assert told == sorted(told)
+    assert len(told) > 10
+    assert (told[0], told[-1]) == (0.0, pytest.approx(1.0))
+
+    def enough(share: float) -> None:
+        if share > 0.3:
+            raise TimeoutError("nobody waits for it")
+
+    with listening(enough), pytest.raises(TimeoutError):
+        Solver().solved(book.snapshot(typed, 4))
+    done(0.5)  # nobody listens any more
+
+
+def test_a_report_that_takes_long_says_how_far_it_is(book: Book, typed: int) -> None:
+    """The page of a job whose report is not there in time says how far it is and looks again by itself."""
+    app, solver = bench_app(book), Gated()
+    object.__setattr__(app.state.bench, "solver", solver)
+    solver.reporting.patience_s = 0.0
+    client = TestClient(app, base_url=BASE)
+    page = client.get(f"/jobs/{typed}")
+    assert page.status_code == 200
+    assert "0 % done" in page.text or "another is worked out first" in page.text
+    assert 'http-equiv="refresh"' in page.text
+    solver.gate.release(4)
+    until(lambda: "Verdicts" in client.get(f"/jobs/{typed}").text)
 
 
 @pytest.fixture

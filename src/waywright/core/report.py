@@ -27,6 +27,7 @@ from waywright.core.results.parallels import parallels
 from waywright.core.results.seen import seen_part
 from waywright.core.results.under_test import FaceUnderTest, aims, face_under_test
 from waywright.core.work.done import hand_learned
+from waywright.progress import each, part
 
 
 @dataclass(frozen=True)
@@ -96,28 +97,36 @@ def report(job: Job, *, form_prior: bool = False, with_cures: bool = True, bends
     Heights and sigmas are what the readings alone say unless `form_prior`; verdicts always use the form prior and
     say so. Raises `JobError`, with the place, for readings that cannot be.
     """
-    return report_of(solve_readings(job, bends), form_prior=form_prior, with_cures=with_cures)
+    with part(0.0, 0.2):
+        seen = solve_readings(job, bends)
+    with part(0.2, 1.0):
+        return report_of(seen, form_prior=form_prior, with_cures=with_cures)
 
 
 def report_of(seen: Solved, *, form_prior: bool = False, with_cures: bool = True) -> Report:
     """The report on readings that were solved already."""
     job, solution, judges = seen.job, seen.screened.solution, seen.judges
     spots = seen.visibility.find()
-    forms = {name: verdicts.form_of(judge, spots) for name, judge in judges.items()}
+    with part(0.0, 0.7):
+        forms = {name: verdicts.form_of(judges[name], spots) for name in each(judges)}
     shapes = seen.as_read()
     if form_prior:
         draws = {name: form.draws_um for name, form in forms.items()}
         shapes = seen.shapes(*({n: getattr(d, part)(axis=0) for n, d in draws.items()} for part in ("mean", "std")))
-    found_cures = cures(job, spots, given=seen.given) if with_cures and spots else {}
+    with part(0.7, 0.85):
+        found_cures = cures(job, spots, given=seen.given) if with_cures and spots else {}
     untouched = tuple(name for name in job.faces() if name not in judges)
-    found, budget = _judge(job, seen.screened, judges, forms, spots)
+    with part(0.85, 0.95):
+        found, budget = _judge(job, seen.screened, judges, forms, spots)
+    with part(0.95, 1.0):
+        suspects = Hanging(seen.screened, seen.given, judges, spots, found).suspects()
     return Report(
         job=job,
         shapes=tuple(_with_zones(job.faces()[shape.face], shape) for shape in shapes),
         blind=_with_burr(
             seen, _ranked(job, judges, spots, found_cures) + tuple(_everything(name) for name in untouched)
         ),
-        suspects=Hanging(seen.screened, seen.given, judges, spots, found).suspects(),
+        suspects=suspects,
         unchecked=seen.screened.unchecked,
         untouched=untouched,
         past=job.past(),
@@ -167,8 +176,8 @@ def _judge(
 ) -> tuple[tuple[Verdict, ...], tuple[Share, ...]]:
     found: list[Verdict] = []
     budget: list[Share] = []
-    for name, face in job.faces().items():
-        for aim in aims(job.goal, face):
+    for name in each(job.faces()):
+        for aim in aims(job.goal, job.faces()[name]):
             judge = judges.get(name)
             if judge is None:
                 found.append(verdicts.not_measured(name, aim, "readings"))

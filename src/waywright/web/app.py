@@ -31,11 +31,11 @@ from waywright.core.evidence.job import JobError
 from waywright.jobfile import JobFileError
 from waywright.record import Book, BookError, Busy, By, Conflict, DiskFull, Missing, is_full
 from waywright.views.numbers import Shown, shown_in
-from waywright.web.contexts import Page, Stopped
+from waywright.web.contexts import Page, Stopped, Working
 from waywright.web.doors import MOST_FIELDS, OUR_NAMES, Doors
 from waywright.web.forms import Wrong
 from waywright.web.solved import Solver
-from waywright.web.waiting import Waiting
+from waywright.web.waiting import StillWorking, Waiting
 
 HERE = Path(__file__).parent
 LONGEST_FIELD = 20_000  # letters: beyond anything that is typed
@@ -209,6 +209,11 @@ def _answered(bench: Bench, request: Request, work: Callable[[], Response]) -> R
     """The answer, or a page with the sentence why there is none."""
     try:
         return work()
+    except StillWorking as still:
+        if wants_parts(request):
+            context = {"url": _at(request), "words": still.words}
+            return bench.templates.TemplateResponse(request, "parts/working.html", context)
+        return bench.show(request, "working.html", Working("Working it out", words=still.words))
     except Conflict as error:
         return stopped(bench, request, str(error), 409)
     except Missing as error:

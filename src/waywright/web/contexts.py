@@ -89,6 +89,13 @@ class Page:
 
 
 @dataclass(frozen=True)
+class Working(Page):
+    """How far what is asked for is."""
+
+    words: str = ""
+
+
+@dataclass(frozen=True)
 class Stopped(Page):
     """Why something was not done."""
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from urllib.parse import quote
 
-from waywright.core.evidence.findings import Report, Shape
+from waywright.core.evidence.findings import Move, Report, Shape
 from waywright.core.evidence.job import Job, Setting
 from waywright.record import Snapshot
 from waywright.views import tables
@@ -20,6 +20,7 @@ from waywright.web.contexts import FacePart, Live, Retakes, SettingLine, setting
 from waywright.web.drawing import Drawing, above, reach_um, side
 from waywright.web.facing import facing
 from waywright.web.solved import Solver
+from waywright.web.waiting import StillWorking
 
 NOT_YET = "Working out the next move."
 NOTHING_YET = "Type the first reading: its place is open below."
@@ -96,6 +97,14 @@ def setting_lines(job_id: int, job: Job, report: Report | None, shown: Shown) ->
     )
 
 
+def _soon(solver: Solver, opened: Snapshot) -> tuple[Move, ...] | None:
+    """The next moves, if they are there in time."""
+    try:
+        return solver.moves_soon(opened)
+    except StillWorking:
+        return None
+
+
 def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown, *, wait: bool = False) -> Live:
     """What the readings say now, beside an entry form; the next move where it is known, or soon with `wait`."""
     solved = solver.solved(opened)
@@ -108,7 +117,7 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown, *,
         words = solved.problem if taken else NOTHING_YET
         return Live(opened.number, words, "", pair, (), (), solved.problem if taken else "")
     view = result(report, shown)
-    moves = (solver.moves_soon if wait else solver.moves_known)(opened) if taken else ()
+    moves = (_soon(solver, opened) if wait else solver.moves_known(opened)) if taken else ()
     only = setting.geometry.faces()
     return Live(
         number=opened.number,

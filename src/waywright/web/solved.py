@@ -16,11 +16,14 @@ from typing import Any, TypeVar
 from waywright.core.evidence.findings import Move, Report, Shape
 from waywright.core.evidence.job import JobError
 from waywright.core.report import Solved, report_of, solve_readings
+from waywright.progress import part
 from waywright.record import Snapshot
+from waywright.web.waiting import Waiting
 
 KEPT = {"solved": 2, "report": 24, "moves": 24}  # readings solved hold the whole solution
 
 PATIENCE_S = 0.5  # how long a page waits for the next moves before it is sent without them
+REPORT_S = 5.0  # and for a report, before it only says how far that is
 
 T = TypeVar("T")
 
@@ -38,6 +41,8 @@ class Solver:
 
     def __init__(self, patience_s: float = PATIENCE_S) -> None:
         self.patience_s = patience_s
+        self._planning = Waiting(kept=2, newest=True)
+        self.reporting = Waiting(REPORT_S, kept=2)
         self._lock = threading.Lock()
         self._kept: dict[str, OrderedDict[tuple[str, int], Future[Any]]] = {kind: OrderedDict() for kind in KEPT}
         self.judging = threading.Lock()  # held by who judges what was just typed: never two at once
@@ -58,13 +63,17 @@ class Solver:
         report = self.solved(opened).report
         return () if report is None else self._once("moves", opened, lambda: report.moves)
 
-    def moves_soon(self, opened: Snapshot) -> tuple[Move, ...] | None:
-        """The same if they are there in time; they are worked out to the end either way."""
-        if self.moves_known(opened) is None:
-            worker = threading.Thread(target=self.moves, args=(opened,), daemon=True)
-            worker.start()
-            worker.join(self.patience_s)
-        return self.moves_known(opened)
+    def moves_soon(self, opened: Snapshot, patience_s: float | None = None) -> tuple[Move, ...]:
+        """The same if they are there in time; they are worked out to the end either way. Raises `StillWorking`."""
+        known = self.moves_known(opened)
+        if known is not None:
+            return known
+        patience_s = self.patience_s if patience_s is None else patience_s
+        return self._planning.of((opened.uid, opened.number), lambda: self.moves(opened), patience_s)
+
+    def solved_soon(self, opened: Snapshot) -> Reported:
+        """The report if it is there in time. Raises `StillWorking`."""
+        return self.reporting.of((opened.uid, opened.number), lambda: self.solved(opened))
 
     def moves_known(self, opened: Snapshot) -> tuple[Move, ...] | None:
         """The same if they were worked out already."""
@@ -83,11 +92,13 @@ class Solver:
         return self._once("solved", opened, work)
 
     def _judged(self, opened: Snapshot) -> Reported:
-        seen = self._solved(opened)
+        with part(0.0, 0.2):
+            seen = self._solved(opened)
         if isinstance(seen, JobError):
             return _without(seen)
         try:
-            return Reported(report_of(seen))
+            with part(0.2, 1.0):
+                return Reported(report_of(seen))
         except JobError as error:
             return _without(error)
 

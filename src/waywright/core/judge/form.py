@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 from waywright.core.judge.form_model import Choices, FormModel, form_model, frame
 from waywright.core.judge.form_prior import Floats, Indexes, Kind
 from waywright.core.judge.spectrum import Spectrum
+from waywright.progress import done, part
 
 ALL_AT_ONCE = 130  # nodes; with more, the random parts worth trying are found on fewer of them
 LEARN_ON = 100  # nodes
@@ -88,8 +89,10 @@ def form_posterior(
         raise ValueError("At least one draw is needed.")
     unseen = None if blind is None else np.asarray(blind, dtype=float).reshape(x.size, -1)
     face = frame(x, y, c, unseen, apart)
+    done(0.4)
     only = _worth_trying(x, y, h, c, unseen) if x.size > ALL_AT_ONCE and face.seen.shape[1] else None
-    model = form_model(face, x, y, reach_um=face.reach_um(h), only=only)
+    with part(0.5, 0.8):
+        model = form_model(face, x, y, reach_um=face.reach_um(h), only=only)
     return posterior(model, h, draws=draws, seed=seed)
 
 

@@ -19,6 +19,7 @@ from numpy.random import Generator
 from waywright.core.judge import form_prior as prior
 from waywright.core.judge.form_prior import Candidate, Features, Floats, Indexes, orthonormal
 from waywright.core.judge.spectrum import Spectrum, spectrum, symmetric
+from waywright.progress import each
 
 BLIND_UM = 50.0  # RMS sigma beyond which a shape counts as not seen: 0.05 of the diffuse prior of 1 mm
 NEGLIGIBLE = 1e-6  # of the likeliest choice of one random part
@@ -361,7 +362,7 @@ def form_model(
     every = prior.candidates(x_mm, y_mm)
     chosen = [every[i] for i in (only if only is not None else range(len(every)))]
     parts = []
-    for candidate in chosen:
+    for candidate in each(chosen):
         like_along = candidate.along_mm == candidate.across_mm
         pairs = like_along and (candidate.kind, candidate.length) in prior.BEHIND_TWO_SPOTS
         few = 2 < x_mm.size <= PAIRS_UP_TO

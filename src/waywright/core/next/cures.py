@@ -18,6 +18,7 @@ from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.lying import TURNS, Lying
 from waywright.core.evidence.things import Piece
 from waywright.core.readings import KINDS
+from waywright.progress import each
 from waywright.units import Showing
 
 MAKING_A_PIECE_MIN = 1800.0  # a third edge from a casting; common practice, no source
@@ -46,7 +47,7 @@ def cures(
 ) -> dict[int, Cure]:
     """The cheapest cure of each blind spot, by its number; one that no candidate cures has none."""
     found: dict[int, Cure] = {}
-    for candidate in candidates(job, kinds)[:MOST_TRIALS]:
+    for candidate in each(candidates(job, kinds)[:MOST_TRIALS]):
         left = [i for i in range(len(spots)) if i not in found]
         if not left:
             break

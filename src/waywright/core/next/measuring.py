@@ -25,6 +25,7 @@ from waywright.core.next.scraping import AtTheLimit, LetBe, NoPass, at_the_limit
 from waywright.core.readings import KINDS
 from waywright.core.results.under_test import STRAIGHTNESS, TWIST, aims
 from waywright.core.results.workpiece import diameter_um
+from waywright.progress import part
 
 WITHOUT_LIMIT_UM = 1.0
 OFTEN = 2  # times everything was read, after which only metal, or another instrument, is of use
@@ -134,7 +135,8 @@ def measuring(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: S
     waiting = tuple(v for v in verdicts if v.face in faces and v.limit_um is not None and v.face not in in_doubt)
     offers = tuple(candidates(job, tuple(KINDS.values())))
     plan = _plan(job, report, faces, required_sigma_um(job))
-    wait, usual = _Wait(job, report, faces, waiting, offers, plan), programme(plan, offers)
+    with part(0.0, 0.6):
+        wait, usual = _Wait(job, report, faces, waiting, offers, plan), programme(plan, offers)
     if usual.reached and not plan.reached:
         yield from _programme_of(wait, usual, proving=job.goal.part is not None)
         return
@@ -169,7 +171,8 @@ def _closer(wait: _Wait, usual: Programme, told: Set[str]) -> Iterator[Move]:
     closer = None if wait.was_read(OFTEN) and not shown else closer_um(plan, wait.verdicts, usual.reach_um, helps)
     if closer is not None:
         sigma_um, chance, most_min = closer
-        found = programme(plan.asking(sigma_um), wait.offers)
+        with part(0.6, 1.0):
+            found = programme(plan.asking(sigma_um), wait.offers)
         if found.reached and found.minutes <= most_min:
             proving = job.goal.part is not None or not usual.reached
             yield from _programme_of(wait, found, proving=proving, chance=chance)

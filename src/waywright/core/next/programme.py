@@ -23,6 +23,7 @@ from waywright.core.evidence.things import Instrument
 from waywright.core.next.reading_plan import Information, Offer, ReadingPlan
 from waywright.core.next.thinning import ALIKE, without_readings
 from waywright.core.readings.proposed import BORROWING_MIN
+from waywright.progress import each, part
 
 MOST_SETTINGS = 30
 CHEAPER = 0.9  # of the minutes: a programme that begins with what does not tell most must cost no more
@@ -55,20 +56,23 @@ class Programme:
 
 def programme(plan: ReadingPlan, candidates: Iterable[Candidate]) -> Programme:
     """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
-    told, reach_um = _worth_having(plan, candidates)
+    with part(0.0, 0.4):
+        told, reach_um = _worth_having(plan, candidates)
     if not told or plan.reached:
         return Programme((), plan.reached, reach_um)
     tried = _Tried(plan)
     first = max(told, key=lambda t: (round(tried.known([t]) - plan.known, ALIKE), -t.minutes))
     if tried.reached([first]):  # more than the goal asks need not be known
         return Programme(_ordered(plan, without_readings(plan, [first], 0)), True, reach_um)
-    drafts = [draft for way in GREEDY_RULES if (draft := _reach(tried, told, first, way)) is not None]
+    with part(0.4, 0.7):
+        drafts = [draft for way in each(GREEDY_RULES) if (draft := _reach(tried, told, first, way)) is not None]
     in_rounds = _in_rounds(tried, told, first)
     drafts += [in_rounds] if drafts and in_rounds is not None else []
     if not drafts:
         return Programme(_ordered(plan, [first, *(t for t in told if t is not first)]), False, reach_um)
     needed = {_key(kept): kept for draft in drafts if (kept := _without_settings(tried, draft))}
-    pruned = [without_readings(plan, kept) for kept in needed.values()]
+    with part(0.7, 0.95):
+        pruned = [without_readings(plan, kept) for kept in each(needed.values())]
     best = min(pruned, key=lambda draft: (sum(map(read, draft)), _minutes(draft)))
     free = _reach(tried, told, None, GREEDY_RULES[0])
     if free is not None:  # asked again after each setting, what tells most would come first each time, needed or not
@@ -93,7 +97,7 @@ def _worth_having(plan: ReadingPlan, candidates: Iterable[Candidate]) -> tuple[l
     told: list[Information] = []
     reach_um = np.inf
     for rank, offered in sorted(ranks.items()):
-        more = [t for c in offered if (t := plan.information_of(c)) is not None]
+        more = [t for c in each(offered) if (t := plan.information_of(c)) is not None]
         then_um = plan.reach_um([*told, *more], TIMES)
         if rank == MOVED and then_um > min(HELPS * reach_um, KNOWN_UM):
             continue

@@ -21,6 +21,7 @@ from waywright.web.pages.job import number_of
 from waywright.web.pages.papers import papers_of
 from waywright.web.pages.scrape import PassForm, act_in
 from waywright.web.times import told
+from waywright.web.waiting import StillWorking
 
 
 @dataclass(frozen=True)
@@ -89,9 +90,11 @@ def _report(bench: Bench, newest: Snapshot, then: Snapshot, name: str) -> tuple[
     if name not in then.job.faces():
         return None, ""
     if then is newest:
-        return bench.solver.solved(then).report, ""
-    found = bench.waiting.solved(bench.solver, then)
-    return (None, found) if isinstance(found, str) else (found.report, "")
+        return bench.solver.solved_soon(then).report, ""
+    try:
+        return bench.waiting.of((then.uid, then.number), lambda: bench.solver.solved(then)).report, ""
+    except StillWorking as still:
+        return None, still.words
 
 
 def _piece_of(opened: Snapshot, name: str) -> Ref:

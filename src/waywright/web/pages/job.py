@@ -24,9 +24,12 @@ from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, r
 from waywright.web.page_parts import NOT_YET, face_parts, retakes, setting_lines
 from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.shop import ASSUMED, assumed_words
+from waywright.web.waiting import PATIENCE_S, StillWorking
 
 GOAL_SKIPPED = ("part",)
 HEAD_SKIPPED = ("hand", "without", "materials")  # learned, and told with the passes; said beside a move
+
+LONG_S = 60.0  # how long a form waits for the next move alone
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class JobPage(Page):
     """A job: what to do next first."""
 
     next: str = ""
-    pending: bool = False  # the next moves are still worked out
+    working: str = ""  # how far the next moves are, while they are worked out
     result: Result | None = None
     faces: tuple[FacePart, ...] = ()
     settings: tuple[SettingLine, ...] = ()
@@ -56,6 +59,7 @@ class NextPage(Page):
     """The next moves: the first with its reason, and all of them."""
 
     next: str = ""
+    working: str = ""  # how far they are, while they are worked out
     moves: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     borrowed: tuple[tuple[str, str], ...] = ()  # kinds of instruments to borrow, with their words
@@ -82,17 +86,23 @@ def _job(
     opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     if opened.hidden:
         raise Missing(f"Job {opened.id} was deleted; its history, /jobs/{opened.id}/history, takes that back.")
-    solved = bench.solver.solved(opened)
+    solved = bench.solver.solved_soon(opened) if wrong is None else bench.solver.solved(opened)
     report = solved.report
     taken = any(s.readings for s in opened.job.settings)
     view = result(report, shown) if report is not None and taken else None
-    moves = bench.solver.moves_soon(opened) if view is not None else ()
+    moves: tuple[Move, ...] | None = ()
+    far = ""
+    if view is not None:
+        try:
+            moves = bench.solver.moves_soon(opened)
+        except StillWorking as still:
+            moves, far = None, still.words
     page = JobPage(
         title=opened.job.title or "Untitled job",
         job=head_of(opened),
         problem=str(wrong) if wrong is not None else "",
         next=_begin(opened, solved.problem) if view is None else NOT_YET if moves is None else next_words(moves, shown),
-        pending=moves is None,
+        working=far,
         moves=_lines(moves or (), shown),
         cautions=cautions(moves or ()),
         borrowed=_borrowed(moves or ()),
@@ -151,13 +161,19 @@ def next_moves(bench: Bench, request: Request) -> Response:
     """The next moves in full, which may take longer than the result; with `part=first` the first alone, as text."""
     opened, shown = bench.book.snapshot(number_of(request)), shown_for(request)
     solved = bench.solver.solved(opened)
-    moves = bench.solver.moves(opened)
+    template = "parts/moves.html" if "hx-request" in request.headers else "moves.html"
+    only_first = request.query_params.get("part") == "first"
+    try:
+        moves = bench.solver.moves_soon(opened, LONG_S if only_first else PATIENCE_S)
+    except StillWorking as still:
+        if only_first:
+            return PlainTextResponse(NOT_YET)
+        return bench.show(request, template, NextPage("Next moves", head_of(opened), next=NOT_YET, working=still.words))
     first = next_words(moves, shown) if solved.report is not None else solved.problem
-    if request.query_params.get("part") == "first":
+    if only_first:
         return PlainTextResponse(first)
     page = NextPage("Next moves", head_of(opened), next=first, moves=_lines(moves, shown), cautions=cautions(moves))
-    page = replace(page, borrowed=_borrowed(moves))
-    return bench.show(request, "parts/moves.html" if "hx-request" in request.headers else "moves.html", page)
+    return bench.show(request, template, replace(page, borrowed=_borrowed(moves)))
 
 
 def _lines(moves: tuple[Move, ...], shown: Shown) -> tuple[str, ...]:
