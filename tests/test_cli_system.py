@@ -158,6 +158,28 @@ def test_a_screen_without_our_letters_shows_the_rest(tmp_path: Path) -> None:
 # -- what is no file
 
 
+@posix
+def test_a_person_at_a_terminal_sees_how_far_it_is(tmp_path: Path) -> None:
+    """What is worked out tells the share that is done where a person looks on; in a pipe nothing of it is said."""
+    import pty
+
+    job = tmp_path / "two.toml"
+    job.write_text(TWO, encoding="utf-8")
+    ours, theirs = pty.openpty()
+    words = [*MODULE, "next", str(job)]
+    told = subprocess.run(words, stdout=subprocess.PIPE, stderr=theirs, env=os.environ | {"TERM": "xterm"}, check=True)
+    os.close(theirs)
+    seen = b""
+    with contextlib.suppress(OSError), os.fdopen(ours, "rb", buffering=0) as screen:  # its end is an error on Linux
+        while more := screen.read(4096):
+            seen += more
+    shares = [int(n) for n in re.findall(rb"Working it out: (\d+) %", seen)]
+    assert shares
+    assert all(0 <= n <= 100 for n in shares)
+    assert b"Working" not in told.stdout
+    assert b"Working" not in subprocess.run(words, capture_output=True, check=True).stderr
+
+
 @contextlib.contextmanager
 def within(seconds: int) -> Iterator[None]:
     """What waits longer fails."""
