@@ -190,7 +190,7 @@ def test_weight_is_weighed_and_balanced(length: float, a: float, b: float, depth
     beam = Beam(length, sections, STEEL, mass)
     supports = (a * length, b * length)
     found = beam.carried(supports)
-    assert np.abs(found.sag(np.array(supports))).max() < 1e-9 + 1e-9 * np.abs(found.sag.coefficients).max()
+    assert np.abs(found.sag(np.array(supports))).max() < 1e-9 * (1 + np.abs(found.sag(np.linspace(0, length, 9))).max())
     weight = GRAVITY * mass
     centre = length * (depth + 2 * 80) / (3 * (depth + 80))
     assert found.reactions_n == pytest.approx(
@@ -206,8 +206,8 @@ def test_weight_is_weighed_and_balanced(length: float, a: float, b: float, depth
 def test_a_warm_face_is_crowned() -> None:
     """α·ΔT·L²/8h: 11.5e-6, 1 K, 1000 mm, 100 mm give 14.375 µm (derived); where the piece is deeper it bends less."""
     bar = Beam(LENGTH, (Solid(depth_mm=100.0, width_mm=12.0),), Material("bar", 7850.0, 206.0, 0.3, 11.5))
-    assert bar.warmed()(np.array([0.0, 500.0, LENGTH])) == pytest.approx([0.0, 14.375, 0.0], abs=1e-9)
+    assert bar.warmed(np.array([0.0, 500.0, LENGTH])) == pytest.approx([0.0, 14.375, 0.0], abs=1e-9)
     taper = replace(bar, sections=(*bar.sections, Solid(x_mm=LENGTH, depth_mm=200.0, width_mm=12.0)))
     u, c = np.array([1.0, 1.5, 2.0]), 11.5  # h″ = −α/h(x), h = 100(1 + x/L): −α·1e4·(u ln u − u) µm and a line
     bent = -c * 1e1 * (u * np.log(u) - u)
-    assert taper.warmed()(np.array([500.0]))[0] == pytest.approx(bent[1] - (bent[0] + bent[2]) / 2, rel=1e-9)
+    assert taper.warmed(np.array([500.0]))[0] == pytest.approx(bent[1] - (bent[0] + bent[2]) / 2, rel=1e-9)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,9 +10,23 @@ import numpy as np
 from waywright.core.adjust.blind import FINER, Blindness, Visibility
 from waywright.core.adjust.burrs import burr
 from waywright.core.adjust.network import Network, network
+from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import Screened, screen
-from waywright.core.evidence.bends import Bending, Given, unbent
-from waywright.core.evidence.findings import KNOWN_UM, BlindSpot, Cure, Note, Report, Shape, Share, Verdict
+from waywright.core.body.bending import bends as as_they_stood
+from waywright.core.body.bending import stiffness_label
+from waywright.core.body.told import left_out
+from waywright.core.evidence.bends import Bending, Given
+from waywright.core.evidence.findings import (
+    KNOWN_UM,
+    BlindSpot,
+    Cure,
+    Note,
+    Report,
+    Shape,
+    Share,
+    StiffnessLearned,
+    Verdict,
+)
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import Face, FloatArray
 from waywright.core.judge.form import FormPosterior
@@ -76,7 +90,7 @@ class Solved:
         return replace(shape, seen_um=whole[0], seen_sigma_um=whole[1])
 
 
-def solve_readings(job: Job, bends: Bending = unbent) -> Solved:
+def solve_readings(job: Job, bends: Bending = as_they_stood) -> Solved:
     """Solve the readings of `job`; raises `JobError`, with the place, for readings that cannot be.
 
     `bends` says how pieces bend in each setting.
@@ -91,7 +105,7 @@ def solve_readings(job: Job, bends: Bending = unbent) -> Solved:
     return Solved(net, screened, Visibility(screened.solution, faces), judges, Given(carrying, bends))
 
 
-def report(job: Job, *, form_prior: bool = False, with_cures: bool = True, bends: Bending = unbent) -> Report:
+def report(job: Job, *, form_prior: bool = False, with_cures: bool = True, bends: Bending = as_they_stood) -> Report:
     """Everything the readings of `job` say: shapes, blind spots, suspects, verdicts and the budget.
 
     Heights and sigmas are what the readings alone say unless `form_prior`; verdicts always use the form prior and
@@ -222,11 +236,23 @@ def _everything(name: str) -> BlindSpot:
 def _notes(net: Network, screened: Screened) -> tuple[Note, ...]:
     """What was assumed."""
     notes: list[Note] = list(net.notes)
-    if any(setting.geometry.lying is not None for setting in net.job.settings):
-        notes.append("Weight is left out: the pieces are taken as straight as they would be without sag.")
+    notes += [*left_out(net.job), *_stiffness(net.job, screened.solution)]
     notes += [s for s in screened.fit.instruments if s.factor > 1]
     if net.job.goal.part is not None:
         notes.insert(0, net.job.goal.part)
     if net.repeated:
         notes.append(f"{len(net.repeated)} readings say the same as another of their setting and count once.")
     return tuple(dict.fromkeys(notes))
+
+
+def _stiffness(job: Job, solution: Solution) -> Iterator[StiffnessLearned]:
+    """What the readings tell of how stiff pieces of each material and section are."""
+    labels: dict[str, list[str]] = {}
+    for piece in job.pieces:
+        labels.setdefault(stiffness_label(job, piece), []).append(piece.name)
+    for unknown in solution.unknowns:
+        if unknown.face is None and unknown.prior_um and (pieces := labels.get(str(unknown.label))):
+            weights = np.zeros(len(solution.mean_um))
+            weights[unknown.columns] = 1.0
+            share, sigma = float(weights @ solution.mean_um), float(solution.sigma(weights))
+            yield StiffnessLearned(tuple(pieces), share, sigma, unknown.prior_um)

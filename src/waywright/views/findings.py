@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from functools import singledispatch
 
-from waywright.core.evidence.findings import Cure, Misfit, Note, Scatter, Suspect
+from waywright.core.evidence.findings import Cure, Misfit, Note, Scatter, StiffnessLearned, Suspect, WeightLeftOut
 from waywright.core.evidence.goal import Workpiece
 from waywright.core.evidence.kind import Kind
+from waywright.core.evidence.where import joined
 from waywright.core.results.workpiece import needs
-from waywright.views.numbers import Shown, sentence
+from waywright.views.numbers import Shown, percent, sentence
 
 
 def suspect_words(suspect: Suspect, shown: Shown) -> str:
@@ -64,6 +65,31 @@ def note_words(note: Note, shown: Shown) -> str:
 @note_words.register
 def _(note: Scatter, shown: Shown) -> str:
     return f"{sentence(scatter_words(note, shown))[:-1]} ({note.instrument})."
+
+
+@note_words.register
+def _(note: WeightLeftOut, shown: Shown) -> str:
+    names = joined(note.pieces)
+    one, their = len(note.pieces) == 1, "its" if len(note.pieces) == 1 else "their"
+    most = shown.about(note.most_um, "µm")
+    if note.unsaid == "section":
+        taken = f"Weight is left out: {names} {'is' if one else 'are'} taken as straight as without sag"
+        cure = "stand the blocks above the feet, so that both sags are alike, or give depth and width"
+        return f"{taken}, which could be up to {most} off where carried at the ends; {cure}."
+    cure = "type where (carried_mm), best straight under the blocks"
+    return f"Nobody said what {names} stood on: up to {most} of {their} sag is in doubt, and in the bands; {cure}."
+
+
+@note_words.register
+def _(note: StiffnessLearned, shown: Shown) -> str:
+    names, told = joined(note.pieces), f"± {percent(note.sigma)}"
+    if not note.learned:
+        pair = "read a pair on two arrangements of supports, or with a known weight hung, to learn it"
+        told = f"what its section says is taken as true to {told}"
+        return f"How stiff {names} really is no reading tells: {told}; {pair}."
+    more = "more" if note.share > 0 else "less"
+    sag = f"{'sags' if len(note.pieces) == 1 else 'sag'} {percent(abs(note.share))} {more}"
+    return f"{names} {sag} than the section says ({told})."
 
 
 @note_words.register

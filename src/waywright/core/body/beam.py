@@ -1,22 +1,28 @@
 """A Timoshenko beam of any section along its length, on any supports, under its weight and point loads.
 
-Shear V is what carries from the left, M its integral; with δ down and the slope θ of the section
+With δ down, θ how far a section is turned, V what is pushed up left of a place and M the integral of V,
 
-    θ′ = −M/EI,   δ′ = θ + V/GA_s,
+    θ′ = −M/EI,   δ′ = θ + V/GA_s.
 
-integrated exactly enough between all places where something begins or ends (Gauss points, order 12). Everything is
-linear in the reactions, so these, the lift and the tilt follow from δ = 0 at the supports and balance, however many
-supports there are.
+A newton up at a has V = 1 and M = x − a beyond it, so there, with P₀ = ∫ dx/EI, P₁ = ∫ x dx/EI, Q = ∫ P dx and
+S = ∫ dx/GA_s,
+
+    δ(x; a) = S(x) − S(a) − [Q₁(x) − Q₁(a) − P₁(a)(x − a)] + a·[Q₀(x) − Q₀(a) − P₀(a)(x − a)]:
+
+five integrals of the piece give it for every place. They, and what its weight does alone, are polynomials between all
+places where something begins or ends (Gauss points, order 12). The reactions, the lift and the tilt follow from δ = 0
+at the supports and balance, however many supports there are.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
 
-from waywright.core.body.stiffness import Stiffness, stiffness
+from waywright.core.body.stiffness import stiffness
 from waywright.core.evidence.material import Material
 from waywright.core.evidence.section import Hole, Section, Webbed
 from waywright.core.evidence.things import FloatArray
@@ -36,40 +42,46 @@ Load = tuple[float, float]  # where along a piece, mm, and how much, N
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
-    """A line along a piece, µm: polynomials (k, 8) of the part of the way between `breaks_mm` (k + 1,)."""
+class Curves:
+    """Functions along a piece: (k, 8, m) polynomials of the part of the way between `breaks_mm` (k + 1,)."""
 
     breaks_mm: FloatArray
     coefficients: FloatArray
 
     def __call__(self, x_mm: FloatArray) -> FloatArray:
-        """(n,) µm at places (n,)."""
+        """(n, m) at places (n,)."""
         k = np.clip(np.searchsorted(self.breaks_mm, x_mm, side="right") - 1, 0, len(self.coefficients) - 1)
         part = (x_mm - self.breaks_mm[k]) / (self.breaks_mm[k + 1] - self.breaks_mm[k])
-        return np.asarray(np.einsum("nj,nj->n", self.coefficients[k], part[:, None] ** np.arange(8)))
+        return np.asarray(np.einsum("njm,nj->nm", self.coefficients[k], part[:, None] ** np.arange(8)))
 
-    def slope(self) -> Curve:
-        """How fast it rises, µm/m."""
-        rising = self.coefficients[:, 1:] * np.arange(1, 8) / (1e-3 * np.diff(self.breaks_mm))[:, None]
-        return Curve(self.breaks_mm, np.pad(rising, ((0, 0), (0, 1))))
-
-    def from_ends(self) -> Curve:
-        """The same, about the line through its ends."""
-        x = self.breaks_mm
-        first, last = self(x[[0, -1]])
-        line = first + (last - first) * (x - x[0]) / (x[-1] - x[0])
-        moved = self.coefficients.copy()
-        moved[:, 0] -= line[:-1]
-        moved[:, 1] -= np.diff(line)
-        return Curve(x, moved)
+    def rise(self) -> Curves:
+        """Their derivatives, for each metre."""
+        by_part = self.coefficients[:, 1:] * np.arange(1, 8)[:, None] / (1e-3 * np.diff(self.breaks_mm))[:, None, None]
+        return Curves(self.breaks_mm, np.pad(by_part, ((0, 0), (0, 1), (0, 0))))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Carried:
-    """A beam on its supports: how far it hangs down from them (`sag`, µm), and what each carries (`reactions_n`)."""
+    """A beam on its supports, which push it up with `reactions_n`."""
 
-    sag: Curve
+    shape: _Shape
+    at_mm: FloatArray  # where something pushes
+    up_n: FloatArray
+    weight: float
+    lift_um: float
+    tilt_um_m: float
     reactions_n: tuple[float, ...]
+
+    def sag(self, x_mm: FloatArray) -> FloatArray:
+        """(n,) µm down from the supports, at places (n,) along the piece."""
+        pushed = self.shape.pushed(x_mm, self.at_mm)[0] @ self.up_n
+        rigid = self.lift_um + self.tilt_um_m * 1e-3 * x_mm
+        return np.asarray(1e6 * (self.weight * self.shape.own(x_mm)[0] + pushed) + rigid)
+
+    def slope(self, x_mm: FloatArray) -> FloatArray:
+        """(n,) how fast it goes down there, µm/m."""
+        pushed = self.shape.pushed(x_mm, self.at_mm)[1] @ self.up_n
+        return np.asarray(1e6 * (self.weight * self.shape.own(x_mm)[1] + pushed) + self.tilt_um_m)
 
 
 @dataclass(frozen=True)
@@ -82,116 +94,121 @@ class Beam:
     mass_kg: float | None = None
     holes: bool = True  # false: as if its webs were whole
 
-    def carried(self, supports_mm: tuple[float, ...], loads: tuple[Load, ...] = (), weight: float = 1.0) -> Carried:
+    def carried(self, supports_mm: Sequence[float], loads: Sequence[Load] = (), weight: float = 1.0) -> Carried:
         """On two supports or more, that are level and carry from below; `loads` are down, `weight` a share of its own.
 
         Of supports at one place numpy raises LinAlgError.
         """
-        return _carried(self, supports_mm, loads, weight)
+        return _carried(self, tuple(supports_mm), tuple(loads), weight)
 
     @property
     def weight_n(self) -> float:
         """What it weighs."""
-        return float(self._parts(()).whole(self._weight_n_m(())))
+        return _shape(self).weight_n
 
-    def warmed(self) -> Curve:
+    def warmed(self, x_mm: FloatArray) -> FloatArray:
         """The crown, µm, of a face one degree warmer than the back, even between: h″ = −α/depth, 0 at both ends.
 
         NaN where the depth is not known. The even gradient makes it α·T·L²/8h of a bar of depth h, whatever the rest
         of the section: κ = ∫ α T(y) (y − ȳ) dA / I with T linear in y.
         """
-        parts = self._parts(())
-        bend = -self.material.alpha_um_m_k / (1e-3 * self._at(parts).depth_mm)  # µm/m²
-        return parts.curve(*parts.integral(parts.integral(bend)[0])).from_ends()
+        crown = _shape(self).crown_um
+        first, last = crown(np.array([0.0, self.length_mm]))[:, 0]
+        return np.asarray(crown(x_mm)[:, 0] - first - (last - first) * x_mm / self.length_mm)
 
     def softened_by_holes(self) -> float:
         """By what share the holes of its webs let it bend more under a load in the middle of its length."""
-        if not self._holes():
+        if not self.cut():
             return 0.0
-        whole = replace(self, holes=False)
-        ends, middle = (0.0, self.length_mm), (0.5 * self.length_mm, 1.0)
-        sags = [each.carried(ends, (middle,), 0.0).sag(np.array(middle[:1]))[0] for each in (self, whole)]
-        return float(sags[0] / sags[1] - 1)
+        ends, middle = (0.0, self.length_mm), 0.5 * self.length_mm
+        both = (self, replace(self, holes=False))
+        holed, whole = (beam.carried(ends, ((middle, 1.0),), 0.0).sag(np.array([middle]))[0] for beam in both)
+        return float(holed / whole - 1)
 
-    def _holes(self) -> list[Hole]:
+    def cut(self) -> list[Hole]:
+        """The holes of its webs."""
         return [hole for s in self.sections if isinstance(s, Webbed) for hole in s.holes if self.holes]
-
-    def _at(self, parts: _Parts) -> Stiffness:
-        found = stiffness(self.sections, parts.x_mm.ravel(), holes=self.holes)
-        return Stiffness(*(each.reshape(parts.x_mm.shape) for each in vars(found).values()))
-
-    def _weight_n_m(self, also_mm: tuple[float, ...]) -> FloatArray:
-        """Weight for each metre, scaled to what was weighed."""
-        parts = self._parts(also_mm)
-        each = GRAVITY * self.material.density_kg_m3 * 1e-6 * self._at(parts).area_mm2
-        return each if self.mass_kg is None else each * (GRAVITY * self.mass_kg / parts.whole(each))
-
-    def _parts(self, also_mm: tuple[float, ...]) -> _Parts:
-        """The parts of its length between all places where something begins or ends."""
-        cuts = [x for h in self._holes() for x in np.linspace(*h.ends_mm, PARTS_OF_A_HOLE + 1)]
-        even = np.linspace(0.0, self.length_mm, PARTS + 1)
-        return _Parts(np.unique(np.round([*even, *cuts, *(s.x_mm for s in self.sections), *also_mm], 9)))
 
 
 @dataclass(frozen=True, eq=False)
-class _Parts:
-    """Parts of a length with six Gauss points in each; functions are given there, (..., k, 6)."""
+class _Shape:
+    """What is worked out once of a beam; in m, N and their like. `bent`: P₀, P₁, Q₀, Q₁, S, and δ by its weight alone,
+    held nowhere; `moment_nm` of its weight is about the far end."""
 
-    breaks_mm: FloatArray
+    bent: Curves
+    crown_um: Curves
+    weight_n: float
+    moment_nm: float
 
     @cached_property
-    def x_mm(self) -> FloatArray:
-        """(k, 6) where the points are."""
-        return np.asarray(self.breaks_mm[:-1, None] + np.diff(self.breaks_mm)[:, None] * _points)
+    def bending(self) -> Curves:
+        """How fast these change."""
+        return self.bent.rise()
 
-    def integral(self, f: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """∫ f dx in metres from the first break: at the points, and at the breaks (..., k + 1)."""
-        metres = 1e-3 * np.diff(self.breaks_mm)
-        at_breaks = np.zeros((*f.shape[:-2], f.shape[-2] + 1))
-        np.cumsum(metres * (f @ _weights), axis=-1, out=at_breaks[..., 1:])
-        return at_breaks[..., :-1, None] + metres[:, None] * (f @ _UP_TO.T), at_breaks
+    def pushed(self, x_mm: FloatArray, at_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """δ and δ′ at places by a newton up at others, (n, m) each."""
+        p0, p1, q0, q1, s, _ = self.bent(x_mm).T[:, :, None]
+        p0a, p1a, q0a, q1a, sa, _ = self.bent(at_mm).T
+        a, arm = 1e-3 * at_mm, 1e-3 * (x_mm[:, None] - at_mm)
+        down = s - sa - (q1 - q1a - p1a * arm) + a * (q0 - q0a - p0a * arm)
+        slope = self.bending(x_mm)[:, 4:5] - (p1 - p1a) + a * (p0 - p0a)
+        return np.where(arm > 0, down, 0.0), np.where(arm > 0, slope, 0.0)
 
-    def whole(self, f: FloatArray) -> float:
-        """∫ f dx over all."""
-        return float(self.integral(f)[1][-1])
+    def own(self, x_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """δ and δ′ at places by its weight alone, (n,) each."""
+        return self.bent(x_mm)[:, 5], self.bending(x_mm)[:, 5]
 
-    def curve(self, at_points: FloatArray, at_breaks: FloatArray) -> Curve:
-        """Through these values."""
-        values = np.concatenate([at_breaks[:-1, None], at_points, at_breaks[1:, None]], axis=1)
-        return Curve(self.breaks_mm, values @ _TO_POWERS)
+
+@lru_cache(256)
+def _shape(beam: Beam) -> _Shape:
+    cuts = [x for hole in beam.cut() for x in np.linspace(*hole.ends_mm, PARTS_OF_A_HOLE + 1)]
+    even = np.linspace(0.0, beam.length_mm, PARTS + 1)
+    breaks = np.unique(np.round([*even, *cuts, *(s.x_mm for s in beam.sections if s.x_mm)], 9))
+    parts = np.diff(breaks)
+    x_mm = breaks[:-1, None] + parts[:, None] * _points
+    there = stiffness(beam.sections, x_mm.ravel(), holes=beam.holes)
+    area, inertia, shear, depth = (each.reshape(x_mm.shape) for each in vars(there).values())
+
+    def integral(f: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """∫ f dx in metres from the marked end: at the points (k, 6), and at the breaks (k + 1,)."""
+        ends = np.concatenate([[0.0], np.cumsum(1e-3 * parts * (f @ _weights))])
+        return ends[:-1, None] + 1e-3 * parts[:, None] * (f @ _UP_TO.T), ends
+
+    def curves(*each: tuple[FloatArray, FloatArray]) -> Curves:
+        values = [np.concatenate([ends[:-1, None], at, ends[1:, None]], axis=1) for at, ends in each]
+        return Curves(breaks, np.stack([value @ _TO_POWERS for value in values], axis=2))
+
+    limp = 1e3 / (beam.material.e_gpa * inertia)  # 1/EI of GPa and mm⁴, in 1/(N·m²)
+    loose = 2 * (1 + beam.material.poisson) / (1e3 * beam.material.e_gpa * shear)  # 1/GA_s of GPa and mm², in 1/N
+    each_m = GRAVITY * beam.material.density_kg_m3 * 1e-6 * area
+    each_m *= 1.0 if beam.mass_kg is None else GRAVITY * beam.mass_kg / integral(each_m)[1][-1]
+    weight = integral(each_m)
+    moment = integral(weight[0])
+    p0, p1, s = integral(limp), integral(limp * 1e-3 * x_mm), integral(loose)
+    hung = integral(integral(moment[0] * limp)[0] - weight[0] * loose)
+    crown = integral(integral(-1e3 * beam.material.alpha_um_m_k / depth)[0])
+    return _Shape(
+        curves(p0, p1, integral(p0[0]), integral(p1[0]), s, hung), curves(crown), weight[1][-1], moment[1][-1]
+    )  # fmt: skip
 
 
 @lru_cache(1024)
 def _carried(beam: Beam, supports_mm: tuple[float, ...], loads: tuple[Load, ...], weight: float) -> Carried:
-    also = (*supports_mm, *(x for x, _ in loads))
-    parts, length, ends = beam._parts(also), 1e-3 * beam.length_mm, 1e-3 * np.array(supports_mm)
-    own = weight * beam._weight_n_m(also)
-    pushed = sum((force * _beyond(parts, x) for x, force in loads), parts.integral(own)[0])
-    shear = np.array([*(_beyond(parts, x) for x in supports_mm), -pushed])  # of each support's newton; of the load
-    moment, moment_ends = parts.integral(shear)
-    there = beam._at(parts)
-    modulus = 1e9 * beam.material.e_gpa
-    turned = parts.integral(-moment / (modulus * 1e-12 * there.inertia_mm4))[0]
-    rigidity = modulus / (2 * (1 + beam.material.poisson)) * 1e-6 * there.shear_mm2
-    at_points, at_breaks = parts.integral(turned + shear / rigidity)
-    m = len(supports_mm)
-    at_supports = at_breaks[:, np.searchsorted(parts.breaks_mm, np.round(supports_mm, 9))]
+    shape, m = _shape(beam), len(supports_mm)
+    at, down = np.array([*supports_mm, *(x for x, _ in loads)]), np.array([force for _, force in loads])
+    arms = 1e-3 * (beam.length_mm - at)
+    free, own = shape.pushed(at[:m], at)[0], shape.own(at[:m])[0]
     equations, wanted = np.zeros((m + 2, m + 2)), np.zeros(m + 2)
-    scale = 1e6  # so that metres of sag and newtons are of one size in the matrix
-    equations[:m] = np.column_stack([scale * at_supports[:m].T, np.ones(m), ends])
-    equations[m, :m], equations[m + 1, :m] = 1.0, length - ends
-    total = float(parts.whole(own)) + sum(force for _, force in loads)
-    wanted[:] = [*(-scale * at_supports[m]), total, -moment_ends[m, -1]]
-    found = np.linalg.solve(equations, wanted)
-    factors = np.append(found[:m], 1.0)
-
-    def hung_um(values: FloatArray, x_mm: FloatArray) -> FloatArray:
-        return np.asarray(scale * np.tensordot(factors, values, 1) + found[m] + found[m + 1] * 1e-3 * x_mm)
-
-    sag = parts.curve(hung_um(at_points, parts.x_mm), hung_um(at_breaks, parts.breaks_mm))
-    return Carried(sag, tuple(found[:m].tolist()))
+    scale = 1e6  # so that what a newton bends and newtons are of one size
+    equations[:m] = np.column_stack([scale * free[:, :m], np.ones(m), 1e-3 * at[:m]])
+    equations[m, :m], equations[m + 1, :m] = 1.0, arms[:m]
+    wanted[:m] = scale * (free[:, m:] @ down - weight * own)
+    wanted[m:] = weight * shape.weight_n + down.sum(), weight * shape.moment_nm + arms[m:] @ down
+    *up, lift, tilt = np.linalg.solve(equations, wanted)
+    return Carried(shape, at, np.array([*up, *-down]), weight, lift, tilt, tuple(up))
 
 
-def _beyond(parts: _Parts, x_mm: float) -> FloatArray:
-    """1 beyond a place, 0 before it."""
-    return np.asarray((parts.x_mm > x_mm).astype(float))
+def forget() -> None:
+    """Keep nothing of what was worked out: for who measures how long it takes."""
+    _carried.cache_clear()
+    _shape.cache_clear()

@@ -8,7 +8,7 @@ one for each piece, one for where a piece stood that nobody said, and one for wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,8 +26,6 @@ PIECE_DOUBT = 0.03  # of its sag, of a piece beside others of its material and s
 RESTED_C = {"overnight": 0.05, "hours": 0.15, "just handled": 0.5}
 READ_C = 0.2  # how well the difference of two skins is read when nothing is said: a guess, no source
 SAME_MM = 0.5  # supports nearer than this are one
-
-Sag = Callable[[FloatArray], FloatArray]  # µm down, at places (n,) along a piece
 
 
 def bends(job: Job, setting: Setting) -> Sequence[Bend]:
@@ -106,8 +104,14 @@ def _by_weight(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
             under = pushed.setdefault(job.piece_of(attitude.on).name, [])
             under += (_under(job, setting, attitude, part, beam, supports) for part in parts)
         if piece.along:
-            ways = _ways(beam, supports, f"supports of {name} in {setting.group}")
-            yield from _hanging(job, piece, attitude, beam, ways, parts)
+            hangs = _Hanging(piece.name, beam, -_from_up(job.faces()[attitude.face], attitude), _ways(beam, supports))
+            known = [part for part in parts if part.label is None]
+            yield hangs.bend(known)
+            yield from (hangs.bend([part], part.label, part.prior) for part in parts if part.label is not None)
+            if not supports:  # any way between the two alike
+                yield hangs.bend(known, f"supports of {name} in {setting.group}", 1 / np.sqrt(3.0), unsaid=True)
+            yield hangs.bend(known, stiffness_label(job, piece), stiffness_doubt(beam))
+            yield hangs.bend(known, f"stiffness of {name} beside its like", PIECE_DOUBT)
 
 
 def _of_weight_alone(piece: Piece) -> Beam | None:
@@ -143,49 +147,45 @@ def _under(
     return _Part(tuple(zip(at.tolist(), force.tolist(), strict=True)), label=part.label, prior=part.prior)
 
 
-Way = tuple[tuple[float, ...], float, float]  # supports, its share of what is known, and of the unknown which it was
+@dataclass(frozen=True)
+class _Way:
+    """A way of standing: its supports, its share in what is known, and in the unknown of which way it was."""
+
+    supports_mm: tuple[float, ...]
+    share: float = 1.0
+    unsaid: float = 0.0
 
 
-def _ways(beam: Beam, supports: tuple[float, ...], label: str) -> tuple[str | None, tuple[Way, ...]]:
+def _ways(beam: Beam, supports: tuple[float, ...]) -> tuple[_Way, ...]:
     """How a piece may have stood: as it was said, or anywhere between on its ends and on its quarter points."""
     if supports:
-        return None, ((supports, 1.0, 0.0),)
+        return (_Way(supports),)
     quarter = 0.25 * beam.length_mm
-    return label, (((0.0, beam.length_mm), 0.5, 0.5), ((quarter, beam.length_mm - quarter), 0.5, -0.5))
+    return _Way((0.0, beam.length_mm), 0.5, 0.5), _Way((quarter, beam.length_mm - quarter), 0.5, -0.5)
 
 
-def _hanging(
-    job: Job,
-    piece: Piece,
-    attitude: Attitude,
-    beam: Beam,
-    stood: tuple[str | None, tuple[Way, ...]],
-    parts: Sequence[_Part],
-) -> Iterator[Bend]:
-    """The known sag, what it is by each unknown, and how well the known one is known."""
-    unsaid, ways = stood
-    up = _from_up(job.faces()[attitude.face], attitude)
+@dataclass(frozen=True)
+class _Hanging:
+    """A piece as it hangs; `down` is −cos of the angle between its own up and up."""
 
-    def bend(part: Sequence[_Part], column: int, label: str | None = None, prior: float = 1.0) -> Bend:
-        curves = [
-            (way[column], beam.carried(way[0], one.down, one.weight).sag) for one in part for way in ways if way[column]
-        ]
+    piece: str
+    beam: Beam
+    down: float
+    ways: tuple[_Way, ...]
+
+    def bend(
+        self, parts: Sequence[_Part], label: str | None = None, prior: float = 1.0, *, unsaid: bool = False
+    ) -> Bend:
+        """What some parts of its load do, or, `unsaid`, how that differs between the ways it may have stood."""
+        hung = [(part, way) for part in parts for way in self.ways]
+        carried = [self.beam.carried(way.supports_mm, part.down, part.weight) for part, way in hung]
+        shares = [self.down * (way.unsaid if unsaid else way.share) for _, way in hung]
 
         def heights(face: Face, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
-            down = -up * exact_sin_cos(face.slope)[1]
-            return np.asarray(down * np.sum([share * curve(x_mm) for share, curve in curves], axis=0))
+            sag = [share * one.sag(x_mm) for share, one in zip(shares, carried, strict=True)]
+            return np.asarray(exact_sin_cos(face.slope)[1] * np.sum(sag, axis=0))
 
-        return Bend(piece.name, heights, label, prior)
-
-    known = [part for part in parts if part.label is None]
-    yield bend(known, 1)
-    for part in parts:
-        if part.label is not None:
-            yield bend([part], 1, part.label, part.prior)
-    if unsaid is not None:
-        yield bend(known, 2, unsaid, 1 / np.sqrt(3.0))  # any way between the two alike
-    yield bend(known, 1, stiffness_label(job, piece), stiffness_doubt(beam))
-    yield bend(known, 1, f"stiffness of {piece.name} beside its like", PIECE_DOUBT)
+        return Bend(self.piece, heights, label, prior)
 
 
 def _from_up(face: Face, attitude: Attitude) -> float:
@@ -221,19 +221,25 @@ def _by_warmth(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
         warmer = warmth_c(setting, name)
         if beam is None or warmer is None:
             continue
-        curve, sign = beam.warmed(), exact_sin_cos(job.faces()[attitude.face].slope)[1]
-        if np.isnan(curve.coefficients).any():
+        if np.isnan(beam.warmed(np.zeros(1))).any():
             continue
-
-        def heights(
-            face: Face, x_mm: FloatArray, y_mm: FloatArray, times: float = 1.0, sign: float = sign, curve: Sag = curve
-        ) -> FloatArray:
-            return np.asarray(times * sign * exact_sin_cos(face.slope)[1] * curve(x_mm))
-
         mean, sigma = warmer
-        if mean:
-            yield Bend(name, lambda face, x, y, of=heights, by=mean: of(face, x, y, by))  # type: ignore[misc]
-        yield Bend(name, heights, f"warmth of {name} in {setting.group}", sigma)
+        crown = _Crown(beam, exact_sin_cos(job.faces()[attitude.face].slope)[1])
+        yield Bend(name, replace(crown, warmer_c=mean).heights)
+        yield Bend(name, crown.heights, f"warmth of {name} in {setting.group}", sigma)
+
+
+@dataclass(frozen=True)
+class _Crown:
+    """A piece crowned by a face that is warmer than its back; `up` is 1 where that is its top, −1 its bottom."""
+
+    beam: Beam
+    up: float
+    warmer_c: float = 1.0
+
+    def heights(self, face: Face, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
+        """Of any face of it."""
+        return np.asarray(self.warmer_c * self.up * exact_sin_cos(face.slope)[1] * self.beam.warmed(x_mm))
 
 
 def warmth_c(setting: Setting, piece: str) -> tuple[float, float] | None:

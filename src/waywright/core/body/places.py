@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
-from waywright.core.body.beam import Beam, Curve
+from waywright.core.body.beam import Beam, Carried
 from waywright.core.evidence.things import FloatArray
 
 Two = tuple[float, float]
 _FINE = 401  # places along a piece where its lowest is looked for
+_PARTS = 24  # of a length, over which a slope is near enough a polynomial
 
 
 @dataclass(frozen=True)
@@ -31,26 +32,26 @@ def best(beam: Beam) -> Best:
     fine = np.linspace(0.0, beam.length_mm, _FINE)
     ends = fine[[0, -1]]
 
-    def uneven(sag: Curve) -> FloatArray:
+    def uneven(hung: Carried) -> FloatArray:
         """Its ends against its lowest between: three alike where it bends least, 32a³ − 24a + 5 = 0 of an even bar."""
-        return np.asarray(sag(ends) - sag(fine[_FINE // 8 : -_FINE // 8]).max())
+        return np.asarray(hung.sag(ends) - hung.sag(fine[_FINE // 8 : -_FINE // 8]).max())
 
     least = _root(beam, uneven, 0.2231)
-    airy = _root(beam, lambda sag: sag.slope()(ends), 0.2113)
-    hung = beam.carried(least).sag(fine)
-    return Best(least, airy, _least_shortened(beam), float(np.ptp(hung)))
+    airy = _root(beam, lambda hung: hung.slope(ends), 0.2113)
+    return Best(least, airy, _least_shortened(beam), float(np.ptp(beam.carried(least).sag(fine))))
 
 
-def _root(beam: Beam, of: Callable[[Curve], FloatArray], start: float) -> Two:
+def _root(beam: Beam, of: Callable[[Carried], FloatArray], start: float) -> Two:
     """The two supports at which a pair of numbers is zero."""
-    scale = float(np.abs(of(beam.carried(_two(beam, np.array([0.1, 0.9]))).sag)).max())
-    found = optimize.root(lambda at: of(beam.carried(_two(beam, at)).sag) / scale, [start, 1 - start], tol=1e-12)
+    scale = float(np.abs(of(beam.carried(_two(beam, np.array([0.1, 0.9]))))).max())
+    found = optimize.root(lambda at: of(beam.carried(_two(beam, at))) / scale, [start, 1 - start], tol=1e-12)
     return _two(beam, found.x)
 
 
 def _least_shortened(beam: Beam) -> Two:
     """Where ½ ∫ δ′² dx is least."""
-    points, weights = np.polynomial.legendre.leggauss(7)  # exact in each part: a slope is of the order 6
+    points, weights = np.polynomial.legendre.leggauss(7)
+    even = np.linspace(0.0, beam.length_mm, _PARTS + 1)
 
     def pull(at: FloatArray) -> FloatArray:
         """How it changes with either support, by a step to both sides."""
@@ -59,10 +60,11 @@ def _least_shortened(beam: Beam) -> Two:
         return np.array([up - down for up, down in sides])
 
     def shortened(at: FloatArray) -> float:
-        slope = beam.carried(_two(beam, at)).sag.slope()
-        parts = np.diff(slope.breaks_mm)
-        x = slope.breaks_mm[:-1, None] + parts[:, None] * 0.5 * (1 + points)
-        return float(parts @ (slope(x.ravel()).reshape(x.shape) ** 2 @ weights))
+        supports = _two(beam, at)
+        breaks = np.sort([*even, *supports])  # where the slope steps
+        parts = np.diff(breaks)
+        x = breaks[:-1, None] + parts[:, None] * 0.5 * (1 + points)
+        return float(parts @ (beam.carried(supports).slope(x.ravel()).reshape(x.shape) ** 2 @ weights))
 
     scale = abs(pull(np.array([0.1, 0.9]))).max()
     return _two(beam, optimize.root(lambda at: pull(at) / scale, [0.2203, 0.7797], tol=1e-12).x)

@@ -343,7 +343,38 @@ class Parallel:
     variation_sigma_um: float | None
 
 
-Note = str | Scatter | Workpiece  # what was assumed: in words, or what they are made of
+@dataclass(frozen=True)
+class WeightLeftOut:
+    """Pieces of which nobody said how they are made, or what they stood on, and by how much they may hang at most.
+
+    Without a `section` their sag is left out; without `supports` it is in the bands of what is told.
+    """
+
+    pieces: tuple[str, ...]
+    unsaid: Literal["section", "supports"]
+    most_um: float
+
+
+@dataclass(frozen=True)
+class StiffnessLearned:
+    """By what share pieces of one make sag more than their section says, and how well the readings tell it.
+
+    Where they tell nothing of it, `sigma` is what it was beforehand, `prior`.
+    """
+
+    pieces: tuple[str, ...]
+    share: float
+    sigma: float
+    prior: float
+
+    @property
+    def learned(self) -> bool:
+        """Whether the readings tell it better than it was known beforehand."""
+        return self.sigma < 0.5 * self.prior
+
+
+# What was assumed: in words, or what they are made of.
+Note = str | Scatter | Workpiece | WeightLeftOut | StiffnessLearned
 
 
 def _no_moves(report: Report) -> Iterable[Move]:
