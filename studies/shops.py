@@ -30,9 +30,9 @@ from waywright.core.evidence.job import Job, Pass, PassZone
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
 from waywright.core.judge.zones import minimum_zone_lines, minimum_zone_planes
-from waywright.core.next.measuring import OutOfReach, TakeSetting
 from waywright.core.next.moves import Stop
 from waywright.core.next.programme import TIMES
+from waywright.core.next.reading_moves import OutOfReach, TakeSetting
 from waywright.core.next.retakes import TakeAgain
 from waywright.core.next.scraping import AtTheLimit, LetBe, NoPass, Scrape, TakeTwist
 from waywright.core.readings.proposed import BORROWING_MIN

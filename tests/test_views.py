@@ -42,8 +42,8 @@ from waywright.core.evidence.findings import (
 from waywright.core.evidence.job import Pass, PassZone, Reading, Setting
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import Face, FloatArray, Hand, Instrument, Piece
-from waywright.core.next.measuring import MakePiece
 from waywright.core.next.moves import Soak
+from waywright.core.next.reading_moves import MakePiece
 from waywright.core.readings import LayUp, Step
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json
@@ -183,8 +183,8 @@ def test_what_the_core_says_in_micrometres_is_told_in_tenths() -> None:
     (line,) = moves_view((replace(MOVE, cure=Cure(30.0, 0.0, step), gain=gain),), INCH)
     assert line.how == (
         "Step a level along P, its feet 2.953 in apart. Borrow a level that reads to 1.2 tenths/ft on a base of 2.953 "
-        "in. The foot nearer the marked end stands on the centre line at 1 in. Keep the level the same way round; + "
-        "when the other foot is higher."
+        "in (type it as u = 0.48 tenths/ft). The foot nearer the marked end stands on the centre line at 1 in. Keep "
+        "the level the same way round; + when the other foot is higher."
     )
     assert line.gain == "Straightness: from 2.6 tenths to 1.8 tenths."
 

@@ -23,7 +23,7 @@ from waywright.core.evidence.job import Job, Setting, Typed
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.things import Face, Instrument
 from waywright.core.next.faults import FindFault
-from waywright.core.next.measuring import MakePiece, TakeSetting, TryStack
+from waywright.core.next.reading_moves import MakePiece, TakeSetting, TryStack
 from waywright.core.next.retakes import TakeAgain
 from waywright.core.next.scraping import Scrape, TakeTwist
 from waywright.core.readings import KINDS, Cross, LayUp, Rolls, Step

@@ -11,7 +11,7 @@ from tests.simulate import LEVEL, edge, read, round_of, truth_of
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job
 from waywright.core.next.cures import cures, visibility
-from waywright.core.next.measuring import TakeSetting
+from waywright.core.next.reading_moves import TakeSetting
 from waywright.core.readings import LayUp
 from waywright.core.report import report
 

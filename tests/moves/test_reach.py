@@ -13,8 +13,8 @@ from waywright.core.evidence.findings import Grounds, Verdict
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job
 from waywright.core.next.cures import visibility
-from waywright.core.next.measuring import MakePiece, OutOfReach, TakeSetting
 from waywright.core.next.reach import TIMES_OVER, tellable, times_over
+from waywright.core.next.reading_moves import MakePiece, OutOfReach, TakeSetting
 from waywright.core.next.reading_plan import ReadingPlan, candidates
 from waywright.core.next.scraping import LetBe
 from waywright.core.readings import KINDS, LayUp

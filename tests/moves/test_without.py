@@ -14,7 +14,7 @@ from waywright.core.evidence.findings import Report
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job
 from waywright.core.evidence.things import INSTRUMENT_KINDS
-from waywright.core.next.measuring import MakePiece, OutOfReach, TakeSetting, TryStack
+from waywright.core.next.reading_moves import MakePiece, OutOfReach, TakeSetting, TryStack
 from waywright.core.next.retakes import TakeAgain
 from waywright.core.readings import KINDS
 from waywright.core.report import report

@@ -22,8 +22,8 @@ from waywright.core.evidence.lying import TURNS
 from waywright.core.evidence.things import Face, Instrument
 from waywright.core.evidence.where import spots
 from waywright.core.next.faults import AskPaper
-from waywright.core.next.measuring import MoreStations
 from waywright.core.next.moves import SetGoal, doubted
+from waywright.core.next.reading_moves import MoreStations
 from waywright.core.next.scraping import AtTheLimit, TakeTwist
 from waywright.core.readings import Cross, LayUp, Slide, Step
 from waywright.core.report import report
@@ -348,7 +348,5 @@ def test_a_place_off_the_other_face_is_refused_with_what_was_typed() -> None:
     """The place as typed, and the offset that takes it off the upper face, come first."""
     job = planned_gaps(bench([edge("P", 600.0, 7), edge("Q", 600.0, 7)]), LayUp("P", "Q", "over"))
     moved = replace(job.settings[0], geometry=LayUp("P", "Q", "over", 700.0))
-    with pytest.raises(
-        JobError, match="x = 0 mm as typed, with an offset of 700 mm, comes to lie off"
-    ):
+    with pytest.raises(JobError, match="x = 0 mm as typed, with an offset of 700 mm, comes to lie off"):
         report(replace(job, settings=(moved,)))

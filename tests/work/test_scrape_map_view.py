@@ -36,7 +36,7 @@ def crooked() -> ScrapingMap:
         ("whole", (-20.0, 20.0), "from 150 to 225 mm: 2 passes"),
         ("far", (0.0, 20.0), "from 150 to 225 mm, far half: 2 passes"),
         ("near", (-20.0, 0.0), "from 150 to 225 mm, near half: 2 passes"),
-        ("strip", (-10.0, 0.0), "from 150 to 225 mm, 10 to 20 mm from the near edge: 2 passes"),
+        ("strip", (-10.0, 0.0), "from 150 to 225 mm, 10 to 20 mm from the near edge (y −10 to 0): 2 passes"),
     ],
 )
 def test_a_zone_in_words(width: Width, sides: tuple[float, float], words: str) -> None:

@@ -57,7 +57,8 @@ def zone_words(zone: WorkZone, width_mm: float, shown: Shown) -> str:
     where = f"from {shown.lengths(zone.from_mm)} to {shown.length_text(zone.to_mm)}"
     if zone.width == "strip":
         near, far = zone.y_from_mm + width_mm / 2, zone.y_to_mm + width_mm / 2
-        where += f", {shown.lengths(near)} to {shown.length_text(far)} from the near edge"
+        across = f"y {shown.lengths(zone.y_from_mm)} to {shown.lengths(zone.y_to_mm)}"
+        where += f", {shown.lengths(near)} to {shown.length_text(far)} from the near edge ({across})"
     elif zone.width != "whole":
         where += f", {zone.width} half"
     return f"{where}: {plural(zone.passes, 'pass', 'passes')}"

@@ -9,17 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
-from typing import ClassVar
 
-from waywright.core.evidence.findings import KNOWN_UM, Act, Cure, Improvement, Move, Report, Verdict
-from waywright.core.evidence.job import Job, Reading, Setting
+from waywright.core.evidence.findings import KNOWN_UM, Improvement, Move, Report, Verdict
+from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.kind import Candidate
 from waywright.core.evidence.rows import STEP, Influence, Label
 from waywright.core.next.closer import closer_um, waits_unseen
 from waywright.core.next.cures import cures, visibility
+from waywright.core.next.going_on import open_for, standing
 from waywright.core.next.next_stack import NextStack, next_stack
 from waywright.core.next.programme import TIMES, Programme, programme
 from waywright.core.next.reach import PROVEN_BY, tellable, times_over
+from waywright.core.next.reading_moves import MakePiece, MoreStations, OutOfReach, Proof, TakeSetting, TryStack
 from waywright.core.next.reading_plan import Offer, ReadingPlan, candidates
 from waywright.core.next.scraping import AtTheLimit, LetBe, NoPass, at_the_limit
 from waywright.core.readings import KINDS
@@ -31,67 +32,6 @@ WITHOUT_LIMIT_UM = 1.0
 OFTEN = 2  # times everything was read, after which only metal, or another instrument, is of use
 WORTH = 1e-3  # of the share known: less is not worth a stack
 SHARE = "share of the shapes known as well as the goal asks"
-
-
-@dataclass(frozen=True)
-class Proof:
-    """What is proved with everything read `times` times over: a limit, of a `twist` in µm/m, and, where a part is the
-    goal, to how much of its diameter that is good for, µm."""
-
-    times: int
-    limit: float
-    twist: bool
-    diameter_um: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class TakeSetting(Move):
-    """A setting, or several that belong together, to take. `some`: of each, the readings to take, where not all are.
-
-    `settles` are the faces it is for; where the `whole` programme reaches the goal of a part, `proof` says what that is
-    good for. `chance`: that the whole settles an open verdict, where that is not sure. `block_step_share`: how much of
-    what is unsure is the step of the blocks; None where no wedge is laid. `once_more`: how often its faces, as they
-    are, were laid out like this already.
-    """
-
-    offer: Offer
-    some: tuple[tuple[Setting, tuple[Reading, ...]], ...]
-    settles: tuple[str, ...]
-    whole: Programme
-    proof: Proof | None = None
-    block_step_share: float | None = None
-    chance: float | None = None
-    once_more: int = 0
-
-
-@dataclass(frozen=True, kw_only=True)
-class TryStack(Move):
-    """A stack to try while the pair still lies there."""
-
-    stack: NextStack
-
-
-@dataclass(frozen=True, kw_only=True)
-class MoreStations(Move):
-    """The face has too few stations or lines to tell what is asked of it."""
-
-    measures: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class MakePiece(Move):
-    """No reading of what there is cures what is blind: a piece to make, or nothing that is known."""
-
-    cure: Cure
-    without: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True)
-class OutOfReach(Move):
-    """Nothing that is to be had tells more of these faces: the kinds of instruments `without` which that is so."""
-
-    act: ClassVar[Act] = "stop"
-    without: tuple[str, ...]
 
 
 def required_sigma_um(job: Job) -> float:
@@ -135,8 +75,14 @@ def measuring(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: S
     waiting = tuple(v for v in verdicts if v.face in faces and v.limit_um is not None and v.face not in in_doubt)
     offers = tuple(candidates(job, tuple(KINDS.values())))
     plan = _plan(job, report, faces, required_sigma_um(job))
-    with part(0.0, 0.6):
-        wait, usual = _Wait(job, report, faces, waiting, offers, plan), programme(plan, offers)
+    wait = _Wait(job, report, faces, waiting, offers, plan)
+    with part(0.0, 0.3):
+        begun = tuple(_begun(wait))
+    if begun:
+        yield from begun
+        return
+    with part(0.3, 0.6):
+        usual = programme(plan, offers)
     if usual.reached and not plan.reached:
         yield from _programme_of(wait, usual, proving=job.goal.part is not None)
         return
@@ -148,6 +94,30 @@ def measuring(job: Job, report: Report, verdicts: Sequence[Verdict], in_doubt: S
         yield from _unshown(wait, usual)
     else:  # what is usual cannot be had, or was not enough
         yield from _closer(wait, usual, told)
+
+
+def _begun(wait: _Wait) -> Iterator[TakeSetting]:
+    """What is still to be read of the setting that stands, where the readings before it ask for it; then the rest."""
+    stands = standing(wait.job)
+    if stands is None or wait.plan.reached or not stands.is_part_of(wait.offers):
+        return
+    plan = wait.plan.again(stands.before)
+    advised = programme(plan, wait.offers)
+    unshown = not advised.reached and advised.reach_um > KNOWN_UM
+    if not advised.reached and not unshown and any(map(waits_unseen, wait.verdicts)):
+        closer = closer_um(plan, wait.verdicts, advised.reach_um, ())
+        plan = plan if closer is None else plan.asking(closer[0])
+        advised = programme(plan, wait.offers)
+    rest = stands.rest_of(advised.taken[0]) if advised.taken and (advised.reached or unshown) else None
+    if rest is None:
+        return
+    now = plan.again(stands.after(wait.job, rest))
+    rest = replace(rest, known=(wait.plan.known, now.known), worst_um=(wait.plan.worst_um, now.worst_um))
+    further = programme(now, wait.offers)
+    whole = Programme((rest, *further.taken), further.reached or now.reached, further.reach_um)
+    yield replace(_setting(wait.report, rest, wait.faces, whole), begun=stands.blocks, once_more=0)
+    later = (_setting(wait.report, offer, wait.faces, whole) for offer in further.taken)
+    yield from (move for move in later if whole.reached or not move.once_more)
 
 
 def _unshown(wait: _Wait, furthest: Programme) -> Iterator[Move]:
@@ -290,6 +260,8 @@ def _setting(report: Report, offer: Offer, faces: tuple[str, ...], found: Progra
     kept = {r.id for r in offer.readings}
     some = tuple((s, s.geometry.to_read(r for r in s.readings if r.id in kept)) for s in settings)
     all_of_it = len(offer.readings) == sum(len(s.readings) for s in settings)
+    begun = open_for(report.job, offer.candidate)
+    alike = sum(s.geometry == settings[0].geometry for s in _bound(report.job, settings[0].geometry.faces()))
     return TakeSetting(
         faces=tuple(dict.fromkeys(name for s in settings for name in s.geometry.faces())),
         where_mm=tuple(sorted({p for r in offer.readings for p in (r.x_mm, r.at_mm) if p is not None})),
@@ -300,7 +272,8 @@ def _setting(report: Report, offer: Offer, faces: tuple[str, ...], found: Progra
         settles=faces,
         whole=found,
         block_step_share=_coarse(report) if settings[0].geometry.between_steps else None,
-        once_more=sum(s.geometry == settings[0].geometry for s in _bound(report.job, settings[0].geometry.faces())),
+        once_more=0 if begun else alike,
+        begun=begun,
     )
 
 

@@ -17,7 +17,8 @@ from typing import ClassVar
 from waywright.core.evidence.findings import Act, Move, Report
 from waywright.core.evidence.job import Job
 from waywright.core.next.faults import asked, faults
-from waywright.core.next.measuring import OutOfReach, measuring
+from waywright.core.next.measuring import measuring
+from waywright.core.next.reading_moves import OutOfReach
 from waywright.core.next.retakes import TakeAgain, retakes
 from waywright.core.next.scraping import LetBe, NoPass, maps, scraped, without_metal
 

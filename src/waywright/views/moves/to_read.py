@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from waywright.core.evidence.findings import Move
 from waywright.core.evidence.kind import Candidate
-from waywright.core.next.measuring import MakePiece, MoreStations, OutOfReach, Proof, TakeSetting, TryStack
+from waywright.core.next.reading_moves import MakePiece, MoreStations, OutOfReach, Proof, TakeSetting, TryStack
 from waywright.core.readings.proposed import finely
 from waywright.views.findings import cure_words
 from waywright.views.moves.phrases import all_of, how_words, spots_of, why_words
@@ -25,7 +25,19 @@ def _(move: TakeSetting, shown: Shown) -> str:
     count = move.once_more + 1
     again = f"Type it as a setting of its own: it is number {count} laid out so." if move.once_more else ""
     words = sentence(candidate.words(shown))
+    if any(s.geometry.to_read(s.readings) for s in move.begun):
+        return f"{_go_on(move, candidate, shown)} Else take it anew, as a setting of its own."
+    if move.begun:
+        again = "Type it into the setting that is open for it; it holds no reading yet."
     return " ".join(filter(None, (words, _enough(candidate, move.whole.reached, shown), again)))
+
+
+def _go_on(move: TakeSetting, candidate: Candidate, shown: Shown) -> str:
+    """What is still to be read of the setting that stands, block by block."""
+    left = [(s.geometry, s.geometry.to_read(s.readings)) for s in candidate.settings]
+    each = [f"{kind.words(shown)}: read also {spots_of(readings, shown, kind)}" for kind, readings in left if readings]
+    again = "while it stands as it was read" if left[0][0].lying is not None else "its zero not touched since"
+    return sentence(f"go on, {again}, with {'; with '.join(each)}")
 
 
 def _enough(candidate: Candidate, reached: bool, shown: Shown) -> str:
