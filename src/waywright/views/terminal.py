@@ -26,7 +26,9 @@ from waywright.views.tables import ShapeTable
 from waywright.views.verdict_lines import VerdictLine
 
 MOST_MOVES = 9  # that a person still reads
-LINES_A_TABLE = 5  # so many lines across fit beside each other
+LINES_A_TABLE = 5  # so many lines across are read beside each other, where they fit
+INDENT = 2
+WIDEST = 10_000  # of a table as it would like to be
 
 
 def show_report(report: Report, units: str) -> None:
@@ -131,13 +133,30 @@ def _verdicts(console: Console, verdicts: tuple[VerdictLine, ...]) -> None:
     table = _table("face", "measure", "value", "95 %", "limit", "", "chance", "decision")
     for v in verdicts:
         table.add_row(v.face, v.measure, v.value, v.interval, v.limit, v.unit, v.chance, Text(v.decision, style="bold"))
-    console.print(Padding(table, (0, 0, 0, 2)))
+    if _fits(console, table):
+        console.print(Padding(table, (0, 0, 0, 2)))
+    else:
+        for v in verdicts:
+            console.print(Padding(Text(_in_words(v)), (0, 0, 0, 2)))
     reasons = [
         f"{v.face}: {v.why}" for v in verdicts if v.why and (v.partly or v.decision not in ("inside", "outside"))
     ]
     reasons += [f"{v.face}: {v.seen}" for v in verdicts if v.seen]
     for reason in dict.fromkeys(reasons):
         console.print(Padding(Text(reason), (0, 0, 0, 2)))
+
+
+def _fits(console: Console, table: Table) -> bool:
+    """Whether nothing of it would be cut off or broken."""
+    wide = console.options.update(max_width=WIDEST)
+    return console.measure(table, options=wide).maximum <= console.width - INDENT
+
+
+def _in_words(v: VerdictLine) -> str:
+    """A verdict whose numbers are too long for columns."""
+    told = [f"{v.value} {v.unit}" if v.value != NONE else "", f"95 %: {v.interval}" if v.interval != NONE else ""]
+    told += [f"limit {v.limit}" if v.limit != NONE else "", f"chance {v.chance}" if v.chance != NONE else ""]
+    return f"{v.face}, {v.measure}: {'; '.join([*filter(None, told), v.decision])}"
 
 
 def _unseen(console: Console, view: Result) -> None:
@@ -166,15 +185,14 @@ def _shape(console: Console, shape: ShapeTable, view: Result) -> None:
     _heading(console, f"{shape.face}: {shape.caption}" if shape.caption else shape.face)
     if not shape.rows:
         return
-    for start in range(0, len(shape.lines), LINES_A_TABLE):
-        columns = range(start, min(start + LINES_A_TABLE, len(shape.lines)))
-        table = _table(f"x {view.length_unit}", *(shape.lines[i] for i in columns))
-        for column in table.columns:
-            column.justify = "right"
-        for row in shape.rows:
-            cells = [row.cells[i] for i in columns]
-            table.add_row(row.x, *(h if h == NONE else f"{h} ± {band}" for h, band in cells))
-        console.print(Padding(table, (0, 0, 0, 2)))
+    start = 0
+    while start < len(shape.lines):
+        for end in range(min(start + LINES_A_TABLE, len(shape.lines)), start, -1):
+            table = _heights(shape, range(start, end), view)
+            if _fits(console, table):
+                break
+        console.print(Padding(table, (0, 0, 0, INDENT)))
+        start = end
     if shape.left_out:
         words = f"{shape.left_out} stations between these are left out; --json has all."
         console.print(Padding(Text(words), (0, 0, 0, 2)))
@@ -182,3 +200,14 @@ def _shape(console: Console, shape: ShapeTable, view: Result) -> None:
     unseen = "What no reading sees of the shape is left out of the heights and of the band." if shape.partly else ""
     for said in filter(None, (words, unseen, shape.zones)):
         console.print(Padding(Text(said, style="dim"), (0, 0, 0, 2)))
+
+
+def _heights(shape: ShapeTable, columns: range, view: Result) -> Table:
+    """Some of the lines of a face beside each other."""
+    table = _table(f"x {view.length_unit}", *(shape.lines[i] for i in columns))
+    for column in table.columns:
+        column.justify = "right"
+    for row in shape.rows:
+        cells = [row.cells[i] for i in columns]
+        table.add_row(row.x, *(h if h == NONE else f"{h} ± {band}" for h, band in cells))
+    return table
