@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from tests.kinds.worlds import BLOCKS, Place, What, edge, flat, height, job_of, nodes_of, random_truth, with_readings
+from waywright.core.body.bending import bends
 from waywright.core.evidence.bends import unbent
 from waywright.core.evidence.findings import Report, StiffnessLearned
 from waywright.core.evidence.job import Hung, Job, Reading, Setting, Typed
@@ -19,6 +20,7 @@ from waywright.core.evidence.section import Computed
 from waywright.core.evidence.things import FloatArray, Instrument
 from waywright.core.readings import LayUp, Rider, Run, Slide, Step, Thickness
 from waywright.core.report import report
+from waywright.units import METRIC
 
 LENGTH, AREA, INERTIA = 600.0, 900.0, 60_000.0
 IRON = BUILT_IN["cast iron"]
@@ -314,3 +316,36 @@ def test_an_edge_on_three_blocks_stands_on_what_bending_says() -> None:
     told = report(world.job, with_cures=False)
     assert world.worst_um(told) < 0.01  # what it carries had a prior
     assert told.fit.chi2 < 0.01
+
+
+def test_three_blocks_about_the_middle_carry_what_balance_says() -> None:
+    """An edge with two lines on two blocks near and one far carries half its weight on that one, wherever it is along:
+    nothing is unknown of it, and with the third in the middle it is what a third support with half the weight makes."""
+    faces = [edge(name, lines=(-15.0, 15.0)) for name in "PQ"]
+    job = job_of(*faces, kit=KIT)
+    made = {"material": "cast iron", "section": SECTION, "carried_mm": (60.0, 540.0)}
+    job = replace(job, pieces=tuple(replace(piece, **made) for piece in job.pieces))  # type: ignore[arg-type]
+    rests = tuple(
+        Reading(f"s{i}", "spacers", x, y, key="size_mm", value=Typed(20.0, "mm"))
+        for i, (x, y) in enumerate([(100.0, -15.0), (500.0, -15.0), (300.0, 15.0)])
+    )
+    setting = Setting("l", LayUp("P", "Q", "over"), rests, instrument="blocks")
+    found = bends(replace(job, settings=(setting,)), setting)
+    assert not any("spacer" in (bend.label or "") for bend in found)
+    x = np.array([0.0, 300.0, 450.0])
+    (known,) = (bend for bend in found if bend.piece == "Q" and bend.label is None)
+    expected = np.interp(x, FINE, hung((100.0, 500.0), [(300.0, -WEIGHT_N / 2)]))
+    np.testing.assert_allclose(known.heights(faces[1], x, x), expected, rtol=0, atol=1e-6)
+
+
+def test_what_is_proposed_is_carried_under_the_blocks() -> None:
+    """A lay-up proposed for edges whose section is known has its lower supported straight under the blocks, and says
+    so; of others nothing is said."""
+    stiff = replace(three(lambda at: at), settings=())
+    known = replace(three(lambda at: at, material="cast iron", section=SECTION), settings=())
+    for job, wanted in ((stiff, False), (known, True)):
+        for candidate in LayUp.candidates(job):
+            (setting,) = candidate.settings
+            at = tuple(sorted(r.x_mm or 0.0 for r in setting.readings if r.entry == "spacers"))
+            assert setting.carried_mm == (((setting.geometry.lower, at),) if wanted else ())  # type: ignore[attr-defined]
+            assert ("straight under the blocks" in candidate.words(METRIC)) == wanted

@@ -45,7 +45,8 @@ class Label:
 
 @dataclass(frozen=True)
 class Spot:
-    """A mark of its own size: "end" (the marked end), "suspect", "tick", "touch" (two faces meet), "held", "face"."""
+    """A mark of its own size: "end" (the marked end), "suspect", "tick", "touch" (two faces meet), "held", "support",
+    "face"."""
 
     kind: str
     at: float

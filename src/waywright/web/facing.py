@@ -9,10 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from waywright.core.body.bending import standing, supports_mm
 from waywright.core.evidence.findings import Shape
 from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.lying import ENDS, Lying
 from waywright.core.evidence.things import Face, FloatArray
+from waywright.core.evidence.where import joined
 from waywright.views.numbers import Shown
 from waywright.views.ribbon import known
 from waywright.web.drawing import ACROSS, Box, Drawing, Label, Spot, Stroke, named
@@ -37,11 +39,18 @@ def facing(job: Job, setting: Setting, shapes: dict[str, Shape], reach: float, s
         _profile(lower, shapes.get(layup.lower), np.asarray(lower.stations_mm), np.array([0.0, lower.length_mm])),
         _profile(upper, shapes.get(layup.upper), over, ends),
         (float(ends[0]), float(ends[1])),
+        _supports_mm(job, setting, lower),
     )
     spacers = [r for r in layup.rests(setting.readings) if r.x_mm is not None]
     if layup.touches and not spacers:
         return _resting(pair, reach, shown)
     return _standing(pair, [float(r.x_mm or 0.0) for r in spacers if r.id not in job.corrected()], reach, shown)
+
+
+def _supports_mm(job: Job, setting: Setting, lower: Face) -> tuple[float, ...]:
+    """What the lower stands on; nothing where nobody said."""
+    piece = job.piece_of(lower.name)
+    return supports_mm(piece, setting, standing(job, setting)[piece.name])
 
 
 @dataclass(frozen=True)
@@ -55,7 +64,7 @@ class _Profile:
 
 @dataclass(frozen=True)
 class _Pair:
-    """Two faces as they lie, and where the upper's marked and far end are along the lower."""
+    """Two faces as they lie, where the upper's marked and far end are along the lower, and what that stands on."""
 
     layup: Lying
     lower: Face
@@ -63,6 +72,7 @@ class _Pair:
     below: _Profile
     above: _Profile
     ends_mm: tuple[float, float]
+    supports_mm: tuple[float, ...]
 
     @property
     def left_mm(self) -> float:
@@ -101,17 +111,23 @@ class _Pair:
         ]
 
     def places(self, bottom_px: float, shown: Shown) -> tuple[list[Spot], list[Label]]:
-        """The lower's stations, named where there is room."""
+        """The lower's stations, named where there is room, and a mark over each support."""
         stations = [(x, shown.lengths(x)) for x in self.lower.stations_mm]
         told = named(stations, self.lower.length_mm / self.wide_mm)
         labels = [Label(self.share(x), bottom_px + 13, words, "small") for x, words in told]
-        return [Spot("tick", self.share(x), bottom_px) for x, _ in stations], labels
+        supports = [Spot("support", self.share(x), bottom_px - 1) for x in self.supports_mm]
+        return [*(Spot("tick", self.share(x), bottom_px) for x, _ in stations), *supports], labels
 
-    def words(self) -> str:
+    def words(self, shown: Shown) -> str:
         """How they lie, read aloud."""
         turned = "at the right" if self.layup.turn == "end for end" else "at the left"
+        stands = ""
+        if self.supports_mm:
+            at = joined([shown.lengths(x) for x in self.supports_mm])
+            stands = f" {self.lower.name} is supported at {at} {shown.length}."
         return (
             f"{self.upper.name} lies face down on {self.lower.name}; the marked end of {self.upper.name} is {turned}."
+            f"{stands}"
         )
 
 
@@ -139,7 +155,7 @@ def _standing(pair: _Pair, spacers_mm: list[float], reach: float, shown: Shown) 
     ticks, labels = pair.places(bottom + BODY_PX, shown)
     spots = (*pair.marked(top - 30, bottom + 30), *ticks)
     labels = [*pair.names(top - 24, bottom + 34), *labels]
-    return Drawing(pair.words(), int(bottom) + BODY_PX + TEXT_PX, strokes, boxes, spots, tuple(labels))
+    return Drawing(pair.words(shown), int(bottom) + BODY_PX + TEXT_PX, strokes, boxes, spots, tuple(labels))
 
 
 def _resting(pair: _Pair, reach: float, shown: Shown) -> Drawing:
@@ -168,7 +184,7 @@ def _resting(pair: _Pair, reach: float, shown: Shown) -> Drawing:
         spots.append(Spot("held", at + (2.2 if held == ENDS[0] else -2.2), top - BODY_PX - 4))
         side = (at + 6.0, "start") if held == ENDS[0] else (at - 6.0, "end")
         labels.append(Label(side[0], top - BODY_PX - 12, f"held here, {held}", "small", side[1]))
-    words = pair.words() + (f" Its {held} is held down." if held else " They touch.")
+    words = pair.words(shown) + (f" Its {held} is held down." if held else " They touch.")
     if both_known:
         where = " and ".join(shown.lengths(x) for x in dict.fromkeys(touch_mm))
         gap = f"the widest gap is {shown.height_text(widest[1])}, at {shown.length_text(widest[0])}"

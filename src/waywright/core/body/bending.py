@@ -99,7 +99,7 @@ def _by_weight(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
         own = _Part(tuple((h.x_mm, GRAVITY * h.mass_kg) for h in setting.hung if h.piece == name), weight=1.0)
         parts = [own, *pushed.get(name, ())]
         if attitude.on is not None:
-            parts = list(_shared(own, beam, supports, f"what each spacer of {setting.group} carries"))
+            parts = list(_shared(own, beam, supports, attitude, f"what each spacer of {setting.group} carries"))
             supports = (supports[0], supports[-1])
             under = pushed.setdefault(job.piece_of(attitude.on).name, [])
             under += (_under(job, setting, attitude, part, beam, supports) for part in parts)
@@ -120,18 +120,32 @@ def _of_weight_alone(piece: Piece) -> Beam | None:
     return Beam(piece.length_mm, (even,), BUILT_IN["steel"], piece.mass_kg) if piece.mass_kg else None
 
 
-def _shared(own: _Part, beam: Beam, supports: tuple[float, ...], label: str) -> Iterator[_Part]:
-    """On spacers: the outer two carry what is left over by those between, each of which carries something from nothing
-    to as much as balance allows, whatever the shapes are."""
+def _shared(own: _Part, beam: Beam, supports: tuple[float, ...], attitude: Attitude, label: str) -> Iterator[_Part]:
+    """On spacers: the outer two carry what is left over by those between. Of three about the middle of the weight each
+    carries what balance says; of those in a line one between carries something from nothing to as much as that allows,
+    whatever the shapes are."""
     first, *between, last = supports
-    weight = beam.weight_n + sum(force for _, force in own.loads)
+    weight, whole = beam.weight_n + sum(force for _, force in own.loads), last - first
+    if (sure := _of_three(own, beam, attitude)) is not None and len(between) == 1:
+        yield replace(own, lifts=tuple((x, n) for x, n in sure if abs(x - between[0]) <= SAME_MM))
+        return
     outer = beam.carried((first, last), own.loads).reactions_n
-    whole = last - first
     free = {x: min(outer[0] * whole / (last - x), outer[1] * whole / (x - first), weight) for x in between}
     most = {x: max(n, 0.0) / len(between) for x, n in free.items()}
     yield replace(own, lifts=tuple((x, 0.5 * n) for x, n in most.items()))
     for number, (x, n) in enumerate(most.items(), 1):
         yield _Part(lifts=((x, 1.0),), label=f"{label}, {number}" if len(most) > 1 else label, prior=n / np.sqrt(12))
+
+
+def _of_three(own: _Part, beam: Beam, attitude: Attitude) -> list[Load] | None:
+    """What each of three spacers carries that lie about the middle of the weight; None where they do not."""
+    at = np.array(sorted(attitude.rests_mm))
+    if len(at) != 3 or abs(np.linalg.det(np.column_stack([np.ones(3), at]))) < 1.0:
+        return None
+    loads = np.array([(0.5 * beam.length_mm, beam.weight_n), *own.loads])  # as an evenly made piece
+    total = loads[:, 1].sum()
+    up = np.linalg.solve(np.vstack([np.ones(3), at.T]), [total, loads[:, 0] @ loads[:, 1], 0.0])
+    return list(zip(at[:, 0].tolist(), up.tolist(), strict=True)) if (up >= 0).all() else None
 
 
 def _under(

@@ -107,7 +107,9 @@ class Laid(Lying):
             if r.x_mm is not None and r.value is not None:
                 sizes.setdefault(r.value.to("mm"), []).append((r.x_mm, r.y_mm))
         each = [f"of {shown.stack(size)} {shown.unit('mm')}, {spots(at, shown)}" for size, at in sizes.items()]
-        return (f"stand it on blocks {'; and '.join(each)}",) if each else ()
+        blocks = (f"stand it on blocks {'; and '.join(each)}",) if each else ()
+        under = (f"support {self.lower} straight under the blocks",) if setting.carried_mm and each else ()
+        return (*under, *blocks)
 
     def crossing_doubts(self, limits: Sequence[Reading]) -> dict[str, Doubt]:
         """What it means when the result contradicts one of `not_crossing`."""
@@ -122,6 +124,14 @@ class Laid(Lying):
             Reading(f"{name} x = {a:g}, y = {b:g} mm", "touching", a, b, low=Typed(0.0, "mm"), u_um=CONTACT_UM)
             for a, b in zip(x.tolist(), y.tolist(), strict=True)
         )
+
+    def carried_under(self, job: Job, setting: Setting) -> Setting:
+        """The same, its lower carried straight under the blocks, where its section is known: alike they hang alike."""
+        at = sorted({r.x_mm for r in self.rests(setting.readings) if r.x_mm is not None})
+        piece = job.piece_of(self.lower)
+        if not piece.along or len(at) < 2:
+            return setting
+        return replace(setting, carried_mm=((piece.name, tuple(at)),))
 
     @classmethod
     def pairs(cls, job: Job) -> Iterator[tuple[Self, Face, Face]]:

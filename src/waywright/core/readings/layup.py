@@ -201,6 +201,7 @@ class LayUp(Laid):
             if step is not None and coarse(stacks, step):
                 setting = bracketed(setting, step)
             setting = standing(setting, layup._over_mm(upper) if layup.offset_mm else None)
+            setting = layup.carried_under(job, setting)
             minutes = cls.setting_up_min + cls.reading_min * len(x) + (BORROWING_MIN if more else 0.0)
             minutes += MOVING_MIN if layup.offset_mm else 0.0
             yield Candidate((setting,), minutes, stacks, more)

@@ -8,20 +8,46 @@ from dataclasses import dataclass, replace
 from starlette.requests import Request
 from starlette.responses import Response
 
+from waywright.core.body.stiffness import outline_mm
 from waywright.core.evidence.job import JobError
+from waywright.core.evidence.material import BUILT_IN
+from waywright.core.evidence.section import Webbed
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.record import Add, Conflict, Edit, Memo, Missing, Put, Ref, Rename, Snapshot
 from waywright.views.moves import a_kind
 from waywright.views.numbers import Shown
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, head_of
-from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Field, Wrong, form_of, given_of, read
+from waywright.web.forms import FACE_CHOICES, INSTRUMENT_CHOICES, Field, Wrong, form_of, given_of, lines_of, read
 from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.job import number_of, version_in
 from waywright.web.pages.shop import ASSUMED, evenly
 
 NEW_FACE = {"length_mm": "600", "width_mm": "40", "lines_mm": "0", "side": "top", "finish": "scraped"}
 NEW_INSTRUMENT = {"kind": "gauge blocks", "grade": "1", "feel_um": "1"}
+
+
+MADE_SKIPPED = ("name", "faces")  # of a piece: the form of how it is made has the rest
+
+
+@dataclass(frozen=True)
+class SectionDrawing:
+    """A section to scale, face up: of each layer x, y, width and height, mm."""
+
+    words: str
+    wide_mm: float
+    deep_mm: float
+    layers: tuple[tuple[float, float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class Made:
+    """How a piece is made, weighed and carried, with its form."""
+
+    piece: str
+    fields: tuple[Field, ...]
+    version: int
+    section: SectionDrawing | None
 
 
 @dataclass(frozen=True)
@@ -41,6 +67,7 @@ class ThingsPage(Page):
     """What is on the bench."""
 
     pieces: tuple[Thing, ...] = ()
+    made: tuple[Made, ...] = ()
     instruments: tuple[Thing, ...] = ()
     new_piece: tuple[Field, ...] = ()
     new_instrument: tuple[Field, ...] = ()
@@ -69,6 +96,7 @@ def _things(bench: Bench, request: Request, wrong: Wrong | None, given: Mapping[
         job=head_of(opened),
         problem=str(wrong) if wrong is not None and (not wrong.field or not at) else "",
         pieces=pieces,
+        made=tuple(_made_form(opened, piece, shown_for(request), wrong, given, at) for piece in job.pieces),
         without=tuple((kind, a_kind(kind)) for kind in job.without),
         instruments=instruments,
         new_piece=form_of(Face, {**NEW_FACE, **fresh}, (), FACE_CHOICES, wrong if not at else None),
@@ -93,6 +121,59 @@ def _instrument_form(opened: Snapshot, one: Instrument, wrong: Wrong | None, giv
     filled = {**given_of(one), **(given if wrong else {})}
     version = opened.versions[Ref("instrument", one.name)]
     return Thing(one.name, one.kind, form_of(Instrument, filled, (), INSTRUMENT_CHOICES, wrong), version, "instrument")
+
+
+def _made_form(
+    opened: Snapshot, piece: Piece, shown: Shown, wrong: Wrong | None, given: Mapping[str, str], at: str
+) -> Made:
+    mine = at == _made_at(piece.name)
+    filled = {**given_of(piece), **(given if mine else {})}
+    own = [material.name for material in opened.job.materials]
+    choices = {"material": tuple(filter(None, dict.fromkeys([*BUILT_IN, *own, piece.material])))}
+    fields = form_of(Piece, filled, MADE_SKIPPED, choices, wrong if mine else None)
+    fields = tuple(field for field in fields if field.name != "section.x_mm")  # the same all along
+    return Made(piece.name, fields, opened.versions[Ref("piece", piece.name)], section_of(piece, shown))
+
+
+def _made_at(piece: str) -> str:
+    """Where a slip in the form of how a piece is made is told."""
+    return f"made {piece}"
+
+
+def section_of(piece: Piece, shown: Shown) -> SectionDrawing | None:
+    """The section in the middle of a piece; None where nothing is known of it but numbers."""
+    boxes = outline_mm(piece.along, 0.5 * piece.length_mm) if piece.along else []
+    if not boxes:
+        return None
+    wide, deep = max(width for _, width, _ in boxes), max(y + thick for y, _, thick in boxes)
+    layers = tuple((0.5 * (wide - width), y, width, thick) for y, width, thick in boxes)
+    return SectionDrawing(f"{shown.lengths(deep)} × {shown.length_text(wide)}, to scale", wide, deep, layers)
+
+
+def save_made(bench: Bench, request: Request, given: Given) -> Response:
+    """How a piece is made, weighed and carried."""
+    number, name = number_of(request), given.texts.get("of", "")
+    opened = bench.book.snapshot(number)
+    piece = next((each for each in opened.job.pieces if each.name == name), None)
+    try:
+        if piece is None:
+            raise Missing(f"There is no piece called {name[:40]!r} here, or no longer.")
+        nothing = {"material": None, "section": None, "mass_kg": None, "carried_mm": ()}
+        new = replace(piece, **nothing | read(Piece, given.texts, MADE_SKIPPED))
+        if isinstance(new.section, Webbed) and isinstance(piece.section, Webbed):  # no line of a form holds these
+            new = replace(new, section=replace(new.section, holes=piece.section.holes))
+        bench.book.change(number, Put(Ref("piece", name), version_in(given), new), by=by_of(request))
+    except (Wrong, JobError) as error:
+        place = error.field if isinstance(error, Wrong) else error.place.rpartition(".")[2]
+        shown_at = {line.name for line in lines_of(Piece, MADE_SKIPPED)} & {place}
+        return _things(bench, request, Wrong(str(error), *shown_at), dict(given.texts), _made_at(name))
+    except (Conflict, Missing) as error:
+        now = error.theirs if isinstance(error, Conflict) and isinstance(error.theirs, Piece) else None
+        mine = form_of(Piece, given.texts, MADE_SKIPPED)
+        sides = Sides.of(mine, [new] if piece is not None else [], [now])
+        hidden = {"of": name} if now is not None else {"of": ""}
+        return form_conflict(bench, request, opened, error, sides, hidden, f"/jobs/{number}/things")
+    return goes_to(f"/jobs/{number}/things")
 
 
 def save_piece(bench: Bench, request: Request, given: Given) -> Response:
@@ -180,6 +261,9 @@ def save_instrument(bench: Bench, request: Request, given: Given) -> Response:
 
 
 FORMS = (
+    Form(
+        "/jobs/{job:int}/made", save_made, (*(line.name for line in lines_of(Piece, MADE_SKIPPED)), "of", "version")
+    ),
     Form("/jobs/{job:int}/piece", save_piece, (*Face.__dataclass_fields__, "was", "of", "version")),
     Form("/jobs/{job:int}/instrument", save_instrument, (*Instrument.__dataclass_fields__, "was", "version")),
 )

@@ -309,8 +309,23 @@ def ticks(bench: Bench, request: Request, given: Given) -> Response:
     ref = Ref("memo", ticks_memo(one.id))
     memo = Memo(ref.key, done)
     edit = Put(ref, opened.versions[ref], memo) if ref in opened.versions else Add(memo)
-    bench.book.change(number, edit, by=by_of(request))
+    bench.book.change(number, edit, *_carried(opened, one, "supports" in json.loads(done)), by=by_of(request))
     return goes_to(setting_url(number, one.id))
+
+
+def _carried(opened: Snapshot, one: Setting, under: bool) -> Iterator[Edit]:
+    """That the lower stands straight under the blocks counts, once it is ticked."""
+    lying = one.geometry.lying
+    if lying is None or lying.lower not in opened.job.faces():
+        return
+    piece = opened.job.piece_of(lying.lower).name
+    at = tuple(sorted({r.x_mm for r in one.geometry.rests(one.readings) if r.x_mm is not None}))
+    others = tuple(each for each in one.carried_mm if each[0] != piece)
+    said = dict(one.carried_mm).get(piece)
+    carried = (*others, (piece, at)) if under and len(at) > 1 else others if said == at else one.carried_mm
+    if carried != one.carried_mm:
+        ref = Ref("setting", one.id)
+        yield Put(ref, opened.versions[ref], replace(one, readings=(), carried_mm=carried))
 
 
 ROW_FIELDS = ("place.*", "reading.*", "version.*", "x_mm.*", "y_mm.*", "at_mm.*", "try.*", *(f"{c}.*" for c in COLUMNS))
