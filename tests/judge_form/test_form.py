@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from scipy.stats import multivariate_normal
 
 from waywright.core.judge import form_prior as prior
+from waywright.core.judge.choices import Choices
 from waywright.core.judge.form import form_posterior, posterior, zone_summary
-from waywright.core.judge.form_model import Choices, FormModel, form_model, frame
+from waywright.core.judge.form_model import FormModel, form_model, frame
 from waywright.core.judge.zones import minimum_zone_lines
 
 Floats = NDArray[np.float64]
@@ -48,10 +49,10 @@ def prior_covariance(model: FormModel, x_mm: Floats, choices: Choices, i: int) -
     """(n, n): what one choice says of the shape, written out plainly, with the plane taken off."""
     y = 0 * x_mm
     about = np.eye(x_mm.size) - (q := prior.plane_columns(x_mm, y)) @ q.T
-    part = about @ model.parts[choices.part[i]].candidate.covariance(x_mm, y) @ about
-    total = model.size_um[choices.size[i]] ** 2 * part * x_mm.size / np.trace(part)
+    part = about @ model.candidates[choices.part[i]].covariance(x_mm, y) @ about
+    total = model.sizes.random_um[choices.size[i]] ** 2 * part * x_mm.size / np.trace(part)
     if choices.low[i] > 0:
-        modes = prior.low_modes(x_mm, y, q) * model.low_um[choices.low[i] - 1]
+        modes = prior.low_modes(x_mm, y, q) * model.sizes.low_um[choices.low[i] - 1]
         total = total + modes @ modes.T
     for at, size in ((choices.first[i], choices.first_um[i]), (choices.second[i], choices.second_um[i])):
         column = about @ model.features.shapes[:, at] * size
@@ -87,9 +88,9 @@ def test_weights_are_marginal_likelihoods() -> None:
 
 def log_prior(model: FormModel, choices: Choices, i: int) -> float:
     """Log prior of one choice, from the chances as the docstring of `form_prior` tells them."""
-    candidate, level = model.parts[choices.part[i]].candidate, model.frame.level_um
+    candidate, level = model.candidates[choices.part[i]], model.frame.level_um
     low, one, two = choices.low[i], choices.first_um[i], choices.second_um[i]
-    size = model.size_um[[choices.size[i]]] / level
+    size = model.sizes.random_um[[choices.size[i]]] / level
     floor = prior.FLOOR_BESIDE_LOW_MODES if low else prior.FLOOR_ALONE[candidate.kind]
     log = float(prior.RANDOM_SIZES.log_weight(size, floor)[0])
     share = 1 / len(prior.BEHIND_TWO_SPOTS) if two else candidate.chance
@@ -242,7 +243,7 @@ def test_a_part_that_is_all_blind_or_all_plane_is_left_out() -> None:
     x, y = (a.ravel() for a in np.meshgrid([0.0, 300.0, 600.0], [-15.0, 15.0], indexing="ij"))
     height, bow = np.array([0.4, -0.2, 0.1, 0.6, -0.5, 0.3]), np.repeat([1.0, -2.0, 1.0], 2)
     face = frame(x, y, np.eye(6), bow[:, None])
-    kinds = {(p.candidate.kind, p.candidate.across_mm) for p in form_model(face, x, y, reach_um=10.0).parts}
+    kinds = {(c.kind, c.across_mm) for c in form_model(face, x, y, reach_um=10.0).candidates}
     assert not {kind for kind, across in kinds if np.isinf(across)}
     assert {kind for kind, _ in kinds} == {"rough", "smooth", "stepped", "wavy"}
     assert np.isfinite(form_posterior(x, y, height, np.eye(6), blind=bow[:, None], draws=200).draws_um).all()

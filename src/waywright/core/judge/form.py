@@ -14,7 +14,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from waywright.core.judge.form_model import Choices, FormModel, form_model, frame
+from waywright.core.judge.choices import Choices
+from waywright.core.judge.form_model import FormModel, form_model, frame
 from waywright.core.judge.form_prior import Floats, Indexes, Kind
 from waywright.core.judge.spectrum import Spectrum
 from waywright.progress import done, part
@@ -128,7 +129,7 @@ def _worth_trying(x: Floats, y: Floats, h: Floats, c: Floats, blind: Floats | No
     few = frame(x[some], y[some], c[np.ix_(some, some)], None if blind is None else blind[some])
     height = h[some]
     choices = (model := form_model(few, x[some], y[some], reach_um=few.reach_um(height))).weigh(height)
-    weight = np.bincount(choices.part, choices.weight(), minlength=len(model.parts))
+    weight = np.bincount(choices.part, choices.weight(), minlength=len(model.candidates))
     likeliest = np.argsort(-weight, kind="stable")[:PARTS_KEPT]
     return sorted(int(i) for i in likeliest if weight[i] > 0.02 * weight.max())
 
@@ -148,7 +149,7 @@ def _evenly_spread(x: Floats, y: Floats) -> Indexes:
 
 def _shares(model: FormModel, choices: Choices) -> dict[str, float]:
     weight = choices.weight()
-    kinds = [part.candidate.kind for part in model.parts]
+    kinds = [candidate.kind for candidate in model.candidates]
     shares: dict[str, float] = {
         kind: float(weight[np.isin(choices.part, _where(kinds, kind))].sum()) for kind in dict.fromkeys(kinds)
     }
@@ -160,12 +161,12 @@ def _shares(model: FormModel, choices: Choices) -> dict[str, float]:
 def _words(model: FormModel, choices: Choices, shares: dict[str, float]) -> str:
     """The likeliest random part, with its mean length and RMS; low modes and a feature where more likely than not."""
     weight = choices.weight()
-    kinds = [part.candidate.kind for part in model.parts]
+    kinds = [candidate.kind for candidate in model.candidates]
     kind = max(dict.fromkeys(kinds), key=lambda name: shares[name])
     of_kind = np.isin(choices.part, _where(kinds, kind))
     share = weight[of_kind] / weight[of_kind].sum()
-    length = np.array([part.candidate.length_mm for part in model.parts])[choices.part[of_kind]]
-    rms = float(share @ model.size_um[choices.size[of_kind]])
+    length = np.array([candidate.length_mm for candidate in model.candidates])[choices.part[of_kind]]
+    rms = float(share @ model.sizes.random_um[choices.size[of_kind]])
     mean_length = float(np.exp(share @ np.log(length))) if kind != "rough" else 0.0
     over = {
         "rough": "rough from node to node",

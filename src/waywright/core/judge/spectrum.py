@@ -43,5 +43,5 @@ def spectrum(covariance_um2: Floats, free: Floats) -> Spectrum:
 
 
 def symmetric(matrix: Floats) -> Floats:
-    """What rounding made uneven, evened."""
-    return np.asarray((matrix + matrix.T) / 2)
+    """(…, n, n) what rounding made uneven, evened."""
+    return np.asarray((matrix + matrix.swapaxes(-1, -2)) / 2)
