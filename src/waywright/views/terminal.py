@@ -9,6 +9,7 @@ from contextlib import contextmanager
 import click
 from rich import box
 from rich.console import Console
+from rich.measure import Measurement
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -27,7 +28,9 @@ from waywright.views.verdict_lines import VerdictLine
 
 MOST_MOVES = 9  # that a person still reads
 LINES_A_TABLE = 5  # so many lines across are read beside each other, where they fit
+LEAST = "Under each stands the least that shows it by itself; what settles the verdicts with the least work is next."
 INDENT = 2
+BETWEEN = 2  # columns
 WIDEST = 10_000  # of a table as it would like to be
 
 
@@ -147,9 +150,13 @@ def _verdicts(console: Console, verdicts: tuple[VerdictLine, ...]) -> None:
 
 
 def _fits(console: Console, table: Table) -> bool:
-    """Whether nothing of it would be cut off or broken."""
-    wide = console.options.update(max_width=WIDEST)
-    return console.measure(table, options=wide).maximum <= console.width - INDENT
+    """Whether nothing of it would be cut off: names may go on below, word by word, numbers not."""
+    needed = 0
+    for column in table.columns:
+        cells = [console.render_str(str(column.header)), *column.cells]
+        wide = [Measurement.get(console, console.options.update(max_width=WIDEST), cell) for cell in cells]
+        needed += BETWEEN + max(each.maximum if column.no_wrap else each.minimum for each in wide)
+    return needed - BETWEEN <= console.width - INDENT
 
 
 def _in_words(v: VerdictLine) -> str:
@@ -171,6 +178,8 @@ def _unseen(console: Console, view: Result) -> None:
                     console.print(Padding(Text(spot.words), (0, 0, 0, 2)))
             if cure:
                 console.print(Padding(Text(cure), (0, 0, 0, 4)))
+        if any(spot.cure for spot in spots) and not weak:
+            console.print(Padding(Text(LEAST, style="dim"), (0, 0, 0, 2)))
 
 
 def _retakes(console: Console, view: Result) -> None:
