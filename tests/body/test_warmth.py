@@ -91,12 +91,12 @@ def test_a_repeat_after_a_rest_tells_the_warmth_of_the_first() -> None:
 def test_warmth_is_what_was_read_and_how_long_it_rested_together() -> None:
     """Two pieces of knowledge weigh by what they are worth; with none nothing is said."""
     plain = Setting("s", Run("A"), ())
-    assert warmth_c(plain, "A") is None
+    assert warmth_c(plain, "A") == (0.0, pytest.approx(0.15))  # as most rest, in a job that speaks of it elsewhere
     assert warmth_c(replace(plain, rested="hours"), "A") == (0.0, pytest.approx(0.15))
     read = replace(plain, warm_c=(("A", (21.0, 20.5)),))
     assert warmth_c(read, "A") == (pytest.approx(0.5), pytest.approx(0.2))
-    assert warmth_c(read, "B") is None
-    mean, sigma = warmth_c(replace(read, rested="hours", warm_u_c=0.15), "A") or (0.0, 0.0)
+    assert warmth_c(read, "B") == (0.0, pytest.approx(0.15))
+    mean, sigma = warmth_c(replace(read, rested="hours", warm_u_c=0.15), "A")
     assert (mean, sigma) == (pytest.approx(0.25), pytest.approx(0.15 / np.sqrt(2)))
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from waywright.core.evidence.where import joined
 PIECE_DOUBT = 0.03  # of its sag, of a piece beside others of its material and section: a guess, no source
 # °C between face and back, by what was said of it: guesses, no source.
 RESTED_C = {"overnight": 0.05, "hours": 0.15, "just handled": 0.5}
+USUALLY = "hours"  # of a setting that says nothing, in a job that speaks of warmth elsewhere
 READ_C = 0.2  # how well the difference of two skins is read when nothing is said: a guess, no source
 SAME_MM = 0.5  # supports nearer than this are one
 
@@ -109,9 +111,9 @@ def _by_weight(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
             yield hangs.bend(known)
             yield from (hangs.bend([part], part.label, part.prior) for part in parts if part.label is not None)
             if not supports:  # any way between the two alike
-                yield hangs.bend(known, f"supports of {name} in {setting.group}", 1 / np.sqrt(3.0), unsaid=True)
+                yield hangs.bend(known, supports_label(piece, setting), 1 / np.sqrt(3.0), unsaid=True)
             yield hangs.bend(known, stiffness_label(job, piece), stiffness_doubt(beam))
-            yield hangs.bend(known, f"stiffness of {name} beside its like", PIECE_DOUBT)
+            yield hangs.bend(known, own_label(piece), PIECE_DOUBT)
 
 
 def _of_weight_alone(piece: Piece) -> Beam | None:
@@ -208,12 +210,6 @@ def _from_up(face: Face, attitude: Attitude) -> float:
     return exact_sin_cos(180.0 - (180.0 - attitude.turned_deg + leans) % 360.0)[1]
 
 
-def stiffness_label(job: Job, piece: Piece) -> str:
-    """The name of how stiff pieces of one material and section are: they share it."""
-    alike = [each.name for each in job.pieces if (each.material, each.along) == (piece.material, piece.along)]
-    return f"stiffness of {joined(alike)}"
-
-
 def stiffness_doubt(beam: Beam) -> float:
     """How well the sag of a section is known, as a share of it; holes add as much as they change."""
     of_material = beam.material.e_doubt
@@ -227,20 +223,20 @@ def stiffness_doubt(beam: Beam) -> float:
 
 def _by_warmth(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterator[Bend]:
     """A face warmer than its back is crowned by even parts of that difference: known as far as it was read."""
-    if setting.rested is None and not setting.warm_c:
+    if not any(each.rested or each.warm_c for each in (setting, *job.settings)):
         return
     pieces = {piece.name: piece for piece in job.pieces}
     for name, attitude in stood.items():
-        beam = beam_of(job, pieces[name])
-        warmer = warmth_c(setting, name)
-        if beam is None or warmer is None:
+        piece = pieces[name]
+        beam = beam_of(job, piece)
+        if beam is None:
             continue
         if np.isnan(beam.warmed(np.zeros(1))).any():
             continue
-        mean, sigma = warmer
+        mean, sigma = warmth_c(setting, name)
         crown = _Crown(beam, exact_sin_cos(job.faces()[attitude.face].slope)[1])
         yield Bend(name, replace(crown, warmer_c=mean).heights)
-        yield Bend(name, crown.heights, f"warmth of {name} in {setting.group}", sigma)
+        yield Bend(name, crown.heights, warmth_label(piece, setting), sigma)
 
 
 @dataclass(frozen=True)
@@ -256,15 +252,59 @@ class _Crown:
         return np.asarray(self.warmer_c * self.up * exact_sin_cos(face.slope)[1] * self.beam.warmed(x_mm))
 
 
-def warmth_c(setting: Setting, piece: str) -> tuple[float, float] | None:
-    """By how much the face of a piece is warmer than its back, °C, and how well that is known; None: nothing is said.
+def warmth_c(setting: Setting, piece: str) -> tuple[float, float]:
+    """By how much the face of a piece is warmer than its back, °C, and how well that is known.
 
-    What was read and how long it rested are put together.
+    What was read and how long it rested are put together; where neither is said of a setting it is as of most.
     """
-    precision, towards = 0.0, 0.0
-    if setting.rested is not None:
-        precision += RESTED_C[setting.rested] ** -2
-    if (skins := dict(setting.warm_c).get(piece)) is not None:
+    skins = dict(setting.warm_c).get(piece)
+    rested = setting.rested or (USUALLY if skins is None else None)
+    precision = RESTED_C[rested] ** -2 if rested is not None else 0.0
+    towards = 0.0
+    if skins is not None:
         read = max(READ_C if setting.warm_u_c is None else setting.warm_u_c, 1e-3) ** -2
         precision, towards = precision + read, read * (skins[0] - skins[1])
-    return (towards / precision, precision**-0.5) if precision else None
+    return towards / precision, precision**-0.5
+
+
+# -- names
+
+
+@dataclass(frozen=True)
+class Named:
+    """What an unknown of a piece is: how stiff it is, or, of a setting, what it stood on or how warm."""
+
+    what: Literal["stiffness", "supports", "warmth"]
+    piece: str
+    setting: Setting | None = None
+
+
+def named(job: Job) -> Iterator[tuple[str, Named]]:
+    """Every name that an unknown of weight or warmth may have, and what it is; alike pieces by the first of them."""
+    for piece in reversed(job.pieces):
+        yield stiffness_label(job, piece), Named("stiffness", piece.name)
+        yield own_label(piece), Named("stiffness", piece.name)
+        for setting in job.settings:
+            yield supports_label(piece, setting), Named("supports", piece.name, setting)
+            yield warmth_label(piece, setting), Named("warmth", piece.name, setting)
+
+
+def stiffness_label(job: Job, piece: Piece) -> str:
+    """How stiff pieces of one material and section are: they share it."""
+    alike = [each.name for each in job.pieces if (each.material, each.along) == (piece.material, piece.along)]
+    return f"stiffness of {joined(alike)}"
+
+
+def own_label(piece: Piece) -> str:
+    """How stiff one of them is beside the others."""
+    return f"stiffness of {piece.name} beside its like"
+
+
+def supports_label(piece: Piece, setting: Setting) -> str:
+    """What a piece stood on."""
+    return f"supports of {piece.name} in {setting.group}"
+
+
+def warmth_label(piece: Piece, setting: Setting) -> str:
+    """How much warmer its face was than its back."""
+    return f"warmth of {piece.name} in {setting.group}"

@@ -21,6 +21,7 @@ from waywright.core.next.measuring import measuring
 from waywright.core.next.reading_moves import OutOfReach
 from waywright.core.next.retakes import TakeAgain, retakes
 from waywright.core.next.scraping import LetBe, NoPass, maps, scraped, without_metal
+from waywright.core.next.standing import standing_moves
 
 SOAK_K = 0.5  # settings that differ by more than this were taken at different shapes
 SOAK_MIN = 60.0
@@ -71,6 +72,7 @@ def moves(report: Report) -> Iterator[Move]:
     metal = list(scraped(job, report, in_doubt, mapped))
     readings = list(measuring(job, report, [*undecided, *blocked], in_doubt)) if undecided or blocked else []
     unseen = any(v.unseen for v in undecided)  # else metal comes before readings that would have to be taken anew
+    found += standing_moves(job, report, undecided) if limited else ()
     found += [*readings, *metal] if unseen else [*metal, *readings]
     found += [NoPass(faces=(v.face,), verdict=v) for v in beyond]
     found.sort(key=_leads_nowhere)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from waywright.core.evidence.findings import Improvement, Move
 from waywright.core.next.moves import SetGoal, Soak, Stop
-from waywright.views.moves import doubts, metal, to_read
+from waywright.views.moves import doubts, metal, standing, to_read
 from waywright.views.moves.doubts import hang_words
 from waywright.views.moves.phrases import how_words, why_words
 from waywright.views.moves.to_read import a_kind, borrowed_kinds
@@ -15,7 +15,7 @@ from waywright.views.numbers import METRIC, Shown, duration, percent, sentence, 
 
 __all__ = ["MoveLine", "a_kind", "borrowed_kinds", "hang_words", "how", "moves_view", "next_words", "reason"]
 
-WORDED = (doubts, metal, to_read)  # where each kind of move but the plainest registers its words
+WORDED = (doubts, metal, standing, to_read)  # where each kind of move but the plainest registers its words
 
 
 @dataclass(frozen=True)
