@@ -74,14 +74,14 @@ class Carried:
 
     def sag(self, x_mm: FloatArray) -> FloatArray:
         """(n,) µm down from the supports, at places (n,) along the piece."""
-        pushed = self.shape.pushed(x_mm, self.at_mm)[0] @ self.up_n
-        rigid = self.lift_um + self.tilt_um_m * 1e-3 * x_mm
-        return np.asarray(1e6 * (self.weight * self.shape.own(x_mm)[0] + pushed) + rigid)
+        at, back = np.unique(x_mm, return_inverse=True)  # lines of a face have their stations in common
+        bent = self.shape.down(at, self.at_mm) @ np.append(self.up_n, self.weight)
+        return np.asarray((1e6 * bent + self.lift_um + self.tilt_um_m * 1e-3 * at)[back])
 
     def slope(self, x_mm: FloatArray) -> FloatArray:
         """(n,) how fast it goes down there, µm/m."""
-        pushed = self.shape.pushed(x_mm, self.at_mm)[1] @ self.up_n
-        return np.asarray(1e6 * (self.weight * self.shape.own(x_mm)[1] + pushed) + self.tilt_um_m)
+        bent = self.shape.rise(x_mm, self.at_mm) @ np.append(self.up_n, self.weight)
+        return np.asarray(1e6 * bent + self.tilt_um_m)
 
 
 @dataclass(frozen=True)
@@ -145,18 +145,22 @@ class _Shape:
         """How fast these change."""
         return self.bent.rise()
 
-    def pushed(self, x_mm: FloatArray, at_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """δ and δ′ at places by a newton up at others, (n, m) each."""
-        p0, p1, q0, q1, s, _ = self.bent(x_mm).T[:, :, None]
+    def down(self, x_mm: FloatArray, at_mm: FloatArray) -> FloatArray:
+        """(n, m + 1) δ at places by a newton up at each of others, and last by its weight alone."""
+        here = self.bent(x_mm)
         p0a, p1a, q0a, q1a, sa, _ = self.bent(at_mm).T
         a, arm = 1e-3 * at_mm, 1e-3 * (x_mm[:, None] - at_mm)
+        _, _, q0, q1, s, own = here.T[:, :, None]
         down = s - sa - (q1 - q1a - p1a * arm) + a * (q0 - q0a - p0a * arm)
-        slope = self.bending(x_mm)[:, 4:5] - (p1 - p1a) + a * (p0 - p0a)
-        return np.where(arm > 0, down, 0.0), np.where(arm > 0, slope, 0.0)
+        return np.hstack([np.where(arm > 0, down, 0.0), own])
 
-    def own(self, x_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """δ and δ′ at places by its weight alone, (n,) each."""
-        return self.bent(x_mm)[:, 5], self.bending(x_mm)[:, 5]
+    def rise(self, x_mm: FloatArray, at_mm: FloatArray) -> FloatArray:
+        """(n, m + 1) the same of δ′."""
+        p0, p1, *_ = self.bent(x_mm).T[:, :, None]
+        p0a, p1a, *_ = self.bent(at_mm).T
+        *_, limp, own = self.bending(x_mm).T[:, :, None]
+        slope = limp - (p1 - p1a) + 1e-3 * at_mm * (p0 - p0a)
+        return np.hstack([np.where(x_mm[:, None] > at_mm, slope, 0.0), own])
 
 
 @lru_cache(256)
@@ -197,12 +201,12 @@ def _carried(beam: Beam, supports_mm: tuple[float, ...], loads: tuple[Load, ...]
     shape, m = _shape(beam), len(supports_mm)
     at, down = np.array([*supports_mm, *(x for x, _ in loads)]), np.array([force for _, force in loads])
     arms = 1e-3 * (beam.length_mm - at)
-    free, own = shape.pushed(at[:m], at)[0], shape.own(at[:m])[0]
+    free = shape.down(at[:m], at)
     equations, wanted = np.zeros((m + 2, m + 2)), np.zeros(m + 2)
     scale = 1e6  # so that what a newton bends and newtons are of one size
     equations[:m] = np.column_stack([scale * free[:, :m], np.ones(m), 1e-3 * at[:m]])
     equations[m, :m], equations[m + 1, :m] = 1.0, arms[:m]
-    wanted[:m] = scale * (free[:, m:] @ down - weight * own)
+    wanted[:m] = scale * (free[:, m:-1] @ down - weight * free[:, -1])
     wanted[m:] = weight * shape.weight_n + down.sum(), weight * shape.moment_nm + arms[m:] @ down
     *up, lift, tilt = np.linalg.solve(equations, wanted)
     return Carried(shape, at, np.array([*up, *-down]), weight, lift, tilt, tuple(up))

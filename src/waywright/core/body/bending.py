@@ -8,7 +8,7 @@ one for each piece, one for where a piece stood that nobody said, and one for wh
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -27,6 +27,7 @@ PIECE_DOUBT = 0.03  # of its sag, of a piece beside others of its material and s
 RESTED_C = {"overnight": 0.05, "hours": 0.15, "just handled": 0.5}
 USUALLY = "hours"  # of a setting that says nothing, in a job that speaks of warmth elsewhere
 READ_C = 0.2  # how well the difference of two skins is read when nothing is said: a guess, no source
+Heights = Callable[[Face, FloatArray, FloatArray], FloatArray]  # of a `Bend`
 SAME_MM = 0.5  # supports nearer than this are one
 
 
@@ -106,14 +107,15 @@ def _by_weight(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
             under = pushed.setdefault(job.piece_of(attitude.on).name, [])
             under += (_under(job, setting, attitude, part, beam, supports) for part in parts)
         if piece.along:
-            hangs = _Hanging(piece.name, beam, -_from_up(job.faces()[attitude.face], attitude), _ways(beam, supports))
+            hangs = _Hanging(beam, -_from_up(job.faces()[attitude.face], attitude), _ways(beam, supports))
             known = [part for part in parts if part.label is None]
-            yield hangs.bend(known)
-            yield from (hangs.bend([part], part.label, part.prior) for part in parts if part.label is not None)
+            heights = hangs.heights(known)
+            yield Bend(name, heights)
+            yield from (Bend(name, hangs.heights([p]), p.label, p.prior) for p in parts if p.label is not None)
             if not supports:  # any way between the two alike
-                yield hangs.bend(known, supports_label(piece, setting), 1 / np.sqrt(3.0), unsaid=True)
-            yield hangs.bend(known, stiffness_label(job, piece), stiffness_doubt(beam))
-            yield hangs.bend(known, own_label(piece), PIECE_DOUBT)
+                yield Bend(name, hangs.heights(known, unsaid=True), supports_label(piece, setting), 1 / np.sqrt(3.0))
+            yield Bend(name, heights, stiffness_label(job, piece), stiffness_doubt(beam))
+            yield Bend(name, heights, own_label(piece), PIECE_DOUBT)
 
 
 def _of_weight_alone(piece: Piece) -> Beam | None:
@@ -184,24 +186,24 @@ def _ways(beam: Beam, supports: tuple[float, ...]) -> tuple[_Way, ...]:
 class _Hanging:
     """A piece as it hangs; `down` is −cos of the angle between its own up and up."""
 
-    piece: str
     beam: Beam
     down: float
     ways: tuple[_Way, ...]
 
-    def bend(
-        self, parts: Sequence[_Part], label: str | None = None, prior: float = 1.0, *, unsaid: bool = False
-    ) -> Bend:
+    def heights(self, parts: Sequence[_Part], *, unsaid: bool = False) -> Heights:
         """What some parts of its load do, or, `unsaid`, how that differs between the ways it may have stood."""
         hung = [(part, way) for part in parts for way in self.ways]
         carried = [self.beam.carried(way.supports_mm, part.down, part.weight) for part, way in hung]
         shares = [self.down * (way.unsaid if unsaid else way.share) for _, way in hung]
+        last: list[FloatArray] = []  # several bends have one pattern, and are asked for the same places in turn
 
         def heights(face: Face, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
-            sag = [share * one.sag(x_mm) for share, one in zip(shares, carried, strict=True)]
-            return np.asarray(exact_sin_cos(face.slope)[1] * np.sum(sag, axis=0))
+            if not last or last[0] is not x_mm:
+                sag = [share * one.sag(x_mm) for share, one in zip(shares, carried, strict=True)]
+                last[:] = x_mm, np.sum(sag, axis=0)
+            return exact_sin_cos(face.slope)[1] * last[1]
 
-        return Bend(self.piece, heights, label, prior)
+        return heights
 
 
 def _from_up(face: Face, attitude: Attitude) -> float:
@@ -235,7 +237,8 @@ def _by_warmth(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
             continue
         mean, sigma = warmth_c(setting, name)
         crown = _Crown(beam, exact_sin_cos(job.faces()[attitude.face].slope)[1])
-        yield Bend(name, replace(crown, warmer_c=mean).heights)
+        if mean:
+            yield Bend(name, replace(crown, warmer_c=mean).heights)
         yield Bend(name, crown.heights, warmth_label(piece, setting), sigma)
 
 
