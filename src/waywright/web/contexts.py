@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from waywright.record import Snapshot
 from waywright.views.numbers import shown_in
+from waywright.views.odd import OddLine
 from waywright.views.slips import SlipLine
 from waywright.web.drawing import Drawing
 
@@ -154,3 +155,5 @@ class Live:
     misfits: tuple[str, ...] = ()  # why nothing can be decided
     pending: str = ""  # where the next move is to be had, while it is not known
     stands: str = ""  # which of its spacers carry, where it is not all
+    odd: tuple[OddLine, ...] = ()  # readings that make no sense beside the others
+    so_url: str = ""  # where it is said that they are so

@@ -4,15 +4,19 @@ itself while readings are typed.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
+from dataclasses import replace
 from urllib.parse import quote
 
 from waywright.core.evidence.findings import Move, Report, Shape
 from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.odd import odd
 from waywright.record import Snapshot
 from waywright.views import tables
 from waywright.views.moves import next_words
 from waywright.views.numbers import Shown, plural
+from waywright.views.odd import OddLine, odd_line
 from waywright.views.result import Result, result
 from waywright.views.ribbon import STROKES, caption, ribbon_of, said, suspects_mm
 from waywright.views.standing import standing_words
@@ -115,10 +119,12 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown, *,
     taken = sum(len(s.readings) for s in job.settings)
     if report is None:
         words = solved.problem if taken else NOTHING_YET
-        return Live(opened.number, words, "", pair, (), (), solved.problem if taken else "")
+        live = Live(opened.number, words, "", pair, (), (), solved.problem if taken else "")
+        return replace(live, odd=odd_lines(opened, setting, shown), so_url=so_url(opened, setting))
     view = result(report, shown)
     moves = (_soon(solver, opened) if wait else solver.moves_known(opened)) if taken else ()
     only = setting.geometry.faces()
+    slipped = any(s.setting == setting.id for s in report.fit.slips)
     return Live(
         number=opened.number,
         next=NOTHING_YET if not taken else NOT_YET if moves is None else next_words(moves, shown),
@@ -132,7 +138,35 @@ def live_of(solver: Solver, opened: Snapshot, setting: Setting, shown: Shown, *,
         job_url=f"/jobs/{opened.id}",
         slips=view.slips,
         misfits=view.misfits,
+        odd=() if slipped else odd_lines(opened, setting, shown),
+        so_url=so_url(opened, setting),
     )
+
+
+def so_url(opened: Snapshot, setting: Setting) -> str:
+    """Where it is said that an odd reading is so."""
+    return setting_url(opened.id, setting.id, "setting/so")
+
+
+def odd_lines(opened: Snapshot, setting: Setting, shown: Shown) -> tuple[OddLine, ...]:
+    """The readings of a setting that make no sense beside its others, but for those that were said to be so."""
+    so = said_so(opened, setting.id)
+    lines = (odd_line(one, shown) for one in odd(setting, opened.job.corrected()))
+    return tuple(line for line in lines if so.get(line.reading) != line.typed)
+
+
+def said_so(opened: Snapshot, setting: str) -> dict[str, str]:
+    """The readings of a setting that were said to be so, each with the number that was meant."""
+    try:
+        found = json.loads(opened.memos.get(so_memo(setting), "{}"))
+    except (ValueError, RecursionError):
+        return {}
+    return {str(k): str(v) for k, v in found.items()} if isinstance(found, dict) else {}
+
+
+def so_memo(setting: str) -> str:
+    """The memo that keeps which odd readings of a setting are so."""
+    return f"so {setting}"
 
 
 def drawings_of(job: Job, setting: Setting, shapes: Mapping[str, Shape], shown: Shown) -> dict[str, Drawing]:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from waywright.core.evidence.meant import Meant
     from waywright.core.evidence.rows import Equations, Site
 
+WORN_UM = 250.0  # from its highest to its lowest place, of a worn face: common practice, no source
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -31,6 +33,7 @@ class Entry:
     required: bool = True  # the list may not be missing
     marks: tuple[str, ...] = ()  # the words its key `mark` may hold; such readings have no value
     rests: bool = False  # what the upper face stands on: known beforehand, so there is nothing to read
+    apart_um: float | None = None  # how far its readings lie apart at most, by which an odd one is asked about
 
     @property
     def by_stacks(self) -> bool:

@@ -10,7 +10,7 @@ from typing import ClassVar
 import numpy as np
 
 from waywright.core.evidence.job import Job, JobError, Reading, Setting, Typed
-from waywright.core.evidence.kind import Candidate, Entry, spots_of
+from waywright.core.evidence.kind import WORN_UM, Candidate, Entry, spots_of
 from waywright.core.evidence.lying import ENDS, TURNS
 from waywright.core.evidence.meant import Meant, off_alike
 from waywright.core.evidence.rows import (
@@ -56,8 +56,8 @@ class LayUp(Laid):
     setting_up_min: ClassVar[float] = 15.0
     reading_min: ClassVar[float] = 1.5
     entries: ClassVar[tuple[Entry, ...]] = (
-        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",), required=False, rests=True),
-        Entry("gaps", ("x_mm", "y_mm"), ("gap_mm", "just_mm"), "goes_mm", "stops_mm"),
+        Entry("spacers", ("x_mm", "y_mm"), ("size_mm",), required=False, rests=True, apart_um=WORN_UM),
+        Entry("gaps", ("x_mm", "y_mm"), ("gap_mm", "just_mm"), "goes_mm", "stops_mm", apart_um=WORN_UM),
     )
     instrument_kinds: ClassVar[tuple[str, ...]] = ("gauge blocks", "feelers", "papers", "indicator")
     tells_gap: ClassVar[bool] = True

@@ -38,7 +38,7 @@ import numpy as np
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Setting
-from waywright.core.evidence.kind import Candidate, Entry, Kind
+from waywright.core.evidence.kind import WORN_UM, Candidate, Entry, Kind
 from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit
 from waywright.core.evidence.rows import (
     Equations,
@@ -74,7 +74,7 @@ class Run(Kind):
     title: ClassVar[str] = "Run: an indicator along a guide"
     setting_up_min: ClassVar[float] = 15.0
     reading_min: ClassVar[float] = 0.3
-    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",)),)
+    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("um",), apart_um=2 * WORN_UM),)
     instrument_kinds: ClassVar[tuple[str, ...]] = ("indicator", "micrometer")
 
     face: FaceName

@@ -18,7 +18,7 @@ import numpy as np
 from waywright.core.evidence.bends import Attitude
 from waywright.core.evidence.fields import FaceName
 from waywright.core.evidence.job import Job, JobError, Reading, Setting
-from waywright.core.evidence.kind import Candidate, Entry, Kind, spots_of
+from waywright.core.evidence.kind import WORN_UM, Candidate, Entry, Kind, spots_of
 from waywright.core.evidence.meant import Meant, from_far_end, in_other_unit
 from waywright.core.evidence.rows import (
     Equations,
@@ -46,7 +46,7 @@ class Thickness(Kind):
     title: ClassVar[str] = "Thickness: a micrometer over two faces"
     setting_up_min: ClassVar[float] = 2.0
     reading_min: ClassVar[float] = 0.5
-    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("size_mm",)),)
+    entries: ClassVar[tuple[Entry, ...]] = (Entry("readings", ("x_mm", "y_mm"), ("size_mm",), apart_um=WORN_UM),)
     instrument_kinds: ClassVar[tuple[str, ...]] = MICROMETERS
 
     top: FaceName

@@ -21,7 +21,7 @@ from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for, wan
 from waywright.web.contexts import Live, Page, head_of, setting_url
 from waywright.web.entry import COLUMN_WORDS, Grid, Row, edits_from, grids_of
 from waywright.web.forms import Field, Wrong, choices_in, form_of, given_of
-from waywright.web.page_parts import drawings_of, live_of, suspect_words
+from waywright.web.page_parts import drawings_of, live_of, said_so, so_memo, suspect_words
 from waywright.web.pages.conflict import COLUMNS, conflict
 from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.job import number_of
@@ -313,6 +313,19 @@ def ticks(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(setting_url(number, one.id))
 
 
+def so(bench: Bench, request: Request, given: Given) -> Response:
+    """An odd reading is as it was typed: it is not asked about again while it stays so."""
+    number = number_of(request)
+    opened = bench.book.snapshot(number)
+    one = found(opened, request)
+    ref = Ref("memo", so_memo(one.id))
+    said = said_so(opened, one.id) | {given.texts.get("reading", ""): given.texts.get("typed", "")}
+    memo = Memo(ref.key, json.dumps(said))
+    edit = Put(ref, opened.versions[ref], memo) if ref in opened.versions else Add(memo)
+    bench.book.change(number, edit, by=by_of(request))
+    return goes_to(setting_url(number, one.id))
+
+
 def _carried(opened: Snapshot, one: Setting, under: bool) -> Iterator[Edit]:
     """That the lower stands straight under the blocks counts, once it is ticked."""
     lying = one.geometry.lying
@@ -332,4 +345,5 @@ ROW_FIELDS = ("place.*", "reading.*", "version.*", "x_mm.*", "y_mm.*", "at_mm.*"
 FORMS = (
     Form("/jobs/{job:int}/setting", save, (*ROW_FIELDS, "stack", "act", "more", "client", "sequence")),
     Form("/jobs/{job:int}/setting/ticks", ticks, tuple(TICKS)),
+    Form("/jobs/{job:int}/setting/so", so, ("reading", "typed")),
 )
