@@ -14,6 +14,7 @@ from waywright.core.adjust.solution import Solution
 from waywright.core.adjust.suspects import Screened, screen
 from waywright.core.body.bending import bends as as_they_stood
 from waywright.core.body.bending import stiffness_label
+from waywright.core.body.soak import soaked
 from waywright.core.body.told import left_out
 from waywright.core.evidence.bends import Bending, Given
 from waywright.core.evidence.findings import (
@@ -236,7 +237,7 @@ def _everything(name: str) -> BlindSpot:
 def _notes(net: Network, screened: Screened) -> tuple[Note, ...]:
     """What was assumed."""
     notes: list[Note] = list(net.notes)
-    notes += [*left_out(net.job), *_stiffness(net.job, screened.solution)]
+    notes += [*left_out(net.job), *_stiffness(net.job, screened.solution), *soaked(net.job)]
     notes += [s for s in screened.fit.instruments if s.factor > 1]
     if net.job.goal.part is not None:
         notes.insert(0, net.job.goal.part)

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 from functools import singledispatch
 
-from waywright.core.evidence.findings import Cure, Misfit, Note, Scatter, StiffnessLearned, Suspect, WeightLeftOut
+from waywright.core.evidence.findings import (
+    Cure,
+    Misfit,
+    Note,
+    Scatter,
+    Soaked,
+    StiffnessLearned,
+    Suspect,
+    WeightLeftOut,
+)
 from waywright.core.evidence.goal import Workpiece
 from waywright.core.evidence.kind import Kind
 from waywright.core.evidence.where import joined
 from waywright.core.results.workpiece import needs
-from waywright.views.numbers import Shown, percent, sentence
+from waywright.views.numbers import Shown, percent, plural, sentence
 
 
 def suspect_words(suspect: Suspect, shown: Shown) -> str:
@@ -90,6 +99,15 @@ def _(note: StiffnessLearned, shown: Shown) -> str:
     more = "more" if note.share > 0 else "less"
     sag = f"{'sags' if len(note.pieces) == 1 else 'sag'} {percent(abs(note.share))} {more}"
     return f"{names} {sag} than the section says ({told})."
+
+
+@note_words.register
+def _(note: Soaked, shown: Shown) -> str:
+    what, within = note.kind.words(shown), shown.text(note.within_um, "µm", 2)
+    if note.steady_at is None:
+        return f"{what}: what was read again and again has not come to rest within {within} yet; wait, and read on."
+    early = f"; the {plural(len(note.early), 'reading')} before may have been warm" if note.early else ""
+    return f"{what}: steady within {within} from {note.steady_at} on{early}."
 
 
 @note_words.register

@@ -10,7 +10,7 @@ from typing import ClassVar, Literal
 from waywright.core.evidence.bends import Given, Place
 from waywright.core.evidence.goal import Workpiece
 from waywright.core.evidence.job import Job, Setting
-from waywright.core.evidence.kind import Candidate
+from waywright.core.evidence.kind import Candidate, Kind
 from waywright.core.evidence.lying import Lying
 from waywright.core.evidence.meant import Slipped
 from waywright.core.evidence.rows import Doubt, Influence, Label
@@ -373,8 +373,21 @@ class StiffnessLearned:
         return self.sigma < 0.5 * self.prior
 
 
+@dataclass(frozen=True)
+class Soaked:
+    """When a place that was read again and again came to rest, within so much, as a time of day; None: not yet.
+
+    `early` are the readings of its setting that were taken before.
+    """
+
+    kind: Kind
+    steady_at: str | None
+    within_um: float
+    early: tuple[str, ...]
+
+
 # What was assumed: in words, or what they are made of.
-Note = str | Scatter | Workpiece | WeightLeftOut | StiffnessLearned
+Note = str | Scatter | Workpiece | WeightLeftOut | StiffnessLearned | Soaked
 
 
 def _no_moves(report: Report) -> Iterable[Move]:
