@@ -5,13 +5,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.kinds.worlds import BLOCKS, Place, What, edge, flat, height, job_of, nodes_of, random_truth, with_readings
-from waywright.core.body.bending import bends
-from waywright.core.evidence.bends import unbent
+from waywright.core.adjust.network import network
+from waywright.core.body.bending import bends, standing, supports_mm
+from waywright.core.body.told import left_out
+from waywright.core.evidence.bends import Given, unbent
 from waywright.core.evidence.findings import Report, StiffnessLearned
 from waywright.core.evidence.job import Hung, Job, Reading, Setting, Typed
 from waywright.core.evidence.kind import Kind
@@ -20,7 +23,10 @@ from waywright.core.evidence.section import Computed
 from waywright.core.evidence.things import FloatArray, Instrument
 from waywright.core.readings import LayUp, Rider, Run, Slide, Step, Thickness
 from waywright.core.report import report
+from waywright.jobfile import loads
 from waywright.units import METRIC
+from waywright.views.findings import note_words
+from waywright.views.numbers import METRIC as SHOWN
 
 LENGTH, AREA, INERTIA = 600.0, 900.0, 60_000.0
 IRON = BUILT_IN["cast iron"]
@@ -349,3 +355,30 @@ def test_what_is_proposed_is_carried_under_the_blocks() -> None:
             at = tuple(sorted(r.x_mm or 0.0 for r in setting.readings if r.entry == "spacers"))
             assert setting.carried_mm == (((setting.geometry.lower, at),) if wanted else ())  # type: ignore[attr-defined]
             assert ("straight under the blocks" in candidate.words(METRIC)) == wanted
+
+
+def test_a_block_that_is_not_under_the_upper_carries_nothing() -> None:
+    """Blocks beyond the end of a shorter upper are none of its supports, and those at one place are one."""
+    job = job_of(edge("P", range(0, 1001, 200)), edge("Q"), kit=KIT)
+    made = {"material": "cast iron", "section": SECTION}
+    job = replace(job, pieces=tuple(replace(piece, **made) for piece in job.pieces))  # type: ignore[arg-type]
+    rests = tuple(
+        Reading(f"s{i}", "spacers", x, 0.0, key="size_mm", value=Typed(20.0, "mm"))
+        for i, x in enumerate((100.0, 100.2, 500.0, 900.0))
+    )
+    setting = Setting("l", LayUp("P", "Q", "over"), rests, instrument="blocks")
+    job = replace(job, settings=(setting,))
+    assert supports_mm(job.pieces[1], setting, standing(job, setting)["Q"]) == (100.0, 500.0)
+
+
+@pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "docs" / "examples").glob("*.toml")), ids=str)
+def test_a_job_that_says_nothing_of_weight_keeps_its_numbers(path: Path) -> None:
+    """Of a file with none of these keys every row is as it was without weight, and where faces lie on one another one
+    line says how much that may be."""
+    job = loads(path.read_text(encoding="utf-8"))
+    plain, bent = network(job), network(job, Given(bends=bends))
+    np.testing.assert_array_equal(plain.rows.value_um, bent.rows.value_um)
+    assert (plain.rows.matrix != bent.rows.matrix).nnz == 0
+    said = [note for note in left_out(job) if note.unsaid == "section"]
+    assert len(said) == any(s.geometry.lying is not None for s in job.settings)
+    assert all("could be up to" in note_words(note, SHOWN) for note in said)

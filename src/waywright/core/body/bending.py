@@ -64,7 +64,8 @@ def supports_mm(piece: Piece, setting: Setting, attitude: Attitude) -> tuple[flo
     said = dict(setting.carried_mm).get(piece.name)
     if said is None:
         said = piece.carried_mm if attitude.on is None else tuple(x for x, _ in attitude.rests_mm)
-    at = np.unique(said)
+    at = np.unique([x for x in said if -SAME_MM <= x <= piece.length_mm + SAME_MM])  # a block beside it carries nothing
+    at = np.clip(at, 0.0, piece.length_mm)
     kept = at[np.concatenate([[True], np.diff(at) > SAME_MM])] if len(at) else at
     return tuple(kept.tolist()) if len(kept) > 1 else ()
 
