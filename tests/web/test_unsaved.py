@@ -152,8 +152,41 @@ def test_refused_is_shown_and_the_rest_goes_on(
     assert page.locator(CELL.format(0)).input_value() == "2o.001"
     write(page, 0, "20.001")
     until(lambda: numbers(tmp_path / "bench.sqlite") == [20.002, 20.001])
+    told.wait_for(state="hidden")  # put right, it is no longer told
+    write(page, 200, "2o.003")
     told.get_by_role("button", name="Let it go").click()
     told.wait_for(state="hidden")
+
+
+@pytest.mark.parametrize("order", [("goes_mm", "stops_mm"), ("stops_mm", "goes_mm")])
+def test_both_ends_of_a_bracket_change_in_any_order(
+    order: tuple[str, str], running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
+) -> None:
+    """A bracket moves up, or down, by typing over its ends one after the other, whichever comes first; what was
+    upside down in between is not left standing as not saved."""
+    bench = running()
+    page = new_page()
+    page.allowed.append("422")  # type: ignore[attr-defined]
+    begin(page, bench)
+    row = 'tr[data-place="gaps;100;;"]'
+
+    def typed(key: str, text: str) -> None:
+        page.locator(f"{row} input[name^='{key}.']").fill(text)
+        page.keyboard.press("Enter")
+
+    typed("goes_mm", "20.004")
+    typed("stops_mm", "20.006")
+    all_saved(page)
+    for goes, stops in (("20.010", "20.012"), ("20.000", "20.002")):
+        for key in order:
+            typed(key, {"goes_mm": goes, "stops_mm": stops}[key])
+            page.wait_for_timeout(300)
+        page.locator("unsaved-readings").wait_for(state="hidden")
+        page.locator(f"{row} [data-mark]").get_by_text("✓").wait_for()
+        last = gaps(tmp_path / "bench.sqlite")[-1]
+        assert last.low is not None
+        assert last.high is not None
+        assert (last.low.number, last.high.number) == (float(goes), float(stops))
 
 
 @pytest.mark.slow

@@ -153,6 +153,7 @@ class Unsaved extends EventTarget {
       const told = await answers.next().then((one) => one.value, () => undefined);
       if (!told) return false;
       queue.drop(item, told.used);
+      this.overtake(item);
       this.follow(item, told);
       this.dispatchEvent(new CustomEvent("saved", { detail: { item, told } }));
       if (!more) {
@@ -176,6 +177,15 @@ class Unsaved extends EventTarget {
     }
     this.tell();
     return true;
+  }
+
+  // What was refused at the places that are saved now was put right by it.
+  overtake(saved) {
+    for (const item of this.refused()) {
+      const places = Object.entries(item.fields).filter(([name]) => name.startsWith("place."));
+      const same = item.url === saved.url && item.refused.theirs === undefined;
+      if (same && places.every(([name, place]) => saved.fields[name] === place)) this.letGo(item);
+    }
   }
 
   // What a saved entry is judged to be comes later; the next one does not wait for it.
