@@ -253,6 +253,34 @@ def test_a_longer_past_comes_in_beside_the_job(client: TestClient, book: Book, s
     assert client.get(page.url).context["page"].title == "Another title"
 
 
+def test_a_deleted_job_is_listed_and_comes_back(client: TestClient, book: Book, shop_job: int) -> None:
+    """The shop lists what was deleted, with a button that brings it back as it was."""
+    before = book.job(shop_job)
+    version = str(dict(page_of(client, f"/jobs/{shop_job}").versions)["head"])
+    client.post(f"/jobs/{shop_job}/delete", data={"sort": "head", "key": "", "version": version})
+    shop = page_of(client, "/")
+    assert [job.url for job in shop.jobs] == []
+    assert [job.url for job in shop.deleted] == [f"/jobs/{shop_job}"]
+    client.post(f"/jobs/{shop_job}/undo")
+    shop = page_of(client, "/")
+    assert shop.deleted == ()
+    assert [job.url for job in shop.jobs] == [f"/jobs/{shop_job}"]
+    assert book.job(shop_job) == before
+
+
+def test_a_copy_is_a_job_of_its_own(client: TestClient, book: Book, shop_job: int) -> None:
+    """A copy says all that the job says, and what is done to it leaves the job alone."""
+    before = book.job(shop_job)
+    page = client.post(f"/jobs/{shop_job}/duplicate")
+    copy = int(str(page.url).rsplit("/", 1)[1])
+    assert copy != shop_job
+    assert book.job(copy).title == f"{before.title}, copy"
+    assert replace(book.job(copy), title=before.title).settings == before.settings
+    setting = book.job(copy).settings[0]
+    book.delete(copy, Ref("setting", setting.id), book.snapshot(copy).versions[Ref("setting", setting.id)])
+    assert book.job(shop_job) == before
+
+
 def test_a_deleted_job_is_told(client: TestClient, shop_job: int) -> None:
     """The address of a job that was deleted says so and where to bring it back; nothing breaks."""
     client.post(f"/jobs/{shop_job}/delete", data={"sort": "head", "key": "", "version": "1"})

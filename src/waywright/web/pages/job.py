@@ -256,6 +256,13 @@ def redo(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(back_in(given, f"/jobs/{number}"))
 
 
+def duplicate(bench: Bench, request: Request, given: Given) -> Response:
+    """A job of its own with all that this one says now: another round may be tried in it, and this one stays."""
+    opened = bench.book.snapshot(number_of(request))
+    title = f"{opened.job.title or 'Untitled job'}, copy"
+    return goes_to(f"/jobs/{bench.book.begin(replace(opened.job, title=title), by_of(request))}")
+
+
 def back_in(given: Given, otherwise: str) -> str:
     """Where a form wants to return to: a page of this job, or its first one."""
     back = given.texts.get("back", "")
@@ -281,5 +288,6 @@ FORMS = (
     Form("/jobs/{job:int}/without", without, ("kind", "had", "back")),
     Form("/jobs/{job:int}/undo", undo, ("act", "back")),
     Form("/jobs/{job:int}/redo", redo, ("back",)),
+    Form("/jobs/{job:int}/duplicate", duplicate, ()),
     Form("/jobs/{job:int}/delete", delete, ("sort", "key", "version", "back")),
 )

@@ -42,6 +42,7 @@ class Shop(Page):
     """Every job of the book."""
 
     jobs: tuple[JobLine, ...] = ()
+    deleted: tuple[JobLine, ...] = ()
     book: str = ""
     warning: str = ""  # what went wrong beside a save
 
@@ -61,10 +62,12 @@ def shop(bench: Bench, request: Request) -> Response:
 
 def shop_page(bench: Bench, request: Request, wrong: str = "") -> Response:
     """The shop; with `wrong`, why a job was not taken in."""
+    every = bench.book.jobs(hidden=True)
     page = Shop(
         title="The shop",
         problem=wrong,
-        jobs=tuple(_line(job) for job in bench.book.jobs()),
+        jobs=tuple(_line(job) for job in every if not job.hidden),
+        deleted=tuple(_line(job) for job in every if job.hidden),
         book=bench.book.name,
         warning=bench.book.warning or "",
     )
