@@ -175,6 +175,38 @@ def test_typed_over_it_is_one_request_again(running: Callable[..., Running], new
         assert len(sent) == count
 
 
+def test_half_a_number_survives_a_reload(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
+    """A number that is half typed is there after the page is loaded again, said to be not saved, and is saved with the
+    next Enter; once saved, nothing of it comes back."""
+    bench = running()
+    page = new_page()
+    page.goto(f"{bench.url}/jobs/new")
+    page.locator(".form button").click()
+    page.wait_for_selector("html.scripted")
+    cell = page.locator('tr[data-place="gaps;100;;"] input[name^="just_mm."]')
+    assert cell.get_attribute("inputmode") == "decimal"
+    cell.click()
+    page.keyboard.type("20.00")
+    page.reload()
+    page.wait_for_selector("html.scripted")
+    assert cell.input_value() == "20.00"
+    assert "not saved" in page.locator('tr[data-place="gaps;100;;"]').inner_text()
+    cell.click()
+    page.keyboard.press("End")
+    page.keyboard.type("4")
+    page.keyboard.press("Enter")
+    all_saved(page)
+    cell.fill("20.009")
+    page.reload()
+    page.wait_for_selector("html.scripted")
+    assert cell.input_value() == "20.009"
+    cell.fill("20.004")
+    page.reload()
+    page.wait_for_selector("html.scripted")
+    assert cell.input_value() == "20.004"
+    assert "not saved" not in page.locator('tr[data-place="gaps;100;;"]').inner_text()
+
+
 def test_undo_comes_back_to_the_same_place(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
     """A reading typed by a slip is taken back from where one stands."""
     bench = running()

@@ -14,14 +14,44 @@ class EntryGrid extends HTMLElement {
     this.form.addEventListener("keydown", (event) => this.key(event));
     this.form.addEventListener("change", (event) => this.changed(event));
     this.form.addEventListener("paste", (event) => this.paste(event));
+    this.form.addEventListener("input", () => this.keepDraft());
     this.form.addEventListener("submit", (event) => {
       event.preventDefault();
       this.commit([...this.form.querySelectorAll("[data-place]")].filter((row) => this.touched(row)));
     });
     unsaved.addEventListener("saved", (event) => this.saved(event.detail));
     unsaved.addEventListener("refused", (event) => this.refused(event.detail));
+    this.bringDraft();
     this.first();
     this.askNext();
+  }
+
+  // What is typed and not yet sent: half a number survives a reload. Whatever was saved there meanwhile stands.
+  get draft() {
+    return `waywright-draft-${this.form.getAttribute("action")}`;
+  }
+
+  keepDraft() {
+    const rows = [...this.form.querySelectorAll("[data-place]")].filter((row) => this.touched(row));
+    const kept = rows.flatMap((row) => this.named(row).filter((field) => field.type === "text" && this.differs(field)).map(
+      (field) => [row.dataset.place, field.name.split(".")[0], field.value, this.shown.get(field.name) ?? ""]));
+    if (kept.length) sessionStorage.setItem(this.draft, JSON.stringify(kept));
+    else sessionStorage.removeItem(this.draft);
+  }
+
+  bringDraft() {
+    for (const [place, column, text, over] of JSON.parse(sessionStorage.getItem(this.draft) ?? "[]")) {
+      const row = this.form.querySelector(`[data-place="${CSS.escape(place)}"]`);
+      const field = row?.querySelector(`input[type=text][name^="${CSS.escape(column)}."]`);
+      if (!field || field.value !== over) continue;
+      field.value = text;
+      this.mark(row, "not saved", "typed and not yet saved");
+    }
+    sessionStorage.removeItem(this.draft);
+  }
+
+  differs(field) {
+    return field.value !== (this.shown.get(field.name) ?? "");
   }
 
   value(field) {
@@ -170,6 +200,7 @@ class EntryGrid extends HTMLElement {
       row.dataset.wait = "";
       this.mark(row, "…", "");
     }
+    this.keepDraft();
     this.pressed = performance.now();
     unsaved.add({ url: this.form.getAttribute("action"), job: this.job, fields, label: labels.join("; ") });
   }
