@@ -175,6 +175,34 @@ def test_typed_over_it_is_one_request_again(running: Callable[..., Running], new
         assert len(sent) == count
 
 
+def test_enter_goes_to_what_is_typed_next(
+    running: Callable[..., Running], new_page: Callable[..., Page], tmp_path: Path
+) -> None:
+    """Behind a stack that goes comes the one that does not, behind that the next place: two brackets are typed by
+    numbers and Enter alone; a stack that just goes is followed by that of the next place."""
+    bench = running()
+    page = new_page()
+    page.goto(f"{bench.url}/jobs/new")
+    page.locator(".form button").click()
+    page.wait_for_selector("html.scripted")
+    page.locator('tr[data-place="gaps;0;;"] input[name^="goes_mm."]').click()
+    for text in ("20.004", "20.006", "20.008", "20.010"):
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+    page.locator('tr[data-place="gaps;300;;"] input[name^="just_mm."]').click()
+    for text in ("20.005", "20.003"):
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+    all_saved(page)
+    with Book.open(tmp_path / "bench.sqlite", create=False) as book:
+        job = book.job(1)
+    gone = job.corrected()
+    found = [r for r in job.settings[0].readings if r.entry == "gaps" and r.id not in gone]
+    brackets = [(r.x_mm, r.low.number, r.high.number) for r in found if r.low and r.high]
+    assert brackets == [(0.0, 20.004, 20.006), (100.0, 20.008, 20.010)]
+    assert [(r.x_mm, r.value.number) for r in found if r.value] == [(300.0, 20.005), (400.0, 20.003)]
+
+
 def test_half_a_number_survives_a_reload(running: Callable[..., Running], new_page: Callable[..., Page]) -> None:
     """A number that is half typed is there after the page is loaded again, said to be not saved, and is saved with the
     next Enter; once saved, nothing of it comes back."""

@@ -102,7 +102,8 @@ class EntryGrid extends HTMLElement {
       if (field.tagName === "SELECT" && event.key !== "Enter") return;
       event.preventDefault();
       this.commit([row]);
-      this.step(row, this.fields(row).indexOf(field), event.key === "ArrowUp" || (event.key === "Enter" && event.shiftKey) ? -1 : 1);
+      const back = event.key === "ArrowUp" || (event.key === "Enter" && event.shiftKey);
+      if (event.key !== "Enter" || back || !this.bracket(row, field)) this.step(row, this.fields(row).indexOf(field), back ? -1 : 1);
     } else if (row && (event.key === "ArrowLeft" || event.key === "ArrowRight") && field.type === "text") {
       const on = event.key === "ArrowRight";
       if (field.selectionStart !== field.selectionEnd && field.value) return;
@@ -135,6 +136,18 @@ class EntryGrid extends HTMLElement {
     const field = next ? this.fields(next)[0] : this.form.elements.stack;
     field.focus();
     field.select?.();
+  }
+
+  // A bracket is typed as it is tried: what goes, what does not, the next place. True when the hand went there.
+  bracket(row, field) {
+    const of = (one, key) => this.fields(one).find((each) => each.name.startsWith(key));
+    const [goes, stops] = [of(row, "goes"), of(row, "stops")];
+    if (!goes || !stops || !field.value) return false;
+    const rows = [...row.parentElement.children].filter((one) => one.dataset.place);
+    const next = field === goes ? stops : field === stops && goes.value ? of(rows[rows.indexOf(row) + 1] ?? row, "goes") : null;
+    next?.focus();
+    next?.select?.();
+    return Boolean(next);
   }
 
   step(row, column, by) {
