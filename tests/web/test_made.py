@@ -90,6 +90,8 @@ def test_blocks_over_the_supports_count_once_ticked(client: TestClient, book: Bo
     assert now() == ((lower, at),)
     readings = next(s for s in book.job(number).settings if s.id == one.id).readings
     assert readings == one.readings
+    page = client.get(f"/jobs/{number}/setting?id={one.id}").context["page"]
+    assert [tick.name for tick in page.ticks if tick.done] == ["wiped", "supports"]
     client.post(f"/jobs/{number}/setting/ticks?id={one.id}", data={"wiped": "yes"})
     assert now() == ()
 

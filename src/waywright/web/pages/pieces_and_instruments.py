@@ -34,10 +34,15 @@ MADE_SKIPPED = ("name", "faces")  # of a piece: the form of how it is made has t
 class SectionDrawing:
     """A section to scale, face up: of each layer x, y, width and height, mm."""
 
-    words: str
+    size: str
     wide_mm: float
     deep_mm: float
     layers: tuple[tuple[float, float, float, float], ...]
+
+    @property
+    def words(self) -> str:
+        """Under it, and read aloud in its stead."""
+        return f"The section in its middle, face up, {self.size}, to scale"
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,7 @@ class Made:
     fields: tuple[Field, ...]
     version: int
     section: SectionDrawing | None
+    stiff: bool  # nothing is known of its section
 
 
 @dataclass(frozen=True)
@@ -132,7 +138,8 @@ def _made_form(
     choices = {"material": tuple(filter(None, dict.fromkeys([*BUILT_IN, *own, piece.material])))}
     fields = form_of(Piece, filled, MADE_SKIPPED, choices, wrong if mine else None)
     fields = tuple(field for field in fields if field.name != "section.x_mm")  # the same all along
-    return Made(piece.name, fields, opened.versions[Ref("piece", piece.name)], section_of(piece, shown))
+    version = opened.versions[Ref("piece", piece.name)]
+    return Made(piece.name, fields, version, section_of(piece, shown), not piece.along)
 
 
 def _made_at(piece: str) -> str:
@@ -147,7 +154,7 @@ def section_of(piece: Piece, shown: Shown) -> SectionDrawing | None:
         return None
     wide, deep = max(width for _, width, _ in boxes), max(y + thick for y, _, thick in boxes)
     layers = tuple((0.5 * (wide - width), y, width, thick) for y, width, thick in boxes)
-    return SectionDrawing(f"{shown.lengths(deep)} × {shown.length_text(wide)}, to scale", wide, deep, layers)
+    return SectionDrawing(f"{shown.lengths(deep)} × {shown.length_text(wide)}", wide, deep, layers)
 
 
 def save_made(bench: Bench, request: Request, given: Given) -> Response:

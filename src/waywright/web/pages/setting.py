@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields, replace
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
-from waywright.core.evidence.job import JobError, Reading, Setting
+from waywright.core.evidence.job import Job, JobError, Reading, Setting
 from waywright.core.results.expect import expected
 from waywright.record import Add, By, Conflict, Edit, Memo, Missing, NumberReused, OutOfOrder, Put, Ref, Saved, Snapshot
 from waywright.views.cautions import LIFTING
@@ -113,7 +113,7 @@ def setting_page(
     if given is not None:
         grids = tuple(_as_sent(grid, given) for grid in grids)
     job, number = opened.job, opened.id
-    done = _ticked(opened.memos.get(ticks_memo(one.id), ""))
+    done = (*_ticked(opened.memos.get(ticks_memo(one.id), "")), *(["supports"] if _stands_under(job, one) else []))
     own = {**given_of(one.geometry), **given_of(replace(one, readings=()))}
     later = next((s for before, s in zip(job.settings, job.settings[1:], strict=False) if before.id == one.id), None)
     page = SettingPage(
@@ -326,16 +326,25 @@ def so(bench: Bench, request: Request, given: Given) -> Response:
     return goes_to(setting_url(number, one.id))
 
 
+def _under_blocks(job: Job, one: Setting) -> tuple[str, tuple[float, ...]] | None:
+    """The lower of a lay-up and the places straight under its blocks; None where there are none to stand on."""
+    lying = one.geometry.lying
+    at = tuple(sorted({r.x_mm for r in one.geometry.rests(one.readings) if r.x_mm is not None}))
+    return (job.piece_of(lying.lower).name, at) if lying is not None and len(at) > 1 else None
+
+
+def _stands_under(job: Job, one: Setting) -> bool:
+    """Whether it is said that the lower stands straight under its blocks."""
+    return _under_blocks(job, one) in one.carried_mm
+
+
 def _carried(opened: Snapshot, one: Setting, under: bool) -> Iterator[Edit]:
     """That the lower stands straight under the blocks counts, once it is ticked."""
-    lying = one.geometry.lying
-    if lying is None or lying.lower not in opened.job.faces():
+    found = _under_blocks(opened.job, one)
+    if found is None:
         return
-    piece = opened.job.piece_of(lying.lower).name
-    at = tuple(sorted({r.x_mm for r in one.geometry.rests(one.readings) if r.x_mm is not None}))
-    others = tuple(each for each in one.carried_mm if each[0] != piece)
-    said = dict(one.carried_mm).get(piece)
-    carried = (*others, (piece, at)) if under and len(at) > 1 else others if said == at else one.carried_mm
+    others = tuple(each for each in one.carried_mm if each[0] != found[0])
+    carried = (*others, found) if under else others if found in one.carried_mm else one.carried_mm
     if carried != one.carried_mm:
         ref = Ref("setting", one.id)
         yield Put(ref, opened.versions[ref], replace(one, readings=(), carried_mm=carried))
