@@ -2,8 +2,8 @@
 
 The job of `bench_solve`, its pieces with a section, each lay-up carried and rested, so that every row gains offsets and
 named columns: rows, factor, heights, every sigma and blind spots, against the same job of stiff pieces, the best of
-several tries each, in turn. A design is a tapered edge with holes: how it hangs, and the three best pairs of places for
-it, nothing kept from before.
+several tries each, in turn. A design is a tapered edge: how it hangs, and the three best pairs of places for it,
+nothing kept from before.
 """
 
 from __future__ import annotations
@@ -43,7 +43,8 @@ def rows() -> list[Row]:
     name = f"solve from readings on, 3 faces × {STATIONS} × 5 nodes, with weight and warmth, against without"
     return [
         Row(name, bent, plain, bent / plain, "<= 1.2"),
-        Row("beam: a tapered edge with holes, as it hangs and its best places", *design(), "<= 50"),
+        Row("beam: a tapered edge, as it hangs and its best places", *design(()), "<= 50", unit="ms"),
+        Row("the same with five holes, its web solved", *design(tuple(range(150, 900, 150))), unit="ms"),
     ]
 
 
@@ -57,9 +58,9 @@ def carried(job: Job) -> Job:
     )  # fmt: skip
 
 
-def design() -> tuple[float, None, float]:
-    """Seconds, and the same in milliseconds."""
-    holes = tuple(Hole(float(x), 30.0) for x in range(150, 900, 150))
+def design(at_mm: tuple[int, ...]) -> tuple[float, None, float]:
+    """Milliseconds, with holes at these places."""
+    holes = tuple(Hole(float(x), 30.0) for x in at_mm)
     marked = IShape(depth_mm=60.0, width_mm=40.0, web_mm=10.0, flange_mm=12.0, holes=holes)
     sections = (marked, replace(marked, x_mm=1000.0, depth_mm=110.0, holes=()))
     edge = beam.Beam(1000.0, sections, BUILT_IN["cast iron"])
@@ -69,8 +70,8 @@ def design() -> tuple[float, None, float]:
         edge.carried((200.0, 800.0)).sag(np.linspace(0.0, 1000.0, 201))
         best(edge)
 
-    found = min(seconds(once) for _ in range(TRIES))
-    return found, None, 1e3 * found
+    found = 1e3 * min(seconds(once) for _ in range(TRIES))
+    return found, None, found
 
 
 def seconds(what: Callable[[], object]) -> float:

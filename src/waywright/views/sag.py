@@ -64,7 +64,7 @@ def _sag(name: str, beam: Beam, carried_mm: tuple[float, ...]) -> Sag:
     supports, x = carried_mm or places.least_mm, np.linspace(0.0, beam.length_mm, PLACES)
     hung = beam.carried(supports).sag(x)
     bow = float(minimum_zone_lines(x, hung)[0])
-    return Sag(name, beam.weight_n / GRAVITY, supports, x, hung, bow, places, beam, not carried_mm)
+    return Sag(name, beam.weight_n / GRAVITY, supports, x, hung, bow, places, beam, not carried_mm, beam.error)
 
 
 def sag_json(found: Sequence[Sag]) -> Mapping[str, Any]:

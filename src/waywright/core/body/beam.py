@@ -23,6 +23,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from waywright.core.body.stiffness import stiffness
+from waywright.core.body.web import softened
 from waywright.core.evidence.material import Material
 from waywright.core.evidence.section import Hole, Section, Webbed
 from waywright.core.evidence.things import FloatArray
@@ -30,6 +31,7 @@ from waywright.core.evidence.things import FloatArray
 GRAVITY = 9.80665  # m/s², the standard one; the local one differs by 0.3 %
 PARTS = 24  # of a length, at least
 PARTS_OF_A_HOLE = 8
+BEAM_HOLDS = 0.05  # where holes make a beam further off than this, the solve of the web is taken
 
 _points, _weights = np.polynomial.legendre.leggauss(6)
 _points, _weights = 0.5 * (1 + _points), 0.5 * _weights  # on 0 to 1
@@ -93,6 +95,7 @@ class Beam:
     material: Material
     mass_kg: float | None = None
     holes: bool = True  # false: as if its webs were whole
+    as_solved: bool = True  # false: as a beam, though its web was solved and is further off than that holds
 
     def carried(self, supports_mm: Sequence[float], loads: Sequence[Load] = (), weight: float = 1.0) -> Carried:
         """On two supports or more, that are level and carry from below; `loads` are down, `weight` a share of its own.
@@ -116,14 +119,14 @@ class Beam:
         first, last = crown(np.array([0.0, self.length_mm]))[:, 0]
         return np.asarray(crown(x_mm)[:, 0] - first - (last - first) * x_mm / self.length_mm)
 
-    def softened_by_holes(self) -> float:
-        """By what share the holes of its webs let it bend more under a load in the middle of its length."""
-        if not self.cut():
-            return 0.0
-        ends, middle = (0.0, self.length_mm), 0.5 * self.length_mm
-        both = (self, replace(self, holes=False))
-        holed, whole = (beam.carried(ends, ((middle, 1.0),), 0.0).sag(np.array([middle]))[0] for beam in both)
-        return float(holed / whole - 1)
+    @property
+    def error(self) -> float | None:
+        """By what share a solve of the whole web hangs further than the beam has it; None where none can be made: of a
+        piece without holes, or of sections of several shapes."""
+        alike = len({section.flanges for section in self.sections if isinstance(section, Webbed)}) == 1
+        if not self.cut() or not alike or not all(isinstance(section, Webbed) for section in self.sections):
+            return None
+        return _error(self)
 
     def cut(self) -> list[Hole]:
         """The holes of its webs."""
@@ -163,6 +166,19 @@ class _Shape:
         return np.hstack([np.where(x_mm[:, None] > at_mm, slope, 0.0), own])
 
 
+@lru_cache(64)
+def _error(beam: Beam) -> float:
+    x = np.linspace(0.0, beam.length_mm, 51)
+    even = tuple(zip(x.tolist(), np.gradient(x).tolist(), strict=True))
+    plain = replace(beam, as_solved=False)
+    holed, whole = (
+        float(each.carried((0.0, beam.length_mm), even, 0.0).sag(np.array([0.5 * beam.length_mm]))[0])
+        for each in (plain, replace(plain, holes=False))
+    )
+    solved = softened(beam.sections, tuple(beam.cut()), beam.length_mm, beam.material.poisson)
+    return solved * whole / holed - 1
+
+
 @lru_cache(256)
 def _shape(beam: Beam) -> _Shape:
     cuts = [x for hole in beam.cut() for x in np.linspace(*hole.ends_mm, PARTS_OF_A_HOLE + 1)]
@@ -182,8 +198,10 @@ def _shape(beam: Beam) -> _Shape:
         values = [np.concatenate([ends[:-1, None], at, ends[1:, None]], axis=1) for at, ends in each]
         return Curves(breaks, np.stack([value @ _TO_POWERS for value in values], axis=2))
 
-    limp = 1e3 / (beam.material.e_gpa * inertia)  # 1/EI of GPa and mm⁴, in 1/(N·m²)
-    loose = 2 * (1 + beam.material.poisson) / (1e3 * beam.material.e_gpa * shear)  # 1/GA_s of GPa and mm², in 1/N
+    error = beam.error if beam.as_solved else None
+    modulus_gpa = beam.material.e_gpa / (1 + error if error is not None and abs(error) > BEAM_HOLDS else 1)
+    limp = 1e3 / (modulus_gpa * inertia)  # 1/EI of GPa and mm⁴, in 1/(N·m²)
+    loose = 2 * (1 + beam.material.poisson) / (1e3 * modulus_gpa * shear)  # 1/GA_s of GPa and mm², in 1/N
     each_m = GRAVITY * beam.material.density_kg_m3 * 1e-6 * area
     each_m *= 1.0 if beam.mass_kg is None else GRAVITY * beam.mass_kg / integral(each_m)[1][-1]
     weight = integral(each_m)
@@ -216,3 +234,4 @@ def forget() -> None:
     """Keep nothing of what was worked out: for who measures how long it takes."""
     _carried.cache_clear()
     _shape.cache_clear()
+    _error.cache_clear()

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from waywright.core.body.beam import GRAVITY, Beam, Load
+from waywright.core.body.beam import BEAM_HOLDS, GRAVITY, Beam, Load
 from waywright.core.evidence.bends import Attitude, Bend
 from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.material import BUILT_IN, DOUBT, material_named
@@ -214,11 +214,12 @@ def _from_up(face: Face, attitude: Attitude) -> float:
 
 
 def stiffness_doubt(beam: Beam) -> float:
-    """How well the sag of a section is known, as a share of it; holes add as much as they change."""
+    """How well the sag of a section is known, as a share of it; holes add what a beam is off of a solve of the web."""
     of_material = beam.material.e_doubt
     solid = all(isinstance(section, Solid) for section in beam.sections)
     share = of_material if solid and beam.mass_kg else max(of_material, DOUBT)
-    return float(np.hypot(share, beam.softened_by_holes()))
+    holes = 0.0 if not beam.cut() else BEAM_HOLDS if beam.error is None else min(abs(beam.error), BEAM_HOLDS)
+    return float(np.hypot(share, holes))
 
 
 # -- warmth

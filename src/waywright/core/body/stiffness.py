@@ -2,7 +2,7 @@
 
 A drawn section is a stack of rectangular layers, from the face to the back. Shear is carried as its energy says,
 A_s = I² / ∫ Q²/b dy (Timoshenko): five sixths of a rectangle. Across a hole what is above and what is below share it;
-that these bend by themselves over a wide one is left out, and part of the doubt.
+that these bend by themselves over a wide one is left to a solve of the whole `web`.
 """
 
 from __future__ import annotations
@@ -52,6 +52,31 @@ def outline_mm(sections: Sequence[Section], x_mm: float) -> list[tuple[float, fl
     width, thick = (each[:, 0].tolist() for each in _layers(one, _sizes(one, other, at), at, ()))
     below = np.cumsum([0.0, *thick[:-1]]).tolist()
     return [(y, w, t) for y, w, t in zip(below, width, thick, strict=True) if w and t]
+
+
+def rows_mm(sections: Sequence[Section], x_mm: FloatArray, size_mm: float) -> tuple[FloatArray, FloatArray]:
+    """A piece of webs cut into rows no higher than `size_mm`: (n, rows + 1) depths below the face at places (n,), and
+    how thick each row is between two of them, (n − 1, rows)."""
+    mids = 0.5 * (x_mm[1:] + x_mm[:-1])
+    depths = _whole_layers(sections, x_mm)[1]
+    widths = _whole_layers(sections, mids)[0]
+    cuts, thick = [np.zeros(len(x_mm))], []
+    for width, layer in zip(widths, depths, strict=True):
+        count = max(2, int(np.ceil(layer.max() / size_mm)))
+        cuts += [cuts[-1] + layer * share for share in np.arange(1, count + 1) / count]
+        thick += [width] * count
+    return np.array(cuts).T, np.array(thick).T
+
+
+def _whole_layers(sections: Sequence[Section], x_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Width and thickness of the layers of a web without holes, (layers, n)."""
+    at = np.maximum(np.searchsorted([section.x_mm for section in sections], x_mm, side="right") - 1, 0)
+    last = len(sections) - 1
+    pairs = [(sections[i], sections[min(i + 1, last)], np.array([x])) for i, x in zip(at, x_mm, strict=True)]
+    found = [_layers(one, _sizes(one, other, x), x, ()) for one, other, x in pairs]
+    width, thick = (np.hstack(each) for each in zip(*found, strict=True))
+    kept = [0, 1, *range(4, len(width))]  # the two halves of the web are one
+    return width[kept], np.vstack([thick[:1], thick[1:2] + thick[3:4], thick[4:]])
 
 
 def _sizes(one: Section, other: Section, x_mm: FloatArray) -> dict[str, FloatArray]:
