@@ -115,9 +115,9 @@ class Beam:
         NaN where the depth is not known. The even gradient makes it α·T·L²/8h of a bar of depth h, whatever the rest
         of the section: κ = ∫ α T(y) (y − ȳ) dA / I with T linear in y.
         """
-        crown = _shape(self).crown_um
-        first, last = crown(np.array([0.0, self.length_mm]))[:, 0]
-        return np.asarray(crown(x_mm)[:, 0] - first - (last - first) * x_mm / self.length_mm)
+        at, back = np.unique(x_mm, return_inverse=True)
+        first, *crown, last = _shape(self).crown_um(np.array([0.0, *at, self.length_mm]))[:, 0]
+        return np.asarray((crown - first - (last - first) * at / self.length_mm)[back])
 
     @property
     def error(self) -> float | None:

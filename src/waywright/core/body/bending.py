@@ -43,9 +43,9 @@ def standing(job: Job, setting: Setting) -> dict[str, Attitude]:
     """How each piece stood, by its name, that on top first; spacers typed in any block of the setting count."""
     corrected = job.corrected()
     blocks = [s for s in job.settings if s.group == setting.group] or [setting]
-    readings = tuple(r for s in blocks for r in s.readings if r.id not in corrected)
+    rests = tuple(r for s in blocks for r in s.geometry.rests(s.readings) if r.id not in corrected)
     found: dict[str, Attitude] = {}
-    for attitude in setting.geometry.attitudes(job, replace(setting, readings=readings)):
+    for attitude in setting.geometry.attitudes(job, replace(setting, readings=rests)):
         found.setdefault(job.piece_of(attitude.face).name, attitude)
     return dict(reversed(found.items()))
 
