@@ -382,3 +382,24 @@ def test_a_job_that_says_nothing_of_weight_keeps_its_numbers(path: Path) -> None
     said = [note for note in left_out(job) if note.unsaid == "section"]
     assert len(said) == any(s.geometry.lying is not None for s in job.settings)
     assert all("could be up to" in note_words(note, SHOWN) for note in said)
+
+
+def test_an_upper_that_nobody_weighed_still_pushes() -> None:
+    """A lower with a section under an upper of which nothing is known hangs by a load about its own weight, known to a
+    half; weighed, by what it weighs; where the two touch it is said that their weight is left out."""
+    job = three(lambda at: (20.0, 580.0), material="cast iron", section=SECTION)
+    p, q, r = job.pieces
+    unknown = replace(job, pieces=(p, replace(q, section=None, material=None), r))
+    setting = unknown.settings[0]
+    x = np.array([300.0])
+    found = {bend.label: bend for bend in bends(unknown, setting) if bend.piece == "P"}
+    assert found["weight of Q"].prior == 0.5
+    half = WEIGHT_N / 2
+    loaded, alone = hung((20.0, 580.0), [(100.0, half), (500.0, half)]), hung((20.0, 580.0))
+    pushed = found["weight of Q"].heights(job.faces()["P"], x, x)[0]
+    assert pushed == pytest.approx(-np.interp(300.0, FINE, loaded - alone), rel=1e-4)
+    weighed = replace(job, pieces=(p, replace(q, section=None, material=None, mass_kg=WEIGHT_N / 9.80665), r))
+    assert "weight of Q" not in {bend.label for bend in bends(weighed, setting)}
+    touching = replace(setting, readings=(), geometry=LayUp("P", "Q", "over", touching=True))
+    (note,) = (note for note in left_out(replace(job, settings=(touching,))) if note.unsaid == "contact")
+    assert "touch" in note_words(note, SHOWN)

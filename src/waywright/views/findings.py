@@ -85,6 +85,9 @@ def _(note: WeightLeftOut, shown: Shown) -> str:
         taken = f"Weight is left out: {names} {'is' if one else 'are'} taken as straight as without sag"
         cure = "stand the blocks above the feet, so that both sags are alike, or give depth and width"
         return f"{taken}, which could be up to {most} off where carried at the ends; {cure}."
+    if note.unsaid == "contact":
+        cure = "say where they bear (carried_mm), or stand them on blocks"
+        return f"Where {names} touch nobody knows what carries them: up to {most} of sag is left out; {cure}."
     cure = "type where (carried_mm), best straight under the blocks"
     return f"Nobody said what {names} stood on: up to {most} of {their} sag is in doubt, and in the bands; {cure}."
 

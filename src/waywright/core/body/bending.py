@@ -22,6 +22,7 @@ from waywright.core.evidence.section import Computed, Solid
 from waywright.core.evidence.things import Face, FloatArray, Piece, exact_sin_cos
 from waywright.core.evidence.where import joined
 
+WEIGHT_DOUBT = 0.5  # of the weight of an upper that nobody weighed, taken as that of its lower: a guess, no source
 PIECE_DOUBT = 0.03  # of its sag, of a piece beside others of its material and section: a guess, no source
 # °C between face and back, by what was said of it: guesses, no source.
 RESTED_C = {"overnight": 0.05, "hours": 0.15, "just handled": 0.5}
@@ -97,15 +98,18 @@ def _by_weight(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
     pushed: dict[str, list[_Part]] = {}  # by what stands on a piece
     for name, attitude in stood.items():
         piece, supports = pieces[name], supports_mm(pieces[name], setting, attitude)
-        beam = beam_of(job, piece) or _of_weight_alone(piece)
-        if beam is None or (attitude.on is not None and not supports):
+        lower = None if attitude.on is None else job.piece_of(attitude.on)
+        beam = beam_of(job, piece) or _of_weight_alone(job, piece, lower)
+        if beam is None or (lower is not None and not supports):
             continue
         own = _Part(tuple((h.x_mm, GRAVITY * h.mass_kg) for h in setting.hung if h.piece == name), weight=1.0)
         parts = [own, *pushed.get(name, ())]
-        if attitude.on is not None:
+        if lower is not None:
             parts = list(_shared(own, beam, supports, attitude, f"what each spacer of {setting.group} carries"))
+            if not piece.along and not piece.mass_kg:
+                parts.append(_Part(weight=1.0, label=f"weight of {name}", prior=WEIGHT_DOUBT))
             supports = (supports[0], supports[-1])
-            under = pushed.setdefault(job.piece_of(attitude.on).name, [])
+            under = pushed.setdefault(lower.name, [])
             under += (_under(job, setting, attitude, part, beam, supports) for part in parts)
         if piece.along:
             hangs = _Hanging(beam, -_from_up(job.faces()[attitude.face], attitude), _ways(beam, supports))
@@ -119,10 +123,14 @@ def _by_weight(job: Job, setting: Setting, stood: dict[str, Attitude]) -> Iterat
             yield Bend(name, heights, own_label(piece), PIECE_DOUBT)
 
 
-def _of_weight_alone(piece: Piece) -> Beam | None:
-    """A piece that was weighed and whose section nobody said: as an even bar, for what it does to others."""
+def _of_weight_alone(job: Job, piece: Piece, lower: Piece | None) -> Beam | None:
+    """A piece whose section nobody said, as an even bar, for what it does to the one it stands on: as heavy as it was
+    weighed, or about as heavy for its length as that one."""
+    mass = piece.mass_kg
+    if mass is None and lower is not None and (under := beam_of(job, lower)) is not None:
+        mass = under.weight_n / GRAVITY * piece.length_mm / lower.length_mm
     even = Computed(area_mm2=1e3, inertia_mm4=1e6)
-    return Beam(piece.length_mm, (even,), BUILT_IN["steel"], piece.mass_kg) if piece.mass_kg else None
+    return Beam(piece.length_mm, (even,), BUILT_IN["steel"], mass) if mass else None
 
 
 def _shared(own: _Part, beam: Beam, supports: tuple[float, ...], attitude: Attitude, label: str) -> Iterator[_Part]:

@@ -18,12 +18,13 @@ USUAL_DEPTH = 1 / 12  # of its length, where nobody said how deep a piece is: a 
 
 
 def left_out(job: Job) -> Iterator[WeightLeftOut]:
-    """Of pieces that were read: whose section nobody said, and of which nobody said what they stood on.
+    """Of pieces that were read: whose section nobody said, of which nobody said what they stood on or where they touch.
 
     At most so much: on its ends a piece hangs furthest.
     """
     no_section: dict[str, float] = {}
     no_supports: dict[str, float] = {}
+    no_contact: dict[str, float] = {}
     for setting in job.settings:
         for name, attitude in standing(job, setting).items():
             piece = job.piece_of(attitude.face)
@@ -31,11 +32,13 @@ def left_out(job: Job) -> Iterator[WeightLeftOut]:
                 if setting.geometry.lying is not None:
                     no_section[name] = _on_its_ends_um(_usual(job, piece))
             elif not supports_mm(piece, setting, attitude):
-                no_supports[name] = _on_its_ends_um(beam)
+                (no_supports if attitude.on is None else no_contact)[name] = _on_its_ends_um(beam)
     if no_section:
         yield WeightLeftOut(tuple(no_section), "section", max(no_section.values()))
     if no_supports:
         yield WeightLeftOut(tuple(no_supports), "supports", max(no_supports.values()))
+    if no_contact:
+        yield WeightLeftOut(tuple(no_contact), "contact", max(no_contact.values()))
 
 
 def _usual(job: Job, piece: Piece) -> Beam:

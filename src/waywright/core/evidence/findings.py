@@ -347,11 +347,12 @@ class Parallel:
 class WeightLeftOut:
     """Pieces of which nobody said how they are made, or what they stood on, and by how much they may hang at most.
 
-    Without a `section` their sag is left out; without `supports` it is in the bands of what is told.
+    Without a `section`, or a place of `contact` where they touch what they lie on, their sag is left out; without
+    `supports` it is in the bands of what is told.
     """
 
     pieces: tuple[str, ...]
-    unsaid: Literal["section", "supports"]
+    unsaid: Literal["section", "supports", "contact"]
     most_um: float
 
 
