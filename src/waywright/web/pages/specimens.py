@@ -14,6 +14,8 @@ from waywright.core.evidence.findings import Change, Report, Shape
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.lying import ENDS
+from waywright.core.evidence.section import IShape
+from waywright.core.evidence.things import Piece
 from waywright.core.readings import LayUp
 from waywright.core.report import report
 from waywright.demo import shop
@@ -32,8 +34,10 @@ from waywright.web.page_parts import face_parts, shapes_of, suspect_words
 from waywright.web.pages.form_conflict import Both, Sides
 from waywright.web.pages.history import ActLine
 from waywright.web.pages.papers import Paper
+from waywright.web.pages.pieces_and_instruments import SectionDrawing, section_of
 from waywright.web.ring import changed, legend, limits_um, ring
 
+EDGE = IShape(depth_mm=80.0, width_mm=40.0, web_mm=10.0, flange_mm=12.0)
 TAKEN_UM, TAKEN_U_UM = 4.0, 0.6  # of the pass that is shown
 
 
@@ -44,6 +48,7 @@ class Specimens(Page):
     faces: tuple[FacePart, ...] = ()
     facing: Drawing | None = None
     touching: tuple[Drawing | None, ...] = ()
+    section: SectionDrawing | None = None
     ring: Drawing | None = None
     legend: str = ""
     change: Drawing | None = None
@@ -90,7 +95,8 @@ def specimens(bench: Bench, request: Request) -> Response:
                 (("blind", "Blind: the whole shape of Untouched."), ("weak", "Weak: the twist of Untouched: ± 2 µm.")),
             ),
         ),
-        facing=facing(job, one, shapes, reach, shown),
+        facing=facing(job, carried(job, one), shapes, reach, shown),
+        section=section_of(Piece("edge", (job.faces()["Alder"],), section=EDGE), shown),
         touching=tuple(
             facing(job, lain, shapes, reach, shown) for lain in (touching(one, None), touching(one, ENDS[0]))
         ),
@@ -127,6 +133,13 @@ def specimens(bench: Bench, request: Request) -> Response:
         ),
     )
     return bench.show(request, "specimens.html", page)
+
+
+def carried(job: Job, setting: Setting) -> Setting:
+    """The same with its lower on two supports."""
+    assert setting.geometry.lying is not None
+    piece = job.piece_of(setting.geometry.lying.lower)
+    return replace(setting, carried_mm=((piece.name, (0.2 * piece.length_mm, 0.8 * piece.length_mm)),))
 
 
 def touching(setting: Setting, held: str | None) -> Setting:
