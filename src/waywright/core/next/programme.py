@@ -57,7 +57,20 @@ class Programme:
 def programme(plan: ReadingPlan, candidates: Iterable[Candidate]) -> Programme:
     """The programme of fewest readings found; with `reached` False, everything once: the furthest that was tried."""
     with part(0.0, 0.4):
-        told, reach_um = _worth_having(plan, candidates)
+        offered = list(candidates)
+    told, reach_um = _worth_having(plan, offered)
+    found = _least(plan, told, reach_um)
+    moved = any(offer.candidate.moved for offer in found.taken)
+    if moved or (found.taken and not found.reached and reach_um <= plan.required_sigma_um):  # that may take very many
+        everything = [t for c in offered if (t := plan.information_of(c)) is not None]
+        wider = _least(plan, sorted(everything, key=_round_of, reverse=True), plan.reach_um(everything, TIMES))
+        if wider.reached and (not found.reached or wider.minutes < found.minutes):
+            found = wider
+    return found
+
+
+def _least(plan: ReadingPlan, told: Sequence[Information], reach_um: float) -> Programme:
+    """The programme of fewest readings found among these."""
     if not told or plan.reached:
         return Programme((), plan.reached, reach_um)
     tried = _Tried(plan)
