@@ -249,25 +249,64 @@ def test_readings_for_a_deleted_setting_stay_on_the_page(edges: TestClient, book
         ("x_mm,just_mm\n300,20.001\n", [(300, 20.001)]),
         ("300\t0\t20.001", [(300, 20.001)]),
         ("100 20.001\n200 20.002", [(100, 20.001), (200, 20.002)]),
+        ("100 0.8 in", [(100, 0.8)]),
     ],
 )
 def test_pasting_a_table(edges: TestClient, book: Book, text: str, found: list[tuple[float, float]]) -> None:
     """A column, a table with places, one with names: tabs, semicolons, spaces, commas."""
-    answer = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": text})
+    shown = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": text})
+    assert shown.status_code == 200
+    assert gaps(book) == []  # nothing yet
+    assert [line.does for line in shown.context["page"].lines] == ["new"] * len(found)
+    answer = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": text, "sure": "yes"})
     assert answer.status_code == 200, answer.context["page"].words
     assert [(r.x_mm, r.value.number) for r in gaps(book)] == found
 
 
 def test_pasting_brackets(edges: TestClient, book: Book) -> None:
     """x, y, goes and does not go, as a spreadsheet gives them."""
-    edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": "100\t0\t20.001\t20.003"})
+    edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": "100\t0\t20.001\t20.003", "sure": "yes"})
     (reading,) = gaps(book)
     assert (reading.low.number, reading.high.number) == (20.001, 20.003)
 
 
-@pytest.mark.parametrize("text", ["", "a b c d e f", "20.001\n" * 20, "x_mm,nothing\n1,2"])
+@pytest.mark.parametrize("text", ["", "a b c d e f", "x_mm,nothing\n1,2"])
 def test_what_cannot_be_pasted(edges: TestClient, book: Book, text: str) -> None:
     """What is no table of readings is refused in a sentence, whole."""
-    answer = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": text})
+    answer = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": text, "sure": "yes"})
     assert answer.status_code == 422
     assert gaps(book) == []
+
+
+def test_more_values_than_places_are_told(edges: TestClient, book: Book) -> None:
+    """Of twenty values for seven places, the seven that have one would be read in; of each other line it is said why
+    not."""
+    page = edges.post("/jobs/1/paste?id=layups%5B0%5D", data={"text": "20.001\n" * 20}).context["page"]
+    assert [line.does for line in page.lines] == ["new"] * 7 + ["not understood"] * 13
+    assert "there are 7 places" in page.lines[7].more
+
+
+def test_what_a_table_would_do_is_shown_first(edges: TestClient, book: Book) -> None:
+    """
+    0   20.001    new
+    100 20.0o2    not understood, by its line
+    0   20.004    instead of 20.001, once that is there; pasted twice it changes nothing more
+    """
+    url = "/jobs/1/paste?id=layups%5B0%5D"
+    edges.post(url, data={"text": "0 20.001", "sure": "yes"})
+    text = "0 20.004\n\n100 20.0o2\n200 20.003"
+    page = edges.post(url, data={"text": text}).context["page"]
+    told = [(line.number, line.place, line.does) for line in page.lines]
+    assert told == [(1, "0", "instead of"), (3, "", "not understood"), (4, "200", "new")]
+    assert page.lines[0].more == "20.001"
+    assert "20.0o2" in page.lines[1].more
+    assert page.useful == 2
+    edges.post(url, data={"text": text, "sure": "yes"})
+    gone = book.job(1).corrected()
+    now = [(r.x_mm, r.value.number) for r in gaps(book) if r.id not in gone]
+    assert sorted(now) == [(0, 20.004), (200, 20.003)]
+    again = edges.post(url, data={"text": text}).context["page"]
+    assert [line.does for line in again.lines] == ["as it is", "not understood", "as it is"]
+    acts = book.snapshot(1).number
+    edges.post(url, data={"text": text, "sure": "yes"})
+    assert book.snapshot(1).number == acts

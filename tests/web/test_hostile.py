@@ -12,7 +12,7 @@ from waywright.web.app import LONGEST_FIELD, Form
 from waywright.web.doors import LARGEST_FORM
 from waywright.web.forms import parts_of
 from waywright.web.pages import FORMS, PAGES
-from waywright.web.pages.export import LARGEST_PASTE
+from waywright.web.pages.pasting import LARGEST_PASTE
 
 OF_A_JOB = [path for path in PAGES if "{job:int}" in path]
 NUMBERS = ["9" * 30, "9" * 5_000, str(2**31), str(2**63), "0"]

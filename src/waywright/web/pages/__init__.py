@@ -11,6 +11,7 @@ from waywright.web.pages import (
     job,
     laying,
     papers,
+    pasting,
     pieces_and_instruments,
     retake,
     rounds,
@@ -60,4 +61,5 @@ FORMS: tuple[Form, ...] = (
     *blue.FORMS,
     *papers.FORMS,
     *export.FORMS,
+    *pasting.FORMS,
 )

@@ -1,40 +1,36 @@
-"""Carrying jobs: out as one file, in from one; a pencil sheet; a pasted table."""
+"""Carrying jobs: out as one file, in from one; a pencil sheet."""
 
 from __future__ import annotations
 
 import io
 import re
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import IO
 
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from waywright.core.evidence.job import JobError, Setting
-from waywright.core.evidence.kind import Entry
+from waywright.core.evidence.job import JobError
 from waywright.jobfile import JobFileError
 from waywright.record import BadBundle, Refused, Snapshot, TooLarge
 from waywright.views.cautions import LIFTING
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
-from waywright.web.contexts import Page, head_of, setting_url
+from waywright.web.contexts import Page, head_of
 from waywright.web.drawing import Drawing, reach_um
-from waywright.web.entry import Grid, columns_of, edits_from, grids_of, places_of
+from waywright.web.entry import Grid, grids_of
 from waywright.web.facing import facing
-from waywright.web.forms import Wrong
 from waywright.web.page_parts import shapes_of
 from waywright.web.pages.job import number_of
 from waywright.web.pages.setting import found
 from waywright.web.pages.shop import shop_page
 
-MOST_LINES = 600
 SPOOLED, CHUNK = 1 << 20, 1 << 16  # bytes of an export kept in memory, and sent at once
 BROUGHT = {
     "known": "Every act in the file is in the book. Nothing was changed.",
     "copied": "The same job is here with other acts. It stays as it is; what was in the file stands beside it, whole.",
 }
-LARGEST_PASTE = 200_000
 
 
 @dataclass(frozen=True)
@@ -142,84 +138,6 @@ def sheet(bench: Bench, request: Request) -> Response:
     return bench.show(request, "sheet.html", page)
 
 
-def paste(bench: Bench, request: Request, given: Given) -> Response:
-    """A table of readings: with their places, or a column in the order of the places."""
-    number = number_of(request)
-    opened = bench.book.snapshot(number)
-    one = found(opened, request)
-    rows = rows_in(opened, one, given.texts.get("text", ""))
-    edits = edits_from(one, rows, lambda act: ())
-    if not edits:
-        raise Wrong("There is nothing to read in here; paste lines of x, y and a value.")
-    try:
-        bench.book.change(number, *edits, by=by_of(request))
-    except JobError as error:
-        raise Wrong(str(error)) from None
-    return goes_to(setting_url(number, one.id))
-
-
-def rows_in(opened: Snapshot, one: Setting, text: str) -> dict[str, str]:
-    """The lines of a table as rows of the entry form; raises `Wrong` with the line.
-
-    A first line of names (x_mm, y_mm, goes_mm ...) says what stands where. Without one, a single column is values in
-    the order of the places; more columns are x (and y), then what the list of readings has.
-    """
-    entry = next(e for e in one.geometry.entries if e.required)
-    lines = [line for line in text.replace("\r", "").split("\n") if line.strip()]
-    if len(lines) > MOST_LINES:
-        raise Wrong(f"At most {MOST_LINES} lines at once.")
-    table = [cells_of(line) for line in lines]
-    names = _names(entry, table)
-    if table and names == table[0]:
-        table = table[1:]
-    waiting = list(places_of(opened.job, one.geometry, entry))
-    rows: dict[str, str] = {}
-    for k, cells in enumerate(table):
-        if len(cells) > len(names):
-            raise Wrong(f"Line {k + 1} has {len(cells)} parts; wanted are {', '.join(names)}.", "text")
-        row = dict(zip(names, cells, strict=False))
-        place = f"{entry.name};;;"
-        if not set(names) & set(entry.places):
-            if k >= len(waiting):
-                raise Wrong(f"There are {len(waiting)} places and more values; give x as well.", "text")
-            place = waiting[k]
-        rows |= {f"{name}.{k}": value for name, value in row.items() if value} | {f"place.{k}": place}
-        if not any(row.get(c.key) for c in columns_of(entry)):
-            del rows[f"place.{k}"]
-    return rows
-
-
-def cells_of(line: str) -> list[str]:
-    """The parts of a line: by tabs or semicolons, else by commas that no digit follows at once, else by spaces."""
-    for sign in ("\t", ";"):
-        if sign in line:
-            return [cell.strip() for cell in line.split(sign)]
-    if re.search(r",\s", line) or (line.count(",") >= 1 and "." in line) or re.search(r"[a-z]", line):
-        return [cell.strip() for cell in line.split(",")]
-    return line.split()
-
-
-def _names(entry: Entry, table: Sequence[Sequence[str]]) -> list[str]:
-    """What stands in each column."""
-    known = [*entry.places, *(column.key for column in columns_of(entry))]
-    if table and all(name in known for name in table[0]):
-        return list(table[0])
-    wide = max((len(cells) for cells in table), default=1)
-    main = ["just_mm"] if "just_mm" in known else [columns_of(entry)[0].key]
-    bracket = [key for key in (entry.low, entry.high) if key is not None]
-    places = [place for place in entry.places if place != "at_mm"] or list(entry.places)
-    if wide == 1:
-        return main
-    if wide == 2:
-        return [places[0], *main]
-    if wide == 3 and len(places) == 1 and len(bracket) == 2:
-        return [*places, *bracket]
-    if wide == len(places) + 2 and len(bracket) == 2:
-        return [*places, *bracket]
-    return [*places, *main]
-
-
 FORMS = (
     Form("/import", bring_in, ("file",), files=True),
-    Form("/jobs/{job:int}/paste", paste, ("text",), longest=LARGEST_PASTE),
 )

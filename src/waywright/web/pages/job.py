@@ -259,7 +259,7 @@ def redo(bench: Bench, request: Request, given: Given) -> Response:
 def duplicate(bench: Bench, request: Request, given: Given) -> Response:
     """A job of its own with all that this one says now: another round may be tried in it, and this one stays."""
     opened = bench.book.snapshot(number_of(request))
-    title = f"{opened.job.title or 'Untitled job'}, copy"
+    title = given.texts.get("title", "").strip() or f"{opened.job.title or 'Untitled job'}, copy"
     return goes_to(f"/jobs/{bench.book.begin(replace(opened.job, title=title), by_of(request))}")
 
 
@@ -288,6 +288,6 @@ FORMS = (
     Form("/jobs/{job:int}/without", without, ("kind", "had", "back")),
     Form("/jobs/{job:int}/undo", undo, ("act", "back")),
     Form("/jobs/{job:int}/redo", redo, ("back",)),
-    Form("/jobs/{job:int}/duplicate", duplicate, ()),
+    Form("/jobs/{job:int}/duplicate", duplicate, ("title",)),
     Form("/jobs/{job:int}/delete", delete, ("sort", "key", "version", "back")),
 )
