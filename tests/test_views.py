@@ -47,6 +47,7 @@ from waywright.core.next.reading_moves import MakePiece
 from waywright.core.readings import LayUp, Step
 from waywright.views import palette
 from waywright.views.as_json import dump, moves_json, report_json
+from waywright.views.grounds import verdict_why
 from waywright.views.judged import judged
 from waywright.views.moves import moves_view, next_words
 from waywright.views.numbers import INCH, METRIC, NONE, decimals, duration, listed, percent, plural
@@ -195,6 +196,13 @@ def test_verdicts_are_shown_to_their_digits() -> None:
     assert (metric[0].value, metric[0].interval, metric[0].limit, metric[0].unit) == ("4.1", "3.5 to 5.0", "6", "µm")
     assert (inch[0].value, inch[0].interval, inch[0].limit, inch[0].unit) == ("1.62", "1.36 to 1.97", "2.36", "tenths")
     assert [(v.chance, v.decision) for v in metric] == [("> 99 %", "inside"), ("< 1 %", "outside")]
+
+
+def test_a_verdict_speaks_of_what_was_read() -> None:
+    """Places of a face at which nothing was read stay out of its verdict, which says so."""
+    part = replace(INSIDE, grounds=replace(SURE, unread=3))
+    assert verdict_why(part).endswith("; 3 places of it are not read, and not judged")
+    assert "not judged" not in verdict_why(INSIDE)
 
 
 def test_no_value_is_shown_of_what_is_not_seen() -> None:

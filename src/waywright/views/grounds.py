@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from waywright.core.evidence.findings import Verdict
+from waywright.core.evidence.findings import Grounds, Verdict
 from waywright.core.evidence.where import joined
-from waywright.views.numbers import percent
+from waywright.views.numbers import percent, plural
 
 MODE_WORDS = {  # the shapes of `adjust.blind`, for a person
     "cross-bow": "bow across",
@@ -47,7 +47,7 @@ def verdict_why(verdict: Verdict) -> str:
     if grounds.lacks:
         return "no limit was given"
     made = "; what no reading sees is taken for as true as the face was made" if verdict.as_made else ""
-    return decision_why(verdict) + made
+    return decision_why(verdict) + made + unread_words(grounds)
 
 
 def decision_why(verdict: Verdict) -> str:
@@ -65,6 +65,14 @@ def decision_why(verdict: Verdict) -> str:
         asked = f"not sure either way, for {_asked(grounds.level)} is asked"
         words = f"it is inside with a chance of {chance_words(chance)}: {asked}"
     return "; ".join(filter(None, (wrong, words)))
+
+
+def unread_words(grounds: Grounds) -> str:
+    """That it speaks only of what was read."""
+    if not grounds.unread:
+        return ""
+    are = "is" if grounds.unread == 1 else "are"
+    return f"; {plural(grounds.unread, 'place')} of it {are} not read, and not judged"
 
 
 def chance_why(chance: float, level: float) -> str:

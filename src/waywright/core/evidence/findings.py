@@ -219,7 +219,7 @@ class Grounds:
 
     `lacks`: why it could not be taken, or was not asked for. `doubt`: why its readings are not trusted. `hardly`: what
     is unseen is seen a little. `level`: the chance that was asked for, None by the simple rule. `wrong_side`: its value
-    is of the sign that is not allowed.
+    is of the sign that is not allowed. `unread`: at how many places of the face nothing was read.
     """
 
     lacks: Literal["", "limit", "readings", "stations"] = ""
@@ -227,6 +227,7 @@ class Grounds:
     hardly: bool = False
     level: float | None = None
     wrong_side: bool = False
+    unread: int = 0
 
 
 @dataclass(frozen=True)

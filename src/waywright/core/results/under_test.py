@@ -86,6 +86,11 @@ class FaceUnderTest:
         """Whether surely no shape is left with an RMS of `least_um`: all of them together are not."""
         return bool(np.trace(self.covariance_um2) < len(self.height_um) * least_um**2)
 
+    @property
+    def unread(self) -> int:
+        """At how many of its places nothing was read."""
+        return len(self.face.x_mm) - len(self.height_um)
+
     @cached_property
     def apart(self) -> Spectrum:
         """Its covariance in its own shapes, beside the plane."""

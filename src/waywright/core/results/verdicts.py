@@ -85,6 +85,7 @@ def verdict(
     grounds = Grounds(lacks="limit")
     if decision is not None:
         word, grounds = decision.word, Grounds(level=decision.level, wrong_side=decision.wrong_side)
+    grounds = replace(grounds, unread=judge.unread)
     blind = blind_for(judge, aim, spots)
     as_made = word == "inside" and bool(blind) and all(s.as_made for s in blind)
     if as_made:  # as bad as it was made it is still good
