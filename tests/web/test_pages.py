@@ -17,6 +17,7 @@ from tests.web.driving import until
 from waywright import jobfile
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job
+from waywright.core.evidence.section import Solid
 from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Book, Head, Ref
@@ -101,6 +102,23 @@ def test_forms_return_to_our_own_pages_alone(client: TestClient, shop_job: int, 
     client.post(f"/jobs/{shop_job}/goal", data={"version": "1", "straightness_um": "5"})
     answer = client.post(f"/jobs/{shop_job}/undo", data={"back": back}, follow_redirects=False)
     assert answer.headers["location"] == f"/jobs/{shop_job}"
+
+
+def test_a_depth_brings_weight_into_a_new_job(client: TestClient, book: Book) -> None:
+    """An edge whose depth is typed has a section, and what is assumed of it is said. Without a depth all of weight is
+    left out, as the result says; what no edge weighs or is deep is refused at its field."""
+    form = {"edges": "P, Q", "length_mm": "600", "width_mm": "40", "depth_mm": "80", "mass_kg": "14"}
+    client.post("/jobs/new", data=form)
+    piece = book.job(1).pieces[0]
+    assert (piece.material, piece.section, piece.mass_kg) == ("cast iron", Solid(depth_mm=80.0, width_mm=40.0), 14.0)
+    page = page_of(client, "/jobs/1")
+    assert "Every edge is of cast iron, solid to its depth; say otherwise at its piece." in page.assumed
+    client.post("/jobs/new", data={"edges": "P, Q"})
+    assert book.job(2).pieces[0].section is None
+    for wrong in ({"depth_mm": "-3"}, {"mass_kg": "0"}):
+        answer = client.post("/jobs/new", data={**form, **wrong})
+        assert answer.status_code == 422
+        assert [f.problem for f in answer.context["page"].fields if f.problem]
 
 
 def test_first_job_assumes_and_says_so(client: TestClient, book: Book) -> None:

@@ -13,6 +13,7 @@ from starlette.responses import Response
 
 from waywright.core.evidence.goal import Goal
 from waywright.core.evidence.job import Job, Setting
+from waywright.core.evidence.section import Solid
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
 from waywright.record import Add, Listed, Memo
@@ -23,6 +24,7 @@ from waywright.web.forms import Field, Wrong, form_of, read
 from waywright.web.times import told
 
 KEPT_S = 3650 * 86400  # how long a browser keeps what it was told
+MADE = "made"  # assumed of an edge whose depth was said
 ASSUMED = "assumed"  # the memo that names what nobody chose
 
 
@@ -88,6 +90,8 @@ class First:
     edges: tuple[str, ...] = ("P", "Q", "R")
     length_mm: float = 600.0
     width_mm: float = 40.0
+    depth_mm: float | None = None
+    mass_kg: float | None = None
     stations_mm: tuple[float, ...] = ()
     lines_mm: tuple[float, ...] = (0.0,)
     block_mm: float = 20.0
@@ -98,6 +102,8 @@ class First:
 HELP = {
     "title": "What you are making",
     "edges": "Three make one another true; two show only their sum",
+    "depth_mm": "From face to back; left empty, weight is left out and the result says by how much that may be off",
+    "mass_kg": "On a kitchen scale, if you can",
     "stations_mm": "Left empty: seven, evenly",
     "lines_mm": "One down the middle, or two near the edges",
     "block_mm": "What the upper one stands on",
@@ -108,6 +114,8 @@ DEFAULTS = {
     "edges": "P, Q, R",
     "length_mm": "600",
     "width_mm": "40",
+    "depth_mm": "",
+    "mass_kg": "",
     "stations_mm": "",
     "lines_mm": "0",
     "block_mm": "20",
@@ -122,6 +130,7 @@ _ASSUMED: Mapping[str, tuple[Any, ...]] = {  # a sentence, and each amount in it
     "block_mm": ("The upper edge stands on blocks of {} near its Airy points.", (20, "mm")),
     "grade": ("The gauge blocks are of grade 1 (ISO 3650), the hand feels {}.", (1, "µm")),
     "straightness_um": ("Each face is to be straight to {}.", (6, "µm")),
+    MADE: ("Every edge is of cast iron, solid to its depth; say otherwise at its piece.",),
 }
 GUIDE_CHOICES = {"grade": ("K", "0", "1", "2")}
 
@@ -150,7 +159,7 @@ def start(bench: Bench, request: Request, given: Given) -> Response:
     except Wrong as error:
         return _guide(bench, request, dict(given.texts), error)
     number = bench.book.begin(job, by_of(request))
-    assumed = assumed_in(given.texts)
+    assumed = assumed_in(given.texts) + ([MADE] if first.depth_mm is not None else [])
     if assumed:
         bench.book.change(number, Add(Memo(ASSUMED, "\n".join(assumed))), by=by_of(request), kind=ASSUMED)
     if len(first.edges) < 2:
@@ -161,7 +170,8 @@ def start(bench: Bench, request: Request, given: Given) -> Response:
 def assumed_in(texts: object) -> list[str]:
     """The names of what was left at its default."""
     given = dict(texts) if isinstance(texts, dict) else {}
-    return [name for name in _ASSUMED if given.get(name, DEFAULTS[name]).strip() in ("", DEFAULTS[name])]
+    asked = {name: default for name, default in DEFAULTS.items() if name in _ASSUMED}
+    return [name for name, default in asked.items() if given.get(name, default).strip() in ("", default)]
 
 
 def assumed_words(memo: str, shown: Shown) -> tuple[str, ...]:
@@ -183,10 +193,21 @@ def first_job(first: First) -> Job:
     half = first.width_mm / 2
     if list(first.lines_mm) != sorted(set(first.lines_mm)) or max(map(abs, first.lines_mm)) > half:
         raise Wrong(f"Lines increase, from {-half:g} to {half:g} mm.", "lines_mm")
+    if first.depth_mm is not None and not first.depth_mm > 0:
+        raise Wrong("An edge is deeper than nothing.", "depth_mm")
+    if first.mass_kg is not None and not first.mass_kg > 0:
+        raise Wrong("An edge weighs more than nothing.", "mass_kg")
     if not first.block_mm > 0:
         raise Wrong("A block is longer than nothing.", "block_mm")
+    section = None if first.depth_mm is None else Solid(depth_mm=first.depth_mm, width_mm=first.width_mm)
     pieces = tuple(
-        Piece(name, (Face(name, first.length_mm, first.width_mm, stations, first.lines_mm, "top", "scraped"),))
+        Piece(
+            name,
+            (Face(name, first.length_mm, first.width_mm, stations, first.lines_mm, "top", "scraped"),),
+            material="cast iron" if section is not None else None,
+            section=section,
+            mass_kg=first.mass_kg,
+        )
         for name in edges
     )
     job = Job(
