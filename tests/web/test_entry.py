@@ -10,6 +10,7 @@ import pytest
 from httpx2 import Response
 from starlette.testclient import TestClient
 
+from tests.web.test_pages import page_of
 from waywright.core.evidence.job import Reading, Typed
 from waywright.record import Book, Ref
 
@@ -111,6 +112,32 @@ def test_stack_by_stack_closes_the_bracket(edges: TestClient, book: Book) -> Non
     assert "one of the two is not so" in answer.json()["words"]
     just = send(edges, row(0, 300, found.id, int(str(known["version"])), **{"try": "just"}), stack="20,005")
     assert told(just, 300)["texts"]["just_mm"] == "20,005"
+
+
+def test_a_bracket_that_closes_in_is_no_correction(edges: TestClient, book: Book) -> None:
+    """Only what contradicts an earlier reading is told as corrected: not a bracket completed, narrowed or settled by a
+    stack that drags, but one that moves away, or a value typed over."""
+
+    def told() -> list[str]:
+        notes = page_of(edges, "/jobs/1").result.notes
+        return [note for note in notes if note.startswith("Corrected")]
+
+    def typed(x: float, **texts: str) -> None:
+        (there,) = [r for r in gaps(book) if r.x_mm == x] or [None]
+        version = book.snapshot(1).versions[Ref("reading", there.id)] if there else 0
+        send(edges, row(0, x, there.id if there else "", version, **texts))
+
+    typed(0, goes_mm="20.002")
+    typed(0, goes_mm="20.002", stops_mm="20.010")
+    typed(0, goes_mm="20.004", stops_mm="20.008")
+    typed(0, just_mm="20.006")
+    assert len(book.job(1).corrected()) == 3
+    assert told() == []
+    typed(0, just_mm="20.005")
+    assert len(told()) == 1
+    typed(100, goes_mm="20.002", stops_mm="20.004")
+    typed(100, goes_mm="20.004", stops_mm="20.006")
+    assert "100" in told()[0]
 
 
 def test_plain_form_saves_without_a_script(edges: TestClient, book: Book) -> None:

@@ -109,6 +109,13 @@ def _shares(report: Report) -> tuple[ShareLine, ...]:
     return tuple(found)
 
 
+def _changed(report: Report) -> list[str]:
+    """The readings that a later one contradicts; what only closes in on a bracket corrects nothing."""
+    of = {reading.id: reading for _, reading in report.job.readings()}
+    later = {reading.corrects: reading for reading in of.values() if reading.corrects is not None}
+    return [one for one in report.corrected if not (one in of and one in later and later[one].completes(of[one]))]
+
+
 def _notes(report: Report, shown: Shown) -> tuple[str, ...]:
     """What was assumed, and what was set aside."""
     found = [note_words(note, shown) for note in report.notes]
@@ -118,7 +125,7 @@ def _notes(report: Report, shown: Shown) -> tuple[str, ...]:
     if report.past:
         past = listed(settings_named(report.job, report.past, shown))
         found.append(f"Taken before the last pass, of older states only: {past}.")
-    if report.corrected:
-        corrected = listed(readings_named(report.job, report.corrected, shown))
+    if changed := _changed(report):
+        corrected = listed(readings_named(report.job, changed, shown))
         found.append(f"Corrected by a later reading and no longer used: {corrected}.")
     return tuple(found)

@@ -66,6 +66,16 @@ class Reading:
     corrects: str | None = None
     note: str | None = None
 
+    def completes(self, earlier: Reading) -> bool:
+        """Whether it contradicts nothing that an earlier one said at its place: a bracket that closes in, or a value
+        within it."""
+        places = {(r.x_mm, r.y_mm, r.at_mm) for r in (self, earlier)}
+        if earlier.value is not None or len(places) > 1:
+            return False
+        low, high = self.low or self.value, self.high or self.value
+        above = earlier.low is None or (low is not None and low.to("mm") >= earlier.low.to("mm"))
+        return above and (earlier.high is None or (high is not None and high.to("mm") <= earlier.high.to("mm")))
+
 
 @dataclass(frozen=True)
 class Hung:
