@@ -14,12 +14,17 @@ Listener = Callable[[float], None]
 T = TypeVar("T")
 
 
-class _Now(threading.local):
-    """Who listens, and which stretch of the whole is being done."""
+class _Work:
+    """What is being done: who listens, which stretch of the whole it is, and what was told."""
 
-    def __init__(self) -> None:
-        self.listener: Listener | None = None
+    def __init__(self, listener: Listener | None = None) -> None:
+        self.listener = listener
         self.start, self.share, self.most = 0.0, 1.0, 0.0
+
+
+class _Now(threading.local):
+    def __init__(self) -> None:
+        self.work = _Work()
 
 
 _now = _Now()
@@ -28,19 +33,25 @@ _now = _Now()
 @contextmanager
 def listening(listener: Listener) -> Iterator[None]:
     """What is done within is told to `listener`, as a share of all of it, 0 to 1, that never falls."""
-    with _kept():
-        _now.listener, _now.start, _now.share, _now.most = listener, 0.0, 1.0, 0.0
+    before, _now.work = _now.work, _Work(listener)
+    try:
         yield
+    finally:
+        _now.work = before
 
 
 @contextmanager
 def part(start: float, end: float) -> Iterator[None]:
     """What is done within goes from `start` to `end` of what is done now; both are told."""
-    with _kept():
-        _now.start, _now.share = _now.start + start * _now.share, (end - start) * _now.share
+    work = _now.work  # that of now: a loop that was left may come to its end only when others are at work
+    before = work.start, work.share
+    work.start, work.share = work.start + start * work.share, (end - start) * work.share
+    try:
         done(0.0)
         yield
         done(1.0)
+    finally:
+        work.start, work.share = before
 
 
 def each(items: Collection[T]) -> Iterator[T]:
@@ -52,17 +63,7 @@ def each(items: Collection[T]) -> Iterator[T]:
 
 def done(share: float) -> None:
     """So much of what is done now is done."""
-    if _now.listener is not None:
-        _now.most = max(_now.most, _now.start + share * _now.share)
-        _now.listener(_now.most)
-
-
-@contextmanager
-def _kept() -> Iterator[None]:
-    before, most = (_now.listener, _now.start, _now.share), _now.most
-    try:
-        yield
-    finally:
-        if _now.listener is not before[0]:
-            _now.most = most
-        _now.listener, _now.start, _now.share = before
+    work = _now.work
+    if work.listener is not None:
+        work.most = max(work.most, work.start + share * work.share)
+        work.listener(work.most)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -162,9 +163,14 @@ def test_how_far_it_is_grows(book: Book, typed: int) -> None:
         if share > 0.3:
             raise TimeoutError("nobody waits for it")
 
-    with listening(enough), pytest.raises(TimeoutError):
+    with listening(enough), pytest.raises(TimeoutError) as ended:
         Solver().solved(book.snapshot(typed, 4))
     done(0.5)  # nobody listens any more
+    del ended
+    gc.collect()  # nor when the loops that were left come to their end
+    done(0.5)
+    with part(0.5, 1.0):
+        done(1.0)
 
 
 def test_a_report_that_takes_long_says_how_far_it_is(book: Book, typed: int) -> None:
