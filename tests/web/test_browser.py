@@ -31,6 +31,8 @@ PATHS = [
     *("/jobs/2/carry", "/jobs/2/next", "/specimens", "/nothing"),
 ]
 HEAVIEST = 300_000
+SETTLED = """() => (window.htmx || !document.querySelector("script[src*=htmx]")) &&
+    !document.querySelector(".htmx-request")"""
 WEIGHT = """() => ["navigation", "resource"].flatMap((kind) => performance.getEntriesByType(kind))
     .reduce((sum, one) => sum + one.decodedBodySize, 0)"""
 
@@ -53,7 +55,7 @@ def test_every_page(hands: type[Keyboard | Touch], sample: Running, new_page: Ca
     page.allowed.append("status of 404")  # type: ignore[attr-defined]
     for path in PATHS:
         page.goto(sample.url + path)
-        page.wait_for_function("() => window.htmx && !document.querySelector('.htmx-request')")
+        page.wait_for_function(SETTLED)
         assert 0 < page.evaluate(WEIGHT) <= HEAVIEST, path
         page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
         page.add_script_tag(path=AXE)

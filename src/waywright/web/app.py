@@ -55,7 +55,13 @@ class Bench:
 
     def show(self, request: Request, name: str, page: Page, status: int = 200) -> Response:
         """A page printed; its context is `page` alone."""
-        page = page.framed(sample=self.sample, units=units_of(request), who=who_of(request), at=_at(request))
+        page = page.framed(
+            sample=self.sample,
+            units=units_of(request),
+            who=who_of(request),
+            at=_at(request),
+            book_name=self.book.path.name if self.book.path else self.book.name,
+        )
         return self.templates.TemplateResponse(request, name, {"page": page}, status_code=status)
 
 

@@ -9,6 +9,7 @@ from typing import Self
 from urllib.parse import quote
 
 from waywright.record import Snapshot
+from waywright.views.finding import stands_words
 from waywright.views.numbers import shown_in
 from waywright.views.odd import OddLine
 from waywright.views.slips import SlipLine
@@ -25,12 +26,30 @@ class JobHead:
     undo: str
     redo: str
     damage: str = ""
+    stands: str = ""
 
     @property
     def url(self) -> str:
         """Where its pages are."""
         return f"/jobs/{self.id}"
 
+    @property
+    def index(self) -> tuple[tuple[str, str], ...]:
+        """Its pages and their names: four at the thumb, then the rest."""
+        return (
+            (self.url, "Job"),
+            (f"{self.url}#settings", "Readings"),
+            (f"{self.url}#faces", "Faces"),
+            (f"{self.url}/rounds", "Rounds"),
+            (f"{self.url}/things", "Pieces and instruments"),
+            (f"{self.url}/stacks", "Stacks"),
+            (f"{self.url}/papers", "Papers"),
+            (f"{self.url}/history", "History"),
+            (f"{self.url}/carry", "Export"),
+        )
+
+
+BELONGS = (("/setting", "#settings"), ("/retake", "#settings"), ("/face", "#faces"), ("/drawn", "#faces"))
 
 ACT_WORDS = {
     "append": "readings added",
@@ -58,6 +77,7 @@ def head_of(opened: Snapshot) -> JobHead:
         ACT_WORDS.get(undo.kind, undo.kind) if undo else "",
         "what was undone" if opened.redo else "",
         opened.damage,
+        stands_words(opened.job),
     )
 
 
@@ -78,15 +98,25 @@ class Page:
     units: str = "mm"
     who: str = ""
     at: str = ""
+    book_name: str = ""
+
+    @property
+    def here(self) -> str:
+        """Which page of the job's index this one belongs to."""
+        path = self.at.split("?")[0]
+        if self.job is None:
+            return path
+        under = (part for page, part in BELONGS if path.startswith(f"{self.job.url}{page}"))
+        return next((f"{self.job.url}{part}" for part in under), path)
 
     @property
     def length(self) -> str:
         """The unit of lengths."""
         return shown_in(self.units).length
 
-    def framed(self, sample: bool, units: str, who: str, at: str) -> Self:
+    def framed(self, sample: bool, units: str, who: str, at: str, book_name: str) -> Self:
         """With what is the same on every page."""
-        return replace(self, sample=sample, units=units, who=who, at=at)
+        return replace(self, sample=sample, units=units, who=who, at=at, book_name=book_name)
 
 
 @dataclass(frozen=True)

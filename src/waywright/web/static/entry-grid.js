@@ -9,6 +9,7 @@ class EntryGrid extends HTMLElement {
   connectedCallback() {
     document.documentElement.classList.add("scripted");
     this.form = this.querySelector("form");
+    for (const field of this.form.querySelectorAll("input[type=text]")) field.enterKeyHint = "next";
     this.job = Number(location.pathname.split("/")[2]);
     this.shown = new Map([...this.form.elements].map((field) => [field.name, this.sent(field)]));
     this.form.addEventListener("keydown", (event) => this.key(event));
