@@ -31,6 +31,11 @@ class VerdictLine:
     seen: str = ""  # what is known of it though a shape is not seen
     partly: bool = False  # decided, or not, with a shape unseen
 
+    @property
+    def limited(self) -> bool:
+        """Whether it is held to a limit."""
+        return self.limit != NONE
+
 
 def verdict_line(verdict: Verdict, shown: Shown) -> VerdictLine:
     """One verdict as a person reads it."""

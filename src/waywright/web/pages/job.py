@@ -14,14 +14,16 @@ from waywright.core.evidence.things import INSTRUMENT_KINDS
 from waywright.core.readings import KINDS
 from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions
+from waywright.views.finding import against_words, finding_words
 from waywright.views.moves import a_kind, borrowed_kinds, moves_view, next_words
 from waywright.views.numbers import Shown
 from waywright.views.result import Result, result
+from waywright.views.stamps import Stamp, stamps
 from waywright.views.unsure import Unseen, by_cure
 from waywright.web.app import Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import FacePart, Page, Retakes, SettingLine, head_of
 from waywright.web.forms import GOAL_CHOICES, Field, Wrong, form_of, given_of, read
-from waywright.web.page_parts import NOT_YET, face_parts, retakes, setting_lines
+from waywright.web.page_parts import NOT_YET, face_parts, face_url, retakes, setting_lines
 from waywright.web.pages.form_conflict import Sides, form_conflict
 from waywright.web.pages.shop import ASSUMED, assumed_words
 from waywright.web.waiting import PATIENCE_S, StillWorking
@@ -36,7 +38,12 @@ LONG_S = 60.0  # how long a form waits for the next move alone
 class JobPage(Page):
     """A job: what to do next first."""
 
+    heading: str = ""  # what is found; nothing while no face has a limit
+    against: str = ""
+    stamps: tuple[tuple[Stamp, str], ...] = ()  # each with the page of its face
     next: str = ""
+    go: tuple[str, str] | None = None  # where the next move is begun, and its button
+    second: Retakes | None = None  # a suspect on which no verdict hangs
     working: str = ""  # how far the next moves are, while they are worked out
     result: Result | None = None
     faces: tuple[FacePart, ...] = ()
@@ -59,6 +66,7 @@ class NextPage(Page):
     """The next moves: the first with its reason, and all of them."""
 
     next: str = ""
+    go: tuple[str, str] | None = None
     working: str = ""  # how far they are, while they are worked out
     moves: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -97,9 +105,16 @@ def _job(
             moves = bench.solver.moves_soon(opened)
         except StillWorking as still:
             moves, far = None, still.words
+    again = retakes(opened.id, view) if view is not None else ()
+    stamped = stamps(report.verdicts, view.verdicts, shown) if report is not None and view is not None else ()
     page = JobPage(
         title=opened.job.title or "Untitled job",
         job=head_of(opened),
+        heading=finding_words(view.verdicts, bool(view.misfits)) if view is not None else "",
+        against=against_words(view.verdicts) if view is not None else "",
+        stamps=tuple((one, face_url(opened.id, one.face)) for one in stamped),
+        go=_go(opened.id, moves or (), again),
+        second=next((r for r in again if r.waits), None) if not any(r.hangs for r in again) else None,
         problem=str(wrong) if wrong is not None else "",
         next=_begin(opened, solved.problem) if view is None else NOT_YET if moves is None else next_words(moves, shown),
         working=far,
@@ -110,7 +125,7 @@ def _job(
         faces=face_parts(opened.id, opened.job, report, view, shown) if report is not None and view is not None else (),
         settings=setting_lines(opened.id, opened.job, report, shown),
         unseen=by_cure(view.unseen) if view is not None else (),
-        retakes=retakes(opened.id, view) if view is not None else (),
+        retakes=again,
         assumed=assumed_words(opened.memos.get(ASSUMED, ""), shown),
         head=form_of(
             Head, given_of(_head(opened)) if head is None else head, HEAD_SKIPPED, {}, wrong if head else None
@@ -121,6 +136,15 @@ def _job(
         versions=(("head", opened.versions[Ref("head")]), ("goal", opened.versions[Ref("goal")])),
     )
     return bench.show(request, "job.html", page, 422 if wrong else 200)
+
+
+def _go(job_id: int, moves: tuple[Move, ...], again: tuple[Retakes, ...]) -> tuple[str, str] | None:
+    """Where the next move is begun, where there is a page for just that."""
+    for one in (r for r in again if r.hangs):
+        return one.url, "Take it again"
+    if moves and moves[0].act == "scrape" and moves[0].faces:
+        return f"{face_url(job_id, moves[0].faces[0])}#map", "To the scraping map"
+    return None
 
 
 def _head(opened: Snapshot) -> Head:
@@ -172,8 +196,9 @@ def next_moves(bench: Bench, request: Request) -> Response:
     first = next_words(moves, shown) if solved.report is not None else solved.problem
     if only_first:
         return PlainTextResponse(first)
+    again = retakes(opened.id, result(solved.report, shown)) if solved.report is not None else ()
     page = NextPage("Next moves", head_of(opened), next=first, moves=_lines(moves, shown), cautions=cautions(moves))
-    return bench.show(request, template, replace(page, borrowed=_borrowed(moves)))
+    return bench.show(request, template, replace(page, borrowed=_borrowed(moves), go=_go(opened.id, moves, again)))
 
 
 def _lines(moves: tuple[Move, ...], shown: Shown) -> tuple[str, ...]:

@@ -21,9 +21,11 @@ from waywright.core.report import report
 from waywright.demo import shop
 from waywright.record import Snapshot
 from waywright.views.moves import next_words
+from waywright.views.numbers import NONE, Shown
 from waywright.views.result import Result, result
 from waywright.views.ribbon import ribbon_of
 from waywright.views.slips import SlipLine
+from waywright.views.stamps import Stamp, stamps
 from waywright.web.app import Bench, shown_for
 from waywright.web.contexts import FacePart, Live, Page, Retakes
 from waywright.web.drawing import Drawing, reach_um, side
@@ -58,6 +60,7 @@ class Specimens(Page):
     grid: Grid | None = None
     fields: tuple[Field, ...] = ()
     result: Result | None = None
+    stamps: tuple[Stamp, ...] = ()
     live: Live | None = None
 
 
@@ -112,6 +115,7 @@ def specimens(bench: Bench, request: Request) -> Response:
         grid=grids_of(opened, one, shown, suspect_words(told, view))[0],
         fields=fields,
         result=view,
+        stamps=stamped(told, view, shown),
         live=Live(
             1,
             next_words(told.moves, shown),
@@ -133,6 +137,18 @@ def specimens(bench: Bench, request: Request) -> Response:
         ),
     )
     return bench.show(request, "specimens.html", page)
+
+
+def stamped(told: Report, view: Result, shown: Shown) -> tuple[Stamp, ...]:
+    """A stamp in every state."""
+    verdict, line = told.verdicts[0], view.verdicts[0]
+    unseen = [
+        (replace(verdict, decision="open", unseen=("twist",)), "No reading so far sees twist."),
+        (replace(verdict, decision="not measured", value_um=None, interval_95_um=None), "Nothing was read on it."),
+    ]
+    blank = [replace(line, value=NONE, interval=NONE, chance=NONE, why=why, seen="") for _, why in unseen]
+    verdicts = (*told.verdicts[:2], *(one for one, _ in unseen))
+    return stamps(verdicts, (*view.verdicts[:2], *blank), shown)
 
 
 def carried(job: Job, setting: Setting) -> Setting:
