@@ -14,7 +14,6 @@ from playwright.sync_api import Browser, sync_playwright
 PICTURES = Path(__file__).parent / "pictures"
 LAYUP = "/jobs/2/setting?id=layups%5B1%5D"
 PAGES = {
-    "shop": "/",
     "new": "/jobs/new",
     "job": "/jobs/2",
     "two-edges": "/jobs/1",
@@ -33,6 +32,7 @@ PAGES = {
     "history": "/jobs/2/history",
     "export": "/jobs/2/carry",
     "specimens": "/specimens",
+    "shop": "/",  # last: what is next in each job is known by then
 }
 WIDTHS = {"wide": (1180, 760), "phone": (360, 740)}
 HIGHEST = 2400  # px of a page that are shown
@@ -69,8 +69,10 @@ def photograph(browser: Browser, url: str, width: str, size: tuple[int, int]) ->
         page.wait_for_load_state("networkidle")
         page.evaluate("document.activeElement?.blur?.(); scrollTo(0, 0)")
         high = min(int(page.evaluate("document.documentElement.scrollHeight")), HIGHEST)
+        page.set_viewport_size({"width": size[0], "height": high})  # what stays at a screen's foot ends the page
         file = PICTURES / f"bench-{name}-{width}.png"
         page.screenshot(path=file, full_page=True, clip={"x": 0, "y": 0, "width": size[0], "height": high})
+        page.set_viewport_size({"width": size[0], "height": size[1]})
         smaller(file)
         print(f"photographed: docs/pictures/{file.name}")
     page.close()

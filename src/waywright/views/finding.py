@@ -21,6 +21,17 @@ def stands_words(job: Job) -> str:
     return ", ".join([plural(read, "reading"), *([plural(len(job.passes), "pass", "passes")] if job.passes else [])])
 
 
+def begin_words(job: Job, problem: str = "") -> str:
+    """What to do while nothing is told yet; `problem`: why not, where something was read."""
+    if problem and any(s.readings for s in job.settings):
+        return problem
+    if not job.pieces:
+        return "Name the pieces first: what is on the bench?"
+    if not job.settings:
+        return "Lay two faces on each other, and read the gap."
+    return "Type the first readings: open a setting below."
+
+
 def finding_words(verdicts: Sequence[VerdictLine], misfits: bool = False) -> str:
     """Which faces are true enough, which are not, of which that cannot be told: "Two of three are true enough. Birch is
     not." Nothing where no face has a limit. With `misfits` no verdict stands."""

@@ -71,9 +71,9 @@ class Solver:
         patience_s = self.patience_s if patience_s is None else patience_s
         return self._planning.of((opened.uid, opened.number), lambda: self.moves(opened), patience_s)
 
-    def solved_soon(self, opened: Snapshot) -> Reported:
+    def solved_soon(self, opened: Snapshot, patience_s: float | None = None) -> Reported:
         """The report if it is there in time. Raises `StillWorking`."""
-        return self.reporting.of((opened.uid, opened.number), lambda: self.solved(opened))
+        return self.reporting.of((opened.uid, opened.number), lambda: self.solved(opened), patience_s)
 
     def moves_known(self, opened: Snapshot) -> tuple[Move, ...] | None:
         """The same if they were worked out already."""

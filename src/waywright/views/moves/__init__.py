@@ -28,6 +28,11 @@ class MoveLine:
     time: str
 
     @property
+    def first(self) -> str:
+        """The first sentence of what to do."""
+        return sentence(self.how.split(". ")[0])
+
+    @property
     def words(self) -> str:
         """All but the gain, in sentences."""
         return " ".join(filter(None, (self.how, self.reason, f"About {self.time}." if self.time else "")))

@@ -14,7 +14,7 @@ from waywright.core.evidence.things import INSTRUMENT_KINDS
 from waywright.core.readings import KINDS
 from waywright.record import Conflict, Head, Missing, Put, Ref, Snapshot
 from waywright.views.cautions import cautions
-from waywright.views.finding import against_words, finding_words
+from waywright.views.finding import against_words, begin_words, finding_words
 from waywright.views.moves import a_kind, borrowed_kinds, moves_view, next_words
 from waywright.views.numbers import Shown
 from waywright.views.result import Result, result
@@ -106,6 +106,7 @@ def _job(
         except StillWorking as still:
             moves, far = None, still.words
     again = retakes(opened.id, view) if view is not None else ()
+    begin = begin_words(opened.job, solved.problem)
     stamped = stamps(report.verdicts, view.verdicts, shown) if report is not None and view is not None else ()
     page = JobPage(
         title=opened.job.title or "Untitled job",
@@ -116,7 +117,7 @@ def _job(
         go=_go(opened.id, moves or (), again),
         second=next((r for r in again if r.waits), None) if not any(r.hangs for r in again) else None,
         problem=str(wrong) if wrong is not None else "",
-        next=_begin(opened, solved.problem) if view is None else NOT_YET if moves is None else next_words(moves, shown),
+        next=begin if view is None else NOT_YET if moves is None else next_words(moves, shown),
         working=far,
         moves=_lines(moves or (), shown),
         cautions=cautions(moves or ()),
@@ -154,17 +155,6 @@ def _head(opened: Snapshot) -> Head:
 
 def _goal_form(given: Mapping[str, str], wrong: Wrong | None = None) -> tuple[Field, ...]:
     return form_of(Goal, given, GOAL_SKIPPED, GOAL_CHOICES, wrong)
-
-
-def _begin(opened: Snapshot, problem: str) -> str:
-    """What to do while nothing is told yet."""
-    if problem and any(s.readings for s in opened.job.settings):
-        return problem
-    if not opened.job.pieces:
-        return "Name the pieces first: what is on the bench?"
-    if not opened.job.settings:
-        return "Lay two faces on each other, and read the gap."
-    return "Type the first readings: open a setting below."
 
 
 def goal_words(goal: Goal, shown: Shown) -> str:

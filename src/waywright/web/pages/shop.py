@@ -16,27 +16,16 @@ from waywright.core.evidence.job import Job, Setting
 from waywright.core.evidence.section import Solid
 from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
-from waywright.record import Add, Listed, Memo
+from waywright.record import Add, Memo
 from waywright.views.numbers import Shown
-from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to
+from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to, shown_for
 from waywright.web.contexts import Page, setting_url
 from waywright.web.forms import Field, Wrong, form_of, read
-from waywright.web.times import told
+from waywright.web.pages.sheets import JobLine, line_of, sheets_of
 
 KEPT_S = 3650 * 86400  # how long a browser keeps what it was told
 MADE = "made"  # assumed of an edge whose depth was said
 ASSUMED = "assumed"  # the memo that names what nobody chose
-
-
-@dataclass(frozen=True)
-class JobLine:
-    """One job in the list."""
-
-    url: str
-    title: str
-    changed: str
-    begun: str
-    problem: str = ""  # why it cannot be read; its address then gives what is stored of it
 
 
 @dataclass(frozen=True)
@@ -68,18 +57,12 @@ def shop_page(bench: Bench, request: Request, wrong: str = "") -> Response:
     page = Shop(
         title="The shop",
         problem=wrong,
-        jobs=tuple(_line(job) for job in every if not job.hidden),
-        deleted=tuple(_line(job) for job in every if job.hidden),
+        jobs=sheets_of(bench, (job for job in every if not job.hidden), shown_for(request)),
+        deleted=tuple(line_of(job) for job in every if job.hidden),
         book=bench.book.name,
         warning=bench.book.warning or "",
     )
     return bench.show(request, "shop.html", page, 422 if wrong else 200)
-
-
-def _line(job: Listed) -> JobLine:
-    if job.problem:
-        return JobLine(f"/jobs/{job.id}/export.jsonl", f"Job {job.id}", "", "", job.problem)
-    return JobLine(f"/jobs/{job.id}", job.title or "Untitled job", told(job.changed), told(job.begun))
 
 
 @dataclass(frozen=True)
