@@ -123,10 +123,16 @@ def _run(app: object, listening: socket.socket, say: Callable[[str], None], fold
         lifespan="off",
         timeout_graceful_shutdown=3,
     )
-    server = uvicorn.Server(config)
-    say(f"http://{HOST}:{listening.getsockname()[1]}")
-    logging.getLogger("waywright.bench").info("started")
-    server.run(sockets=[listening])
+
+    class Server(uvicorn.Server):
+        """Says where it is once it answers, and an interrupt closes it in order: not while it still begins."""
+
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            say(f"http://{HOST}:{listening.getsockname()[1]}")
+            logging.getLogger("waywright.bench").info("started")
+
+    Server(config).run(sockets=[listening])
 
 
 def _log_into(folder: Path | None) -> None:
