@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from waywright.core.body.bending import PIECE_DOUBT, RESTED_C, beam_of, stiffness_doubt
-from waywright.core.evidence.findings import StiffnessLearned, WeightLeftOut
+from waywright.core.evidence.findings import LeftOut, StiffnessLearned
 from waywright.core.evidence.material import BUILT_IN, DOUBT
 from waywright.core.report import report
 from waywright.jobfile import loads
@@ -21,7 +21,7 @@ def test_its_example_is_solved_with_its_weight() -> None:
     """The example is read, nothing of its weight is left out, and carried under the blocks nothing of it is told."""
     job = loads(TEXT.split("```toml\n")[1].split("```")[0])
     notes = report(job, with_cures=False).notes
-    assert not [note for note in notes if isinstance(note, WeightLeftOut)]
+    assert not [note for note in notes if isinstance(note, LeftOut)]
     (told,) = (note for note in notes if isinstance(note, StiffnessLearned))
     assert not told.learned
     assert told.pieces == ("P", "Q")

@@ -6,13 +6,13 @@ from functools import singledispatch
 
 from waywright.core.evidence.findings import (
     Cure,
+    LeftOut,
     Misfit,
     Note,
     Scatter,
     Soaked,
     StiffnessLearned,
     Suspect,
-    WeightLeftOut,
 )
 from waywright.core.evidence.goal import Workpiece
 from waywright.core.evidence.kind import Kind
@@ -77,14 +77,18 @@ def _(note: Scatter, shown: Shown) -> str:
 
 
 @note_words.register
-def _(note: WeightLeftOut, shown: Shown) -> str:
+def _(note: LeftOut, shown: Shown) -> str:
     names = joined(note.pieces)
     one, their = len(note.pieces) == 1, "its" if len(note.pieces) == 1 else "their"
     most = shown.about(note.most_um, "µm")
     if note.unsaid == "section":
         taken = f"Weight is left out: {names} {'is' if one else 'are'} taken as straight as without sag"
         cure = "stand the blocks above the feet, so that both sags are alike, or give depth and width"
-        return f"{taken}, which could be up to {most} off where carried at the ends; {cure}."
+        thin = "more if thinner than a twelfth of the length"
+        return f"{taken}, which could be up to {most} off where carried at the ends ({thin}); {cure}."
+    if note.unsaid == "warmth":
+        cure = "say since when they had not been touched (rested), or how warm they were (warm_c)"
+        return f"Warmth is left out: of {names} just handled up to {most} of bow would be taken for shape; {cure}."
     if note.unsaid == "contact":
         cure = "say where they bear (carried_mm), or stand them on blocks"
         return f"Where {names} touch nobody knows what carries them: up to {most} of sag is left out; {cure}."

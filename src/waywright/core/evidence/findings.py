@@ -345,15 +345,15 @@ class Parallel:
 
 
 @dataclass(frozen=True)
-class WeightLeftOut:
-    """Pieces of which nobody said how they are made, or what they stood on, and by how much they may hang at most.
+class LeftOut:
+    """Pieces of which nobody said how they are made, what they stood on or how warm, and about how much that may be.
 
     Without a `section`, or a place of `contact` where they touch what they lie on, their sag is left out; without
-    `supports` it is in the bands of what is told.
+    `supports` it is in the bands of what is told. `warmth` is left out where nobody said a word of it.
     """
 
     pieces: tuple[str, ...]
-    unsaid: Literal["section", "supports", "contact"]
+    unsaid: Literal["section", "supports", "contact", "warmth"]
     most_um: float
 
 
@@ -389,7 +389,7 @@ class Soaked:
 
 
 # What was assumed: in words, or what they are made of.
-Note = str | Scatter | Workpiece | WeightLeftOut | StiffnessLearned | Soaked
+Note = str | Scatter | Workpiece | LeftOut | StiffnessLearned | Soaked
 
 
 def _no_moves(report: Report) -> Iterable[Move]:

@@ -1,25 +1,25 @@
-"""The jobs of a book as sheets: what is found of each, how far it is, what is next. What is not known soon is worked
-out for the next look; nothing waits long for it.
+"""The jobs of a book as sheets: what is found of each, how far it is, what is next. The shop lists the jobs; what
+stands on their sheets each asks for by itself, so that the list costs the same however much the book holds.
 """
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterable
 from dataclasses import dataclass
 
-from waywright.core.evidence.job import JobError
-from waywright.record import BookError, Listed, Missing, Snapshot
+from starlette.requests import Request
+from starlette.responses import Response
+
+from waywright.record import Listed, Snapshot
 from waywright.views.finding import begin_words, finding_words, stands_words
 from waywright.views.moves import moves_view
 from waywright.views.numbers import Shown
 from waywright.views.result import result
-from waywright.web.app import Bench
+from waywright.web.app import Bench, goes_to, shown_for
+from waywright.web.contexts import Page
 from waywright.web.times import told
 from waywright.web.waiting import StillWorking
 
-PATIENCE_S = 1.0  # how long all jobs together are waited for
-ELSEWHERE = "Open it: what is found and what is next stand there."
+PATIENCE_S = 1.0  # how long a sheet waits
 
 
 @dataclass(frozen=True)
@@ -31,9 +31,6 @@ class JobLine:
     changed: str
     begun: str
     problem: str = ""  # why it cannot be read; its address then gives what is stored of it
-    found: str = ""
-    next: str = ""
-    stands: str = ""
 
 
 def line_of(job: Listed) -> JobLine:
@@ -43,38 +40,40 @@ def line_of(job: Listed) -> JobLine:
     return JobLine(f"/jobs/{job.id}", job.title or "Untitled job", told(job.changed), told(job.begun))
 
 
-def sheets_of(bench: Bench, jobs: Iterable[Listed], shown: Shown) -> tuple[JobLine, ...]:
-    """Each job with what is found of it and what is next, as far as that is known soon."""
-    ends = time.monotonic() + PATIENCE_S
-    return tuple(_sheet(bench, job, shown, ends) for job in jobs)
+@dataclass(frozen=True)
+class Sheet(Page):
+    """What stands on the sheet of one job."""
+
+    found: str = ""
+    next: str = ""
+    stands: str = ""
+    working: str = ""  # where to ask again, while it is worked out
 
 
-def _sheet(bench: Bench, job: Listed, shown: Shown, ends: float) -> JobLine:
-    line = line_of(job)
-    if job.problem:
-        return line
-    try:
-        opened = bench.book.snapshot(job.id)
-        found, then = _told(bench, opened, shown, max(ends - time.monotonic(), 0.0))
-    except (BookError, JobError, Missing):
-        return line
-    return JobLine(line.url, line.title, line.changed, line.begun, "", found, then, stands_words(opened.job))
+def sheet(bench: Bench, request: Request) -> Response:
+    """What is found of a job and what is next, as far as that is known soon; without a script its own page."""
+    number = int(request.path_params["job"])
+    if "hx-request" not in request.headers:
+        return goes_to(f"/jobs/{number}")
+    opened = bench.book.snapshot(number)
+    found, then, works = _told(bench, opened, shown_for(request), PATIENCE_S)
+    again = f"/jobs/{number}/line" if works else ""
+    page = Sheet(opened.job.title, found=found, next=then, stands=stands_words(opened.job), working=again)
+    return bench.show(request, "parts/sheet.html", page)
 
 
-def _told(bench: Bench, opened: Snapshot, shown: Shown, patience_s: float) -> tuple[str, str]:
-    """What is found, and what is next."""
+def _told(bench: Bench, opened: Snapshot, shown: Shown, patience_s: float) -> tuple[str, str, bool]:
+    """What is found, what is next, and whether that is still worked out."""
     if not any(setting.readings for setting in opened.job.settings):
-        return "", begin_words(opened.job)
-    if not patience_s and bench.solver.moves_known(opened) is None:
-        return "", ELSEWHERE
+        return "", begin_words(opened.job), False
     found = ""
     try:
         solved = bench.solver.solved_soon(opened, patience_s)
         if solved.report is None:
-            return "", solved.problem
+            return "", solved.problem, False
         view = result(solved.report, shown)
         found = finding_words(view.verdicts, bool(view.misfits))
         lines = moves_view(bench.solver.moves_soon(opened, patience_s)[:1], shown)
     except StillWorking as still:
-        return found, f"Working it out, {still.words}."
-    return found, lines[0].first if lines else ""
+        return found, f"Working it out, {still.words}.", True
+    return found, lines[0].first if lines else "", False

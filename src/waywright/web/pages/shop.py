@@ -18,10 +18,10 @@ from waywright.core.evidence.things import Face, Instrument, Piece
 from waywright.core.readings import LayUp
 from waywright.record import Add, Memo
 from waywright.views.numbers import Shown
-from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to, shown_for
+from waywright.web.app import LONGEST_NAME, Bench, Form, Given, by_of, goes_to
 from waywright.web.contexts import Page, setting_url
 from waywright.web.forms import Field, Wrong, form_of, read
-from waywright.web.pages.sheets import JobLine, line_of, sheets_of
+from waywright.web.pages.sheets import JobLine, line_of
 
 KEPT_S = 3650 * 86400  # how long a browser keeps what it was told
 MADE = "made"  # assumed of an edge whose depth was said
@@ -57,7 +57,7 @@ def shop_page(bench: Bench, request: Request, wrong: str = "") -> Response:
     page = Shop(
         title="The shop",
         problem=wrong,
-        jobs=sheets_of(bench, (job for job in every if not job.hidden), shown_for(request)),
+        jobs=tuple(line_of(job) for job in every if not job.hidden),
         deleted=tuple(line_of(job) for job in every if job.hidden),
         book=bench.book.name,
         warning=bench.book.warning or "",
