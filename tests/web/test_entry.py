@@ -327,6 +327,8 @@ def test_what_a_table_would_do_is_shown_first(edges: TestClient, book: Book) -> 
     assert told == [(1, "0", "instead of"), (3, "", "not understood"), (4, "200", "new")]
     assert page.lines[0].more == "20.001"
     assert "20.0o2" in page.lines[1].more
+    twice = edges.post(url, data={"text": "0 20.004\n0 20.005"}).context["page"].lines
+    assert [(line.does, line.more) for line in twice][1] == ("not understood", "this place stands above already")
     assert page.useful == 2
     edges.post(url, data={"text": text, "sure": "yes"})
     gone = book.job(1).corrected()

@@ -98,9 +98,9 @@ def _read(opened: Snapshot, one: Setting, text: str, shown: Shown) -> Iterator[t
         lines, table = lines[1:], table[1:]
     waiting = list(places_of(opened.job, one.geometry, entry))
     corrected = opened.job.corrected()
+    replaced: set[str] = set()
     there = {_place(entry, r): r for r in one.readings if r.entry == entry.name and r.id not in corrected}
     for k, ((number, line), cells) in enumerate(zip(lines, table, strict=True)):
-        place = ""
         try:
             row = _row(entry, names, cells, waiting, k)
             edits = edits_from(one, row, lambda act: ())
@@ -109,10 +109,12 @@ def _read(opened: Snapshot, one: Setting, text: str, shown: Shown) -> Iterator[t
                 raise Wrong("no value stands here")
             place = _place(entry, new[0])
             before = there.get(place)
+            if before is not None and place in replaced:
+                raise Wrong("this place stands above already")
             if before is not None:
+                replaced.add(place)
                 version = str(opened.versions[Ref("reading", before.id)])
                 edits = edits_from(one, row | {"reading.0": before.id, "version.0": version}, lambda act: ())
-            there.pop(place, None) if before is None else None
         except Wrong as error:
             yield PasteLine(number, line.strip(), "", "not understood", str(error)), []
             continue
